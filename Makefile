@@ -1,0 +1,49 @@
+# The two commands of the README, and a few for those who work on the project.
+# Each target installs only what is not there yet.
+
+PYTHON ?= python3
+CORES ?= all
+STUDY ?=
+
+.PHONY: study test fast check lock bench clean
+
+study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.yaml)
+	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
+
+test: .venv/dev  ## set up, and run all tests
+	.venv/bin/python -m pytest -m "slow or not slow"
+
+fast: .venv/dev  ## the fast tests only
+	.venv/bin/python -m pytest
+
+check: .venv/dev  ## format, lint and types of everything
+	.venv/bin/ruff format --check .
+	.venv/bin/ruff check .
+	.venv/bin/snakefmt --check Snakefile config/workflow.smk
+	.venv/bin/mypy
+	.venv/bin/snakemake --lint
+
+bench: .venv/dev  ## speed and memory against peers
+	.venv/bin/python benchmarks/run.py
+
+lock:  ## make both requirements files anew; needs uv
+	uv pip compile -q pyproject.toml --group build --group dev --universal --python-version 3.11 \
+	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements-dev.txt
+	uv pip compile -q pyproject.toml --group build -c requirements-dev.txt --universal --python-version 3.11 \
+	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements.txt
+
+clean:  ## results of the demo study, not its data
+	find results -mindepth 1 ! -name README.md -delete
+	rm -rf .snakemake
+
+.venv/study: requirements.txt pyproject.toml
+	$(PYTHON) -m venv .venv
+	.venv/bin/pip install --require-hashes -r requirements.txt
+	.venv/bin/pip install --no-deps --no-build-isolation -e .
+	touch .venv/study
+
+.venv/dev: requirements-dev.txt pyproject.toml
+	$(PYTHON) -m venv .venv
+	.venv/bin/pip install --require-hashes -r requirements-dev.txt
+	.venv/bin/pip install --no-deps --no-build-isolation -e .
+	touch .venv/dev .venv/study

@@ -1,0 +1,148 @@
+"""The shape space: specimens on its first axes, taxa outlined, queries set apart."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Ellipse, Polygon
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull, QhullError
+from scipy.stats import f as f_distribution
+
+from morpho.drawing.style import (
+    DOUBLE,
+    GREY,
+    label_queries,
+    legend,
+    message_figure,
+    query_marks,
+    taxon_marks,
+)
+
+__all__ = ["outline", "shape_space", "variance"]
+
+
+def outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> None:
+    """Draw a hull around points, or the ellipse that would hold 95 % of new ones.
+
+    The ellipse is the prediction region of a bivariate normal sample: squared
+    Mahalanobis distance up to 2 (n + 1)(n - 1) / (n (n - 2)) F(0.95; 2, n - 2).
+    Fewer than four points get a hull, fewer than three nothing.
+
+    Parameters
+    ----------
+    axes : Axes
+    points : ndarray of shape (n_points, 2)
+    kind : {'hulls', 'ellipses'}
+    color : str
+    """
+    n = len(points)
+    style: dict[str, Any] = {"edgecolor": color, "linewidth": 0.9, "zorder": 1}
+    if kind == "ellipses" and n >= 4:
+        values, vectors = np.linalg.eigh(np.cov(points.T))
+        reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * f_distribution.ppf(0.95, 2, n - 2)
+        width, height = 2 * np.sqrt(np.maximum(values, 0) * reach)
+        angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
+        ellipse = Ellipse(tuple(points.mean(axis=0)), width, height, angle=angle, **style)
+        ellipse.set_facecolor((*plt.matplotlib.colors.to_rgb(color), 0.10))
+        axes.add_patch(ellipse)
+        return
+    if n < 3:
+        return
+    try:
+        corners = points[ConvexHull(points).vertices]
+    except QhullError:  # all on a line
+        return
+    polygon = Polygon(corners, closed=True, **style)
+    polygon.set_facecolor((*plt.matplotlib.colors.to_rgb(color), 0.10))
+    axes.add_patch(polygon)
+
+
+def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> None:
+    known = table[table["role"] == "known"]
+    for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
+        points = known.loc[known["taxon"] == taxon, [x, y]].to_numpy(dtype=float)
+        outline(axes, points, outlines, mark["color"])
+        axes.scatter(
+            points[:, 0], points[:, 1], s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark
+        )
+    queries = table[table["role"] == "query"]
+    marks = query_marks(queries["specimen"].tolist())
+    for row in queries.to_dict("records"):
+        axes.scatter(row[x], row[y], **marks[row["specimen"]])
+    axes.margins(0.08)
+    axes.axhline(0, color=GREY, linewidth=0.4, zorder=0)
+    axes.axvline(0, color=GREY, linewidth=0.4, zorder=0)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.autoscale_view()
+    label_queries(axes, queries["specimen"].tolist(), queries[x].tolist(), queries[y].tolist())
+
+
+def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "hulls") -> Figure:
+    """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        The table `shape_scores`.
+    variance : DataFrame
+        The table `variance_per_axis`.
+    outlines : {'hulls', 'ellipses'}
+
+    Returns
+    -------
+    Figure
+    """
+    pairs = [(a, b) for a, b in ((1, 2), (1, 3)) if f"axis_{b}" in scores]
+    if not pairs:
+        return message_figure("Shape varies along one axis only: there is no plane to draw.")
+    share = variance.set_index("axis")["share_of_variance"]
+    figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.55), squeeze=False)
+    for axes, (a, b) in zip(panels[0], pairs, strict=True):
+        _panel(axes, scores, f"axis_{a}", f"axis_{b}", outlines)
+        axes.set_xlabel(f"Axis {a} ({share[a]:.1%} of variance)")
+        axes.set_ylabel(f"Axis {b} ({share[b]:.1%} of variance)")
+    known, queries = scores[scores["role"] == "known"], scores[scores["role"] == "query"]
+    legend(figure, known["taxon"].tolist(), queries["specimen"].tolist())
+    return figure
+
+
+def variance(table: pd.DataFrame) -> Figure:
+    """Draw the share of variance of each axis, and what the rule for keeping it asks.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The table `variance_per_axis`.
+
+    Returns
+    -------
+    Figure
+    """
+    table = table.head(20)
+    figure, axes = plt.subplots(figsize=(DOUBLE, 2.4))
+    kept = table["retained"]
+    for chosen, color, label in ((kept, "#1b4f8a", "retained"), (~kept, GREY, "not retained")):
+        if chosen.any():
+            part = table[chosen]
+            axes.bar(part["axis"], 100 * part["share_of_variance"], color=color, label=label)
+    if table["share_expected"].notna().any():
+        axes.plot(
+            table["axis"],
+            100 * table["share_expected"],
+            color="#d98e04",
+            marker="_",
+            markersize=7,
+            linewidth=1,
+            label="expected without relations between variables",
+        )
+    axes.set_xticks(table["axis"])
+    axes.set_xlabel("Axis of shape space")
+    axes.set_ylabel("Share of variance (%)")
+    axes.legend()
+    return figure

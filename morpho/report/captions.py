@@ -1,0 +1,89 @@
+"""How to read each figure: captions and alternative texts."""
+
+from __future__ import annotations
+
+__all__ = ["CAPTIONS", "Caption"]
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Caption:
+    """What stands below a figure.
+
+    Attributes
+    ----------
+    title : str
+    alternative : str
+        For those who cannot see the figure.
+    text : str
+        How to read it.
+    tables : tuple of str
+        Tables that it is drawn from.
+    """
+
+    title: str
+    alternative: str
+    text: str
+    tables: tuple[str, ...]
+
+
+CAPTIONS: dict[str, Caption] = {
+    "distances": Caption(
+        "How far from each taxon?",
+        "For each query, a row of dots for each known taxon showing how far its own members lie "
+        "from it, with the query's distance marked on the same row",
+        "Each row is a known taxon. Small dots: how far its own members lie from what the other "
+        "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. A "
+        "query that belongs lies among the dots of at least one row; a new form lies to the right "
+        "of all dots in every row, in both columns. p is the evidence against that taxon.",
+        ("membership", "spread"),
+    ),
+    "shape_space": Caption(
+        "Shape space",
+        "Scatter of specimens on the first axes of shape space, taxa outlined, queries set apart",
+        "Each point is a specimen; near points have like shapes. The axes come from the known "
+        "specimens alone and the queries are placed in them afterwards, so a query may lie off the "
+        "axes where this figure cannot show it: the verdict does not rest on it.",
+        ("shape_scores", "variance_per_axis"),
+    ),
+    "variance_per_axis": Caption(
+        "Variance of each axis",
+        "Bars of the share of variance of each axis with the threshold of the rule for keeping it",
+        "Dark bars are the axes that the multivariate tests use: the first ones that stand above "
+        "the line of what unrelated variables would give (where the rule compares with one), and "
+        "no more than a third of the degrees of freedom within taxa.",
+        ("variance_per_axis",),
+    ),
+    "mean_shape": Caption(
+        "The mean shape and its landmarks",
+        "Mean shape of the known specimens as numbered landmarks joined by lines, in three views",
+        "Mean of the known specimens, in three views on one scale; the arrows say which way the "
+        "axes point. Numbers are the landmarks of the scheme.",
+        ("mean_shape", "landmarks"),
+    ),
+    "axis_shapes": Caption(
+        "What the axes mean",
+        "Shapes at the lowest and highest scores on the first axes over the mean, in three views",
+        "Blue, dashed: the shape at the lowest score of a known specimen; orange: at the highest; "
+        "grey: the mean.",
+        ("axis_shapes", "mean_shape"),
+    ),
+    "growth": Caption(
+        "Shape and size",
+        "Scores of shape along growth against log centroid size, with a line for each taxon",
+        "Height is how far a shape has gone in the direction in which shape changes with size "
+        "within taxa; lines have the slope common to all taxa. A query on the lines has the shape "
+        "expected of its size in this one direction; other directions are not seen here.",
+        ("growth", "model_terms", "slopes"),
+    ),
+    "canonical_axes": Caption(
+        "Canonical axes: do the known taxa separate?",
+        "Canonical scores of known specimens as fitted and when left out, queries set apart",
+        "Axes chosen to set the known taxa apart. Left: with every specimen helping to choose "
+        "them, which makes even random groups look apart. Right: each specimen placed by a model "
+        "in which it had no part. Believe the right one. These axes are made for the known taxa "
+        "and cannot show that a query is new.",
+        ("canonical_scores", "canonical_axes", "confusion", "accuracy"),
+    ),
+}

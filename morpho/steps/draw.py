@@ -1,0 +1,43 @@
+"""Draw: one figure from its tables, as SVG, PDF and PNG. Nothing is computed here."""
+
+from __future__ import annotations
+
+from morpho.steps.files import ElementResults
+from morpho.study.config import StudyConfig
+
+__all__ = ["run"]
+
+
+def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
+    """Draw one figure of an element."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from morpho.drawing import bone, canonical, distances, growth, shape_space
+    from morpho.drawing.style import figure_style
+
+    choices = config.settings["figures"]
+    table = results.table
+
+    def bones() -> tuple[list, list]:
+        return results.notes("prepare")["links"], results.notes("superimpose")["towards"]
+
+    makers = {
+        "shape_space": lambda: shape_space.shape_space(
+            table("shape_scores"), table("variance_per_axis"), choices["outlines"]
+        ),
+        "variance_per_axis": lambda: shape_space.variance(table("variance_per_axis")),
+        "growth": lambda: growth.growth(table("growth"), results.notes("grow")["slope_length"]),
+        "canonical_axes": lambda: canonical.canonical(
+            table("canonical_scores"), table("canonical_axes")
+        ),
+        "distances": lambda: distances.distances(
+            table("membership"), table("spread"), config.settings["tests"]["alpha"]
+        ),
+        "mean_shape": lambda: bone.mean_shape(table("mean_shape"), *bones()),
+        "axis_shapes": lambda: bone.axis_shapes(
+            table("mean_shape"), table("axis_shapes"), *bones(), magnify=choices["magnify"]
+        ),
+    }
+    with figure_style():
+        results.write_figure(figure, makers[figure]())

@@ -1,0 +1,238 @@
+"""Results on disk: where they lie, and writing each file whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zlib import crc32
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "FLAGS", "TEXTS", "ElementResults", "generator", "seed_of", "whole", "write_json",
+    "write_table",
+]  # fmt: skip
+
+# Columns of text, whatever stands in them, and columns of True and False; all others
+# hold numbers, and a blank there is a missing one.
+TEXTS = frozenset(
+    [
+        "assigned_to", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
+        "missing_landmarks", "nearest_taxon", "reason", "role", "second", "side", "specimen",
+        "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",
+    ]
+)  # fmt: skip
+FLAGS = frozenset(["extrapolates", "mirrored", "retained", "size_heeded", "used"])
+
+# Nine significant digits: more than any scan holds, fewer than rounding disturbs.
+_NUMBER = "%.9g"
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """Give a temporary name to write to; rename it to `path` only if all went well.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made where it is missing.
+
+    Yields
+    ------
+    Path
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
+    os.close(handle)
+    try:
+        yield Path(name)
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a table as CSV: UTF-8, one line end everywhere, nine digits.
+
+    Parameters
+    ----------
+    path : Path
+    table : DataFrame
+        Its index is not written.
+    """
+    with whole(path) as temporary:
+        table.to_csv(
+            temporary, index=False, float_format=_NUMBER, lineterminator="\n", encoding="utf-8"
+        )
+
+
+def write_json(path: Path, content: Any) -> None:
+    """Write plain data as JSON with sorted keys.
+
+    Parameters
+    ----------
+    path : Path
+    content : dict, list, str, number or None
+    """
+    with whole(path) as temporary:
+        text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
+        temporary.write_text(text + "\n", encoding="utf-8")
+
+
+def seed_of(seed: int, *names: str) -> int:
+    """Seed for one purpose, so that steps draw apart from one another in any order.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the study.
+    *names : str
+        The purpose.
+
+    Returns
+    -------
+    int
+    """
+    words = [seed, *(crc32(name.encode()) for name in names)]
+    return int(np.random.SeedSequence(words).generate_state(1)[0])
+
+
+def generator(seed: int, *names: str) -> np.random.Generator:
+    """Random numbers for one purpose; see `seed_of`.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the study.
+    *names : str
+        The purpose.
+
+    Returns
+    -------
+    numpy.random.Generator
+    """
+    return np.random.default_rng(seed_of(seed, *names))
+
+
+class ElementResults:
+    """Results of one element: arrays between rules, tables, figures and notes.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the study's results.
+    element : str
+    """
+
+    def __init__(self, results: Path, element: str) -> None:
+        self.element = element
+        self.folder = Path(results) / element
+
+    def arrays(self, name: str) -> dict[str, NDArray[Any]]:
+        """Read the arrays that a step left for later ones.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        dict of str to ndarray
+        """
+        with np.load(self.folder / "arrays" / f"{name}.npz", allow_pickle=False) as stored:
+            return {key: stored[key] for key in stored.files}
+
+    def write_arrays(self, name: str, **arrays: Any) -> None:
+        """Leave arrays for later steps.
+
+        Parameters
+        ----------
+        name : str
+        **arrays : array-like
+        """
+        with whole(self.folder / "arrays" / f"{name}.npz") as temporary:
+            np.savez(temporary, **arrays)
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Read a table; names stay text, whatever they look like.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        DataFrame
+        """
+        table = pd.read_csv(
+            self.folder / "tables" / f"{name}.csv", dtype=str, keep_default_na=False
+        )
+        for column in table.columns.difference(sorted(TEXTS)):
+            if column in FLAGS:
+                table[column] = table[column] == "True"
+            else:
+                table[column] = pd.to_numeric(table[column])
+        return table
+
+    def write_table(self, name: str, table: pd.DataFrame) -> None:
+        """Write a table.
+
+        Parameters
+        ----------
+        name : str
+        table : DataFrame
+        """
+        write_table(self.folder / "tables" / f"{name}.csv", table)
+
+    def notes(self, name: str) -> dict[str, Any]:
+        """Read what a step noted of its work.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        dict
+        """
+        return json.loads((self.folder / "notes" / f"{name}.json").read_text(encoding="utf-8"))
+
+    def write_notes(self, name: str, notes: Mapping[str, Any]) -> None:
+        """Write what a step has to say of its work, for figures and report.
+
+        Parameters
+        ----------
+        name : str
+        notes : mapping
+        """
+        write_json(self.folder / "notes" / f"{name}.json", dict(notes))
+
+    def write_figure(self, name: str, figure: Figure) -> None:
+        """Write a figure as SVG, PDF and PNG, without dates in them.
+
+        Parameters
+        ----------
+        name : str
+        figure : Figure
+        """
+        metadata = {
+            "svg": {"Date": None, "Creator": None},
+            "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+            "png": {"Software": None},
+        }
+        for ending, words in metadata.items():
+            with whole(self.folder / "figures" / f"{name}.{ending}") as temporary:
+                figure.savefig(temporary, format=ending, dpi=300, metadata=words)

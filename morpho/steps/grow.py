@@ -1,0 +1,81 @@
+"""Grow: how shape changes with size, and whether all taxa share one growth line."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from morpho.inference.allometry import CommonSlope, regression_score
+from morpho.inference.design import InferenceError
+from morpho.inference.linear_model import term_tests
+from morpho.steps.files import ElementResults, generator
+from morpho.steps.sample import Sample, known_sample
+from morpho.study.config import StudyConfig
+
+__all__ = ["run"]
+
+_COLUMNS = [
+    "term", "degrees_of_freedom", "sum_of_squares", "mean_square", "share_of_variance",
+    "f_ratio", "effect_size", "p_value", "permutations",
+]  # fmt: skip
+
+
+def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -> dict[str, Any]:
+    """Values of every term: log size, taxon, and columns of the specimen table."""
+    variables: dict[str, Any] = {"size": sample.log_size, "taxon": sample.taxon}
+    names = {name for term in terms for name in ([term] if isinstance(term, str) else term)}
+    if names - set(variables):
+        from morpho.study.check import read_element
+
+        table = read_element(config, element)[1].loc[sample.specimen]
+        for name in names - set(variables):
+            numbers = pd.to_numeric(table[name], errors="coerce")
+            values = table[name] if numbers.isna().any() else numbers
+            variables[name] = values.to_numpy()
+    return variables
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write the tests of the model's terms, of equal slopes, and scores along growth."""
+    sample = known_sample(config, results)
+    terms = config.settings["model"]["terms"]
+    count = config.settings["tests"]["permutations"]
+    seed = config.settings["seed"]
+    notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
+
+    def tested(name: str, terms: list) -> pd.DataFrame:
+        try:
+            variables = _variables(config, element, sample, terms)
+            rng = generator(seed, element, "grow", name)
+            return term_tests(
+                sample.tangent, terms, variables, permutations=count, random_state=rng
+            )
+        except InferenceError as error:
+            notes["trouble"].append(f"{name}: {error}")
+            return pd.DataFrame(columns=_COLUMNS)
+
+    results.write_table("model_terms", tested("model", terms))
+    slopes = tested("slopes", ["size", "taxon", ["size", "taxon"]])
+    results.write_table("slopes", slopes)
+
+    given = results.arrays("superimposed")
+    everyone = known_sample(config, results, all_taxa=True)
+    role = np.where(given["known"], "known", "query")
+    table = pd.DataFrame({"specimen": given["specimen"], "taxon": given["taxon"], "role": role})
+    table["log_centroid_size"] = given["log_size"]
+    try:
+        line = CommonSlope().fit(everyone.tangent, everyone.log_size, everyone.taxon)
+        table["regression_score"] = regression_score(given["tangent"], line.slope_)
+        table["extrapolates"] = line.extrapolates(given["log_size"])
+        results.write_arrays("growth", slope=line.slope_, mean_size=line.mean_size_)
+        notes["slope_length"] = float(np.linalg.norm(line.slope_))
+    except InferenceError as error:
+        notes["trouble"].append(f"growth line: {error}")
+        table["regression_score"] = np.nan
+        table["extrapolates"] = False
+        results.write_arrays("growth", slope=np.zeros(given["tangent"].shape[1]), mean_size=0.0)
+        notes["slope_length"] = 0.0
+    results.write_table("growth", table)
+    results.write_notes("grow", notes)

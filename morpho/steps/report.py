@@ -1,0 +1,47 @@
+"""Report: the page, and the words about the tables beside it."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+import pandas as pd
+
+from morpho import __version__
+from morpho.report.captions import CAPTIONS
+from morpho.report.legend import TABLES, legend_text
+from morpho.report.page import ElementContent, render_page
+from morpho.steps.files import ElementResults, whole
+from morpho.study.config import StudyConfig
+
+__all__ = ["run"]
+
+_NOTES = ("prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place")
+_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
+
+
+def _content(config: StudyConfig, element: str) -> ElementContent:
+    results = ElementResults(config.results, element)
+    figures = results.folder / "figures"
+    return ElementContent(
+        element,
+        {name: results.table(name) for name in TABLES},
+        {name: results.notes(name) for name in _NOTES},
+        {name: (figures / f"{name}.svg").read_bytes() for name in CAPTIONS},
+    )
+
+
+def run(config: StudyConfig) -> None:
+    """Write report.html and README.md into the results."""
+    check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
+    page = render_page(
+        title=config.settings["title"],
+        notice=config.settings["notice"],
+        settings=config.settings,
+        elements=[_content(config, element) for element in config.elements],
+        check=check,
+        versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
+    )
+    with whole(config.results / "README.md") as temporary:
+        temporary.write_text(legend_text(), encoding="utf-8")
+    with whole(config.results / "report.html") as temporary:
+        temporary.write_text(page, encoding="utf-8")

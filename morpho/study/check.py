@@ -1,0 +1,140 @@
+"""The whole study checked at once: every problem of every file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from morpho.study.config import StudyConfig, gather_config, read_config
+from morpho.study.landmarks import gather_landmarks
+from morpho.study.problems import Problems, StudyError
+from morpho.study.sample import check_elements, check_model, check_sample, check_sides
+from morpho.study.scheme import Scheme, gather_scheme
+from morpho.study.specimens import gather_specimens
+
+__all__ = ["Study", "check_study", "read_element"]
+
+
+@dataclass(frozen=True)
+class Study:
+    """A study as its author wrote it, read.
+
+    Attributes
+    ----------
+    config : StudyConfig
+        study.yaml.
+    schemes : dict of Scheme
+        By element.
+    specimens : pandas.DataFrame
+        The specimen table, as `morpho.study.specimens.read_specimens` gives it.
+    landmarks : dict of pandas.DataFrame
+        By element, as `morpho.study.landmarks.read_landmarks` gives them.
+    """
+
+    config: StudyConfig
+    schemes: dict[str, Scheme] = field(hash=False)
+    specimens: pd.DataFrame = field(hash=False, compare=False)
+    landmarks: dict[str, pd.DataFrame] = field(hash=False, compare=False)
+
+
+def _gather_schemes(config: StudyConfig, problems: Problems) -> dict[str, Scheme]:
+    schemes = {}
+    for element in config.elements:
+        scheme = gather_scheme(config.scheme_path(element), element, problems)
+        if scheme is not None:
+            schemes[element] = scheme
+    return schemes
+
+
+def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Problems]:
+    """Read a whole study and tell every problem of every file at once.
+
+    A file that cannot be read stops only what depends on it.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        The study.yaml, or the folder that holds it.
+    scans : bool
+        Whether to read the scans as well, which takes longer than everything else.
+
+    Returns
+    -------
+    study : Study or None
+        What could be read, even where there are errors; None if study.yaml or the specimen table
+        could not be. Call ``problems.raise_if_errors()`` before any computing.
+    problems : Problems
+        Everything found.
+    """
+    problems = Problems()
+    config = gather_config(path, problems)
+    if config is None:
+        return None, problems
+    schemes = _gather_schemes(config, problems)
+    specimens = gather_specimens(config, problems)
+    landmarks = gather_landmarks(config, schemes, specimens, problems)
+    if specimens is None:
+        return None, problems
+    check_model(config, specimens, problems)
+    for element, rows in landmarks.items():
+        check_sides(config, schemes[element], specimens, rows, problems)
+        if scans:
+            from morpho.study.scans import check_scans  # trimesh takes a while to import
+
+            check_scans(config, schemes[element], specimens, rows, problems)
+    check_sample(config, specimens, landmarks, problems)
+    check_elements(config, schemes, specimens, landmarks, problems)
+    return Study(config, schemes, specimens, landmarks), problems
+
+
+def read_element(
+    config: StudyConfig | Path | str, element: str
+) -> tuple[Scheme, pd.DataFrame, pd.DataFrame]:
+    """Read what one element needs, and refuse it if anything is wrong.
+
+    Parameters
+    ----------
+    config : StudyConfig or pathlib.Path or str
+        The study, or the path of its study.yaml.
+    element : str
+        One of its elements.
+
+    Returns
+    -------
+    scheme : Scheme
+        What is digitised on it.
+    specimens : pandas.DataFrame
+        The specimen table, of the specimens digitised in this element.
+    landmarks : pandas.DataFrame
+        Its landmark tables.
+
+    Raises
+    ------
+    StudyError
+        If there is an error in the files that the element uses; the message tells all at once.
+    ValueError
+        If the study has no such element.
+    """
+    if not isinstance(config, StudyConfig):
+        config = read_config(config)
+    if element not in config.elements:
+        raise ValueError(f"{element} is not among the elements {', '.join(config.elements)}")
+    problems = Problems(base=config.folder)
+    scheme = gather_scheme(config.scheme_path(element), element, problems)
+    specimens = gather_specimens(config, problems)
+    schemes = {} if scheme is None else {element: scheme}
+    frames = gather_landmarks(config, schemes, specimens, problems)
+    if scheme is None or specimens is None or element not in frames:
+        if not problems.errors:
+            problems.error(
+                "The specimen table or the landmark tables are not told.",
+                "Put study.yaml right: see formkin check.",
+                file=config.path,
+            )
+        raise StudyError(problems)
+    rows = frames[element]
+    check_sides(config, scheme, specimens, rows, problems)
+    problems.raise_if_errors()
+    return scheme, specimens.loc[specimens.index.isin(rows["specimen"])], rows

@@ -1,0 +1,178 @@
+"""Short digests of what a result depends on, so that nothing else makes the workflow run again.
+
+Light on purpose (standard library and yaml): the workflow calls this each time it is started.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import unicodedata
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from morpho.study.config import StudyConfig
+from morpho.study.files import safe_name
+from morpho.study.problems import Problems
+from morpho.study.tables import Table, read_table
+
+__all__ = ["element_digest", "settings_digest"]
+
+
+def _short(parts: Any) -> str:
+    text = json.dumps(parts, ensure_ascii=True, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _bytes(path: Path | None) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest() if path else "absent"
+    except (OSError, ValueError):
+        return "absent"
+
+
+def _table(path: Path | None, delimiter: str) -> Table | None:
+    """Read a table that has nothing wrong with it."""
+    if path is None:
+        return None
+    problems = Problems()
+    table = read_table(path, problems, delimiter)
+    return None if problems.errors else table
+
+
+def _place(table: Table, ours: str, mapping: dict[str, str]) -> int | None:
+    theirs = mapping.get(ours, ours)
+    return table.header.index(theirs) if theirs in table.header else None
+
+
+def _forms(name: str) -> set[str]:
+    return {unicodedata.normalize("NFC", name), safe_name(name)}
+
+
+def _landmark_parts(config: StudyConfig, element: str) -> tuple[set[str] | None, list[Any]]:
+    """Find the specimens digitised in an element, and its rows in the files that elements share.
+
+    The specimens are None where they cannot be told.
+    """
+    part = config.settings["landmarks"]
+    mapping = part["columns"]
+    names: set[str] | None = set()
+    shared: list[Any] = []
+    patterns = config.landmark_patterns
+    for path in config.landmark_files(element):
+        pattern = next(p for p in patterns if p.values(path) is not None)
+        told = pattern.values(path) or {}
+        own = "element" in told or len(config.elements) == 1
+        if own and "specimen" in told:
+            names = None if names is None else names | _forms(told["specimen"])
+            continue
+        table = _table(path, part["delimiter"])
+        place = None if table is None else _place(table, "specimen", mapping)
+        which = None if table is None else _place(table, "element", mapping)
+        if (
+            table is None
+            or (place is None and "specimen" not in told)
+            or (which is None and not own)
+        ):
+            names = None
+            shared.append(_bytes(path))
+            continue
+        for row in table.rows:
+            if not own and which is not None and row[which].strip() != element:
+                continue
+            name = row[place].strip() if place is not None else ""
+            if names is not None:
+                names |= _forms(name or told.get("specimen", ""))
+            if not own:
+                shared.append([path.name, *zip(table.header, map(str.strip, row), strict=True)])
+    return names, shared
+
+
+def _specimen_rows(
+    config: StudyConfig, names: set[str] | None
+) -> Iterator[list[tuple[str, str]] | str]:
+    path = config.specimens_file
+    part = config.settings.get("specimens") or {}
+    table = _table(path, part.get("delimiter", "auto"))
+    place = None if table is None else _place(table, "specimen", part["columns"])
+    if table is None or place is None or names is None:
+        yield _bytes(path)
+        return
+    private = set(config.private_columns(table.header))
+    for row in table.rows:
+        if _forms(row[place].strip()) & names:
+            cells = zip(table.header, map(str.strip, row), strict=True)
+            yield sorted(cell for cell in cells if cell[0] not in private)
+
+
+def element_digest(config: StudyConfig, element: str) -> str:
+    """Digest what an element uses of the files that it shares with others.
+
+    Those are the rows of the specimen table for the specimens digitised in this element (without
+    private columns), the element's scheme, and its rows in landmark tables whose path does not
+    say the element. Landmark tables of its own are inputs of the workflow and not counted here.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    element : str
+        One of its elements.
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits. The order of rows and columns makes no difference; a specimen
+        that has only other elements makes none. A file that cannot be read counts by its bytes,
+        and nothing is raised.
+    """
+    names: set[str] | None = None
+    shared: list[Any] = []
+    if config.settings.get("landmarks"):
+        names, shared = _landmark_parts(config, element)
+    return _short(
+        {
+            "specimens": _sorted(_specimen_rows(config, names)),
+            "scheme": _bytes(config.scheme_path(element)),
+            "landmarks": _sorted(shared),
+        }
+    )
+
+
+def _sorted(parts: Iterable[Any]) -> list[str]:
+    return sorted(json.dumps(part, ensure_ascii=True) for part in parts)
+
+
+def settings_digest(config: StudyConfig, *keys: str) -> str:
+    """Digest some of the settings, with their defaults.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    *keys : str
+        Keys of study.yaml, such as ``seed``, ``tests`` or ``preparation.missing``.
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits.
+
+    Raises
+    ------
+    ValueError
+        If there is no such key; ``scans`` may be absent.
+    """
+    chosen: dict[str, Any] = {}
+    for key in keys:
+        value: Any = config.settings
+        for step in key.split("."):
+            if isinstance(value, dict) and step in value:
+                value = value[step]
+            elif key.split(".")[0] == "scans":
+                value = None
+            else:
+                raise ValueError(f"study.yaml has no key {key}")
+        chosen[key] = value
+    return _short(chosen)

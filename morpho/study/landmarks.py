@@ -1,0 +1,341 @@
+"""The landmark tables: one row a landmark of one digitisation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from morpho.study.config import StudyConfig
+from morpho.study.coordinates import MILLIMETRES, CellError, parse_coordinate
+from morpho.study.digitisations import check_digitisations
+from morpho.study.files import PathPattern
+from morpho.study.landmark_file import LandmarkFile, LandmarkRow, SpecimenNames
+from morpho.study.plausibility import check_plausibility
+from morpho.study.problems import Problems
+from morpho.study.scheme import Scheme
+from morpho.study.tables import read_table
+from morpho.study.wording import Suggestions, listed, quoted
+
+__all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
+
+# What tells one digitisation of an element from another.
+DIGITISATION = ("specimen", "replicate", "observer")
+LANDMARK_COLUMNS = (
+    "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z", "file", "line",
+)  # fmt: skip
+_CODES = {99, 999, 9999, 99999}  # numbers that some write for a missing landmark
+
+
+class _Gatherer:
+    def __init__(
+        self,
+        config: StudyConfig,
+        schemes: Mapping[str, Scheme],
+        specimens: pd.DataFrame | None,
+        problems: Problems,
+    ) -> None:
+        self.config = config
+        self.schemes = schemes
+        self.names = SpecimenNames([] if specimens is None else list(specimens.index))
+        self.any_name = specimens is None
+        self.problems = problems
+        self.unit = MILLIMETRES[config.settings["landmarks"]["units"]]
+        self.decimal = config.settings["landmarks"]["decimal"]
+        self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
+        self.suggest = {
+            "specimen": Suggestions(self.names.known),
+            "element": Suggestions(config.elements),
+        }
+        for element, (names, numbered) in self.points.items():
+            known = [*sorted(names), *numbered]
+            self.suggest[f"landmark of {element}"] = Suggestions(known)
+        self.records: dict[str, list[tuple]] = {element: [] for element in schemes}
+
+    def run(self) -> dict[str, pd.DataFrame]:
+        files: dict[Path, PathPattern] = {}
+        for element in self.schemes:
+            for pattern in self.config.landmark_patterns:
+                for path in pattern.files(element=element):
+                    files.setdefault(path, pattern)
+                for path in pattern.near_misses(element=element):
+                    if path not in files:
+                        self._tell_near_miss(path, pattern)
+        for path in sorted(files):
+            values = files[path].values(path) or {}
+            self._file(path, values)
+        return {element: self._frame(element) for element in self.schemes}
+
+    def _tell_near_miss(self, path: Path, pattern: PathPattern) -> None:
+        self.problems.warning(
+            f"This file is not read: its name differs from the pattern "
+            f"{quoted(pattern.pattern)} in capitals.",
+            "Rename it if it belongs to the study.",
+            file=path,
+        )
+
+    def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
+        table = read_table(path, self.problems, self.config.settings["landmarks"]["delimiter"])
+        if table is None:
+            return
+        if not table.rows and not any(problem.file == path for problem in self.problems.errors):
+            self.problems.warning(
+                "There is a header but no row in this table.",
+                "Fill it in, or delete the file.",
+                file=path,
+            )
+        for row in LandmarkFile(self.config, table, from_path, self.names, self.problems).rows():
+            self._row(path, row)
+
+    def _row(self, path: Path, row: LandmarkRow) -> None:
+        cells, line = row.cells, row.line
+        element = cells["element"]
+        if element not in self.config.elements:
+            near = self.suggest["element"].nearest(element) if element else None
+            hint = f"Did you mean {near}?" if near else f"Known: {listed(self.config.elements)}."
+            self.problems.error(
+                f"element is {quoted(element)}, which is not in study.yaml."
+                if element
+                else "element is blank.",
+                hint,
+                file=path,
+                line=line,
+                specimen=cells["specimen"] or None,
+                landmark=cells["landmark"] or None,
+            )
+            return
+        if element not in self.schemes:
+            return  # another element's row, or one whose scheme could not be read
+        specimen = self._specimen(path, row)
+        landmark = self._landmark(path, row)
+        # A slip in a coordinate must not make the row seem absent as well.
+        place = self._coordinates(path, row) or (math.nan, math.nan, math.nan)
+        if specimen is None or landmark is None:
+            return
+        self.records[element].append(
+            (
+                specimen,
+                element,
+                cells["replicate"],
+                cells["observer"],
+                landmark,
+                *place,
+                self.problems.shown_path(path),
+                line,
+            )
+        )
+
+    def _specimen(self, path: Path, row: LandmarkRow) -> str | None:
+        written = row.cells["specimen"]
+        if self.any_name and written:
+            return written
+        name = self.names.find(written)
+        if name is not None:
+            return name
+        if not written:
+            found, remedy = "specimen is blank.", "Name the specimen, as in the specimen table."
+        else:
+            near = self.suggest["specimen"].nearest(written)
+            found = f"The specimen {quoted(written)} is not in the specimen table."
+            remedy = f"Did you mean {quoted(near)}? " if near else ""
+            remedy += "Correct the name, or add the specimen to the table."
+        self.problems.error(
+            found,
+            remedy,
+            file=path,
+            line=row.line,
+            element=row.cells["element"],
+            landmark=row.cells["landmark"] or None,
+        )
+        return None
+
+    def _landmark(self, path: Path, row: LandmarkRow) -> str | None:
+        written, element = row.cells["landmark"], row.cells["element"]
+        names, numbered = self.points[element]
+        if written in names:
+            return written
+        stem, dot, number = written.rpartition(".")
+        plain = number.isascii() and number.isdigit() and len(number) <= 6
+        if dot and stem in numbered and plain and int(number) >= 1:
+            return f"{stem}.{int(number)}"
+        if written in numbered or (dot and stem in numbered):
+            found = f"landmark is {quoted(written)}; {stem or written} is a "
+            found += f"{numbered[stem or written]}, whose points are numbered from 1."
+            remedy = f"Write {stem or written}.1, {stem or written}.2 and so on."
+        elif not written:
+            found, remedy = "landmark is blank.", "Name the landmark, as in the scheme."
+        else:
+            near = self.suggest[f"landmark of {element}"].nearest(stem if dot else written)
+            found = f"The landmark {quoted(written)} is not in the scheme of {element}."
+            near = f"{near}.{number}" if near in numbered and plain else near
+            remedy = f"Did you mean {near}? " if near else ""
+            remedy += "Correct the name, or add the landmark to the scheme."
+        self.problems.error(
+            found,
+            remedy,
+            file=path,
+            line=row.line,
+            element=element,
+            specimen=row.cells["specimen"] or None,
+        )
+        return None
+
+    def _coordinates(self, path: Path, row: LandmarkRow) -> tuple[float, float, float] | None:
+        where = {
+            "file": path,
+            "line": row.line,
+            "element": row.cells["element"],
+            "specimen": row.cells["specimen"] or None,
+            "landmark": row.cells["landmark"] or None,
+        }
+        place, right = [], True
+        for axis in "xyz":
+            try:
+                place.append(parse_coordinate(row.cells[axis], self.decimal))
+            except CellError as error:
+                self.problems.error(f"{axis} {error.found}", error.remedy, **where)  # type: ignore[arg-type]
+                right = False
+        if not right:
+            return None
+        blank = [axis for axis, value in zip("xyz", place, strict=True) if math.isnan(value)]
+        if 0 < len(blank) < 3:
+            self.problems.error(
+                f"{listed(blank)} {'is' if len(blank) == 1 else 'are'} blank, but not all three.",
+                "Fill in x, y and z, or leave all three blank if the landmark is missing.",
+                **where,  # type: ignore[arg-type]
+            )
+            return None
+        x, y, z = place
+        if x == y == z and abs(x) in _CODES:
+            self.problems.error(
+                f"x, y and z are all {row.cells['x']}, which looks like a code for a missing "
+                "landmark.",
+                "If the landmark is missing leave its cells blank.",
+                **where,  # type: ignore[arg-type]
+            )
+            return None
+        return x * self.unit, y * self.unit, z * self.unit
+
+    def _frame(self, element: str) -> pd.DataFrame:
+        scheme = self.schemes[element]
+        order = {name: i for i, name in enumerate(scheme.landmark_names)}
+        parts = [*scheme.curve_names, *scheme.patch_names]
+        later = {name: len(order) + i for i, name in enumerate(parts)}
+
+        def place(record: tuple) -> tuple:
+            specimen, _, replicate, observer, landmark = record[:5]
+            stem, dot, number = landmark.rpartition(".")
+            rank = (later[stem], int(number)) if dot else (order[landmark], 0)
+            return specimen, replicate, observer, rank, record[8], record[9]
+
+        records = sorted(self.records[element], key=place)
+        frame = pd.DataFrame(records, columns=list(LANDMARK_COLUMNS))
+        for axis in "xyz":
+            frame[axis] = frame[axis].astype(np.float64)
+        for name in ("specimen", "element", "replicate", "observer", "landmark", "file"):
+            frame[name] = frame[name].astype(str)
+        frame["line"] = frame["line"].astype(np.int64)
+        return frame
+
+
+def _point_names(scheme: Scheme) -> tuple[set[str], dict[str, str]]:
+    numbered = dict.fromkeys(scheme.curve_names, "curve")
+    numbered.update(dict.fromkeys(scheme.patch_names, "patch"))
+    return set(scheme.landmark_names), numbered
+
+
+def gather_landmarks(
+    config: StudyConfig,
+    schemes: Mapping[str, Scheme],
+    specimens: pd.DataFrame | None,
+    problems: Problems,
+) -> dict[str, pd.DataFrame]:
+    """Read the landmark tables of several elements, telling every problem.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    schemes : mapping of str to Scheme
+        Schemes of the elements to read.
+    specimens : pandas.DataFrame or None
+        The specimen table; None if it could not be read, then any name will do.
+    problems : Problems
+        Takes what is found.
+
+    Returns
+    -------
+    dict of pandas.DataFrame
+        By element, as `read_landmarks` gives it; where there were errors, of the rows that can
+        be used.
+    """
+    if not config.settings.get("landmarks"):
+        return {}
+    if problems.base is None:
+        problems.base = config.folder
+    unreadable = [p for p in config.landmark_patterns if p.unknown]
+    frames = {} if unreadable else _Gatherer(config, schemes, specimens, problems).run()
+    for element, frame in list(frames.items()):
+        if frame.empty:
+            paths = set(config.landmark_files(element))
+            if not paths:
+                files = listed(quoted(p.pattern) for p in config.landmark_patterns)
+                problems.error(
+                    f"No landmark table of {element} was found: no file fits {files}.",
+                    "Put the tables there, or correct landmarks: files.",
+                    file=config.path,
+                    line=config.line("landmarks", "files"),
+                    element=element,
+                )
+            elif not any(problem.file in paths for problem in problems.errors):
+                problems.error(
+                    f"No landmark table has a row of {element}.",
+                    "Add its tables, or take the element out of study.yaml.",
+                    file=config.path,
+                    line=config.line("elements", element),
+                    element=element,
+                )
+            continue
+        check_digitisations(config, schemes[element], specimens, frame, problems)
+        frames[element] = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
+        check_plausibility(config, schemes[element], specimens, frames[element], problems)
+    return frames
+
+
+def read_landmarks(
+    config: StudyConfig, element: str, scheme: Scheme, specimens: pd.DataFrame
+) -> pd.DataFrame:
+    """Read the landmark tables of one element.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    element : str
+        The element.
+    scheme : Scheme
+        Its scheme.
+    specimens : pandas.DataFrame
+        The specimen table.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a landmark of one digitisation, with columns ``specimen``, ``element``,
+        ``replicate``, ``observer``, ``landmark``, ``x``, ``y``, ``z`` (millimetres; NaN where the
+        landmark is missing), ``file`` (relative to the study's folder) and ``line``. A
+        digitisation is told by specimen, replicate and observer. Rows are sorted by digitisation
+        and, in it, in the scheme's order, whatever their order in the files.
+
+    Raises
+    ------
+    StudyError
+        If there is anything wrong with them; the message tells all at once, each with its line.
+    """
+    problems = Problems(base=config.folder)
+    frames = gather_landmarks(config, {element: scheme}, specimens, problems)
+    problems.raise_if_errors()
+    return frames[element]

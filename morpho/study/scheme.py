@@ -1,0 +1,98 @@
+"""The scheme: what is digitised on an element."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from morpho.study.problems import Problems
+from morpho.study.schemas import check_against, load_schema, with_defaults
+from morpho.study.scheme_check import check_references
+from morpho.study.scheme_parts import Axis, Curve, Landmark, Patch, Scheme
+from morpho.study.yaml_file import read_yaml
+
+__all__ = ["Axis", "Curve", "Landmark", "Patch", "Scheme", "gather_scheme", "read_scheme"]
+
+
+def _build(data: dict[str, Any], element: str) -> Scheme:
+    axes = data.get("axes") or {}
+    return Scheme(
+        element=element,
+        description=data["description"],
+        symmetry=data["symmetry"],
+        landmarks=tuple(
+            Landmark(item["name"], item["type"], item["definition"]) for item in data["landmarks"]
+        ),
+        curves=tuple(
+            Curve(item["name"], item["from"], item["to"], item["semilandmarks"], item["definition"])
+            for item in data["curves"]
+        ),
+        patches=tuple(
+            Patch(item["name"], item.get("template"), item["definition"])
+            for item in data["patches"]
+        ),
+        pairs=tuple((left, right) for left, right in data["pairs"]),
+        midline=tuple(data["midline"]),
+        links=tuple((first, second) for first, second in data["links"]),
+        modules={name: tuple(names) for name, names in data["modules"].items()},
+        axes={
+            name: Axis(axis["towards"], axis.get("from"), axis.get("to"))
+            for name, axis in axes.items()
+        },
+    )
+
+
+def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None:
+    """Read a scheme, telling every problem.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The scheme's file.
+    element : str
+        The element it is for.
+    problems : Problems
+        Takes what is found.
+
+    Returns
+    -------
+    Scheme or None
+        None if there was an error.
+    """
+    found = Problems(base=problems.base)
+    document = read_yaml(path, found)
+    if document is not None:
+        bad = check_against(document, "scheme", found)
+        check_references(document, element, bad, found)
+    problems.extend(found.within(element))
+    if document is None or found.errors:
+        return None
+    return _build(with_defaults(document.data, load_schema("scheme")), element)
+
+
+def read_scheme(path: Path, element: str) -> Scheme:
+    """Read a scheme.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The scheme's file.
+    element : str
+        The element it is for.
+
+    Returns
+    -------
+    Scheme
+        What is digitised.
+
+    Raises
+    ------
+    StudyError
+        If there is anything wrong with it; the message tells all at once, each with its line.
+    """
+    problems = Problems()
+    scheme = gather_scheme(Path(path), element, problems)
+    problems.raise_if_errors()
+    if scheme is None:  # cannot be: without errors there is a scheme
+        raise ValueError(f"{path} could not be read")
+    return scheme

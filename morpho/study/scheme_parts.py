@@ -1,0 +1,226 @@
+"""What a scheme is made of: landmarks, curves, patches, axes, and which mirrors which."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Literal
+
+__all__ = ["Axis", "Curve", "Landmark", "Patch", "Scheme", "mirror_curve", "partners"]
+
+
+def partners(pairs: Iterable[Iterable[str]], midline: Iterable[str]) -> dict[str, str]:
+    """Find the landmark on the other side of each.
+
+    Parameters
+    ----------
+    pairs : iterable of (str, str)
+        Left and right landmarks.
+    midline : iterable of str
+        Landmarks on the plane of symmetry.
+
+    Returns
+    -------
+    dict of str
+        The partner by name; a landmark on the midline is its own.
+
+    Examples
+    --------
+    >>> partners([("wing_left", "wing_right")], ["roof"])
+    {'roof': 'roof', 'wing_left': 'wing_right', 'wing_right': 'wing_left'}
+    """
+    partner = {name: name for name in midline}
+    for left, right in pairs:
+        partner[left], partner[right] = right, left
+    return partner
+
+
+def mirror_curve(curve: Curve, curves: Iterable[Curve], partner: dict[str, str]) -> str | None:
+    """Find the curve on the other side of one.
+
+    Parameters
+    ----------
+    curve : Curve
+        A curve.
+    curves : iterable of Curve
+        All curves of the scheme.
+    partner : dict of str
+        The landmark on the other side of each, from `partners`.
+
+    Returns
+    -------
+    str or None
+        Name of the curve between the mirrored ends with as many semilandmarks; the curve itself
+        if it is its own mirror image; None where there is none.
+    """
+    ends = {partner.get(curve.start), partner.get(curve.end)}
+    fitting = [
+        other.name
+        for other in curves
+        if {other.start, other.end} == ends and other.semilandmarks == curve.semilandmarks
+    ]
+    others = [name for name in fitting if name != curve.name]
+    on_itself = ends == {curve.start, curve.end}
+    if on_itself and curve.name in fitting and not others:
+        return curve.name
+    return others[0] if others else (fitting[0] if fitting else None)
+
+
+@dataclass(frozen=True)
+class Landmark:
+    """A point that is found again on every specimen.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the tables.
+    type : int
+        1 juxtaposition of tissues, 2 maximum of curvature, 3 extremal or constructed point.
+    definition : str
+        Anatomical definition in one line.
+    """
+
+    name: str
+    type: int = 2
+    definition: str = ""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A curve between two landmarks; in the tables its points are ``name.1``, ``name.2``, ...
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    start, end : str
+        The landmarks it runs from and to (``from`` and ``to`` in the file); the points do not
+        repeat them.
+    semilandmarks : int
+        How many semilandmarks it is resampled to.
+    definition : str
+        Its course in one line.
+    """
+
+    name: str
+    start: str
+    end: str
+    semilandmarks: int
+    definition: str = ""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A patch of surface, whose points are placed on the template's scan only.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    template : str or None
+        The specimen that carries the placed points; None leaves the choice.
+    definition : str
+        Its bounds in one line.
+    """
+
+    name: str
+    template: str | None = None
+    definition: str = ""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An anatomical axis for the drawings.
+
+    Attributes
+    ----------
+    towards : str
+        Anatomical direction that it points to.
+    start, end : str or None
+        The landmarks it runs from and to; None for the third axis, which follows from the others.
+    """
+
+    towards: str
+    start: str | None = None
+    end: str | None = None
+
+
+@dataclass(frozen=True)
+class Scheme:
+    """What is digitised on an element.
+
+    Attributes
+    ----------
+    element : str
+        The element.
+    landmarks : tuple of Landmark
+        In the order of the file, which is their order everywhere.
+    curves : tuple of Curve
+        Curves.
+    patches : tuple of Patch
+        Surface patches.
+    symmetry : {"none", "matching", "object"}
+        matching: the element exists as left and right; object: one element with a plane of
+        symmetry.
+    pairs : tuple of (str, str)
+        Left and right landmarks; only with object symmetry.
+    midline : tuple of str
+        Landmarks on the plane of symmetry; only with object symmetry.
+    links : tuple of (str, str)
+        Lines to draw.
+    modules : dict
+        Names of landmarks by name of region.
+    axes : dict
+        `Axis` by ``x``, ``y``, ``z``; empty where the scheme gives none.
+    description : str
+        One line about the element.
+    """
+
+    element: str
+    landmarks: tuple[Landmark, ...]
+    curves: tuple[Curve, ...] = ()
+    patches: tuple[Patch, ...] = ()
+    symmetry: Literal["none", "matching", "object"] = "none"
+    pairs: tuple[tuple[str, str], ...] = ()
+    midline: tuple[str, ...] = ()
+    links: tuple[tuple[str, str], ...] = ()
+    modules: dict[str, tuple[str, ...]] = field(default_factory=dict, hash=False)
+    axes: dict[str, Axis] = field(default_factory=dict, hash=False)
+    description: str = ""
+
+    @property
+    def landmark_names(self) -> tuple[str, ...]:
+        """Names of the landmarks, in order."""
+        return tuple(landmark.name for landmark in self.landmarks)
+
+    @property
+    def curve_names(self) -> tuple[str, ...]:
+        """Names of the curves, in order."""
+        return tuple(curve.name for curve in self.curves)
+
+    @property
+    def patch_names(self) -> tuple[str, ...]:
+        """Names of the patches, in order."""
+        return tuple(patch.name for patch in self.patches)
+
+    def mirror_of(self, name: str) -> str | None:
+        """Find the landmark or curve on the other side.
+
+        Parameters
+        ----------
+        name : str
+            A landmark or a curve.
+
+        Returns
+        -------
+        str or None
+            Its partner; itself on the midline; None where the scheme has no plane of symmetry
+            or the name no partner.
+        """
+        partner = partners(self.pairs, self.midline)
+        if name in partner:
+            return partner[name]
+        for curve in self.curves:
+            if curve.name == name:
+                return mirror_curve(curve, self.curves, partner)
+        return None

@@ -1,0 +1,197 @@
+"""Small pieces of wording that the messages of the intake layer share."""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Iterable, Sequence
+
+__all__ = ["Suggestions", "listed", "nearest", "quoted", "squeezed", "visible"]
+
+
+def visible(text: object) -> str:
+    r"""Make a text safe to show on a screen.
+
+    Parameters
+    ----------
+    text : object
+        What was found in a file.
+
+    Returns
+    -------
+    str
+        The text with control and invisible characters as escapes, so that a cell cannot change
+        the colours or the contents of a terminal.
+
+    Examples
+    --------
+    >>> visible("ridge\x1bdormouse")
+    'ridge\\x1bdormouse'
+    """
+    return "".join(
+        character.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(character) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+        else character
+        for character in str(text)
+    )
+
+
+def quoted(text: object, longest: int = 60) -> str:
+    """Put what the user wrote between quotation marks, safe to show on a screen.
+
+    Parameters
+    ----------
+    text : object
+        What was found in the file.
+    longest : int
+        Texts with more characters are cut, with an ellipsis.
+
+    Returns
+    -------
+    str
+        The text in double quotes, as `visible` gives it.
+
+    Examples
+    --------
+    >>> quoted("ridge dormouse", longest=6)
+    '"ridge…"'
+    """
+    shown = str(text)
+    if len(shown) > longest:
+        shown = shown[: longest - 1] + "…"
+    return f'"{visible(shown)}"'
+
+
+def listed(names: Iterable[object], most: int = 12, last: str = "and") -> str:
+    """Join names into one phrase: ``a, b and c``.
+
+    Parameters
+    ----------
+    names : iterable
+        What to join.
+    most : int
+        Longer lists are cut and the number left out is said.
+    last : str
+        The word before the last one.
+
+    Returns
+    -------
+    str
+        The phrase; ``none`` for an empty list.
+
+    Examples
+    --------
+    >>> listed(["left", "right", "blank"], last="or")
+    'left, right or blank'
+    """
+    words = [str(name) for name in names]
+    if not words:
+        return "none"
+    if len(words) > most:
+        return ", ".join(words[:most]) + f" and {len(words) - most} more"
+    if len(words) == 1:
+        return words[0]
+    return ", ".join(words[:-1]) + f" {last} " + words[-1]
+
+
+def squeezed(name: str) -> str:
+    """Reduce a name to what a reader sees of it, for telling look-alikes.
+
+    Case, white space, invisible characters and the Unicode normalisation form are levelled.
+
+    Parameters
+    ----------
+    name : str
+        Any name.
+
+    Returns
+    -------
+    str
+        Names with the same result look alike.
+
+    Examples
+    --------
+    >>> squeezed("Ridge  01") == squeezed("RIDGE 01 ")
+    True
+    """
+    level = unicodedata.normalize("NFKC", name).casefold()
+    return "".join(
+        character
+        for character in unicodedata.normalize("NFKC", level)
+        if not character.isspace() and unicodedata.category(character) != "Cf"
+    )
+
+
+def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
+    """Find the known name that a misspelt one was probably meant to be.
+
+    Parameters
+    ----------
+    name : str
+        The name that is not known.
+    known : sequence of str
+        Names that would be accepted.
+    cutoff : float
+        Smallest similarity, between 0 and 1, as `difflib` counts it.
+
+    Returns
+    -------
+    str or None
+        The nearest known name, or None where nothing is near.
+
+    Examples
+    --------
+    >>> nearest("coronoid-tip", ["coronoid_tip", "condyle_front"])
+    'coronoid_tip'
+    """
+    by_look: dict[str, str] = {}
+    for candidate in known:
+        by_look.setdefault(_loose(candidate), candidate)
+    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=1, cutoff=cutoff)
+    return by_look[found[0]] if found else None
+
+
+class Suggestions:
+    """Finds the nearest known names for many misspelt ones without taking long.
+
+    Parameters
+    ----------
+    known : sequence of str
+        Names that would be accepted.
+    most : int
+        For more different misspelt names than this none is suggested: then it is no misspelling
+        but a wrong column.
+
+    Examples
+    --------
+    >>> Suggestions(["tip", "heel"]).nearest("heal")
+    'heel'
+    """
+
+    def __init__(self, known: Iterable[str], most: int = 200) -> None:
+        self.known = list(known)
+        self.most = most
+        self._found: dict[str, str | None] = {}
+
+    def nearest(self, name: str) -> str | None:
+        """Find the nearest known name, as the function of this name does.
+
+        Parameters
+        ----------
+        name : str
+            The name that is not known.
+
+        Returns
+        -------
+        str or None
+            The nearest known name, if any.
+        """
+        if name not in self._found:
+            if len(self._found) >= self.most:
+                return None
+            self._found[name] = nearest(name, self.known)
+        return self._found[name]
+
+
+def _loose(name: str) -> str:
+    return squeezed(name).replace("-", "_").replace("_", "")

@@ -1,0 +1,11 @@
+"""Data for the tests of statistics."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20)

@@ -1,0 +1,199 @@
+"""study.yaml: what is refused, and how it is said."""
+
+import subprocess
+import sys
+
+import pytest
+
+from morpho.study.config import read_config
+from morpho.study.problems import StudyError
+
+
+def test_defaults_are_filled_in_at_all_depths(tiny):
+    """A user writes the data paths only and gets every default."""
+    config = read_config(tiny.path)
+    assert config.elements == ("jaw", "ring")
+    assert config.results == tiny.folder / "results"
+    assert config.settings["preparation"]["missing"]["smallest_share"] == 0.75
+    assert config.settings["landmarks"]["units"] == "mm"
+    assert config.settings["tests"] == {
+        "permutations": 9999,
+        "alpha": 0.05,
+        "smallest_taxon": 4,
+        "covariance": "pooled",
+        "folds": "leave_one_out",
+    }
+    assert "scans" not in config.settings
+
+
+def test_a_folder_stands_for_its_study_yaml(tiny):
+    """A user names the folder instead of the file."""
+    assert read_config(tiny.folder).path == tiny.path
+
+
+def test_config_stays_light():
+    """The workflow imports it at each start: no numpy, no pandas, no trimesh."""
+    code = (
+        "import sys, morpho.study.config, morpho.study.digest;"
+        "print([m for m in ('numpy', 'pandas', 'trimesh') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+# What is added to or changed in study.yaml, the line and words that the refusal must have.
+BAD = {
+    "misspelt top key": ("tilte: x\n", r"line 9: The key \"tilte\" is not known.*Did you mean ti"),
+    "misspelt inner key": (
+        "tests:\n  permutation: 99\n",
+        r"line 10: The key \"permutation\" is not known in tests.*Did you mean permutations\?",
+    ),
+    "key of another block": ("alpha: 0.01\n", r"line 9: .*\"alpha\".*alpha belongs under tests"),
+    "alpha too large": ("tests:\n  alpha: 2\n", r"line 10: tests.alpha is 2\..*at most 0\.5"),
+    "alpha of zero": ("tests:\n  alpha: 0\n", r"line 10: tests.alpha is 0\..*above 0"),
+    "not a number": ("tests: {permutations: many}\n", r"line 9: .*is \"many\".*whole number"),
+    "fraction of permutations": ("tests: {permutations: 9.5}\n", r"is 9\.5.*whole number"),
+    "no for a word": ("figures: {outlines: no}\n", r"outlines is \"no\".*hulls or ellipses"),
+    "misspelt choice": ("shape_space: {axes: paralel}\n", r"Did you mean parallel\?"),
+    "empty value": ("seed:\n", r"line 9: seed is empty.*leave the line out"),
+    "negative seed": ("seed: -1\n", r"seed is -1.*at least 0"),
+    "true for a number": ("seed: true\n", r"seed is true.*whole number"),
+    "not-a-number": ("tests: {alpha: .nan}\n", r"tests.alpha is \"\.nan\".*a number"),
+    "list for a block": ("tests: [1, 2]\n", r"tests is a list of 2.*block of keys"),
+    "empty terms": ("model: {terms: []}\n", r"model.terms is a list of 0.*at least 1"),
+    "interaction of one": ("model: {terms: [[size]]}\n", r"model.terms item 1 is a list of 1"),
+    "bad folds": ("tests: {folds: 1}\n", r"tests.folds is 1.*leave_one_out or a whole number"),
+    "duplicate key": ("title: Again\n", r"line 9: The key \"title\" stands twice.*line 1"),
+    "tab": ("tests:\n\talpha: 0.05\n", r"line 10: This line is indented with a tab.*spaces"),
+    "unclosed quote": ('notice: "abc\n', r"cannot be read as YAML"),
+    "colon in text": ("notice: a: b\n", r"line 9: .*quotation marks if it has a colon"),
+    "alias": ("model: &m {terms: [size]}\ntests: *m\n", r"alias"),
+    "tag": ("notice: !!python/name:os.system x\n", r"line 9: There is a tag"),
+    "second document": ("---\ntitle: b\n", r"second document"),
+    "unknown placeholder": (
+        "scans: {files: 'scans/{element}/{specimens}.ply'}\n",
+        r"\{specimens\}.*Did you mean \{specimen\}\?",
+    ),
+    "scans without element": (
+        "scans: {files: 'scans/{specimen}.ply'}\n",
+        r"scans.files does not say where the element stands",
+    ),
+    "results over the study": ("results: .\n", r"line 9: results is \"\.\", a folder that holds"),
+    "results above the study": ("results: ..\n", r"a folder that holds the study"),
+}
+
+
+@pytest.mark.parametrize(("added", "expected"), BAD.values(), ids=BAD.keys())
+def test_bad_settings_are_refused(tiny, added, expected):
+    """A user makes one slip in study.yaml and is told line, finding and remedy."""
+    tiny.write("study.yaml", tiny.read("study.yaml") + added)
+    with pytest.raises(StudyError, match=f"(?s)study.yaml\n.*error.*{expected}"):
+        read_config(tiny.path)
+
+
+CHANGED = {
+    "missing title": (
+        "title: A tiny study\n",
+        "",
+        r"title is missing.\s+Add it: Title of the",
+    ),
+    "missing file": ("  file: specimens.csv\n", "  delimiter: ','\n", "missing in specimens"),
+    "missing landmarks": (
+        "landmarks:\n  files: landmarks/{element}/*.csv\n",
+        "",
+        "The key landmarks is missing",
+    ),
+    "no element": (
+        "elements:\n  jaw: {scheme: schemes/jaw.yaml}\n  ring: {scheme: schemes/ring.yaml}\n",
+        "elements: {}\n",
+        "elements is a block of keys with nothing in",
+    ),
+    "bad element name": ("  jaw:", "  lower jaw:", r"The name \"lower jaw\" in elements cannot"),
+    "element as a list": (
+        "elements:\n  jaw: {scheme: schemes/jaw.yaml}\n  ring: {scheme: schemes/ring.yaml}\n",
+        "elements: [jaw]\n",
+        "elements is a list of 1",
+    ),
+    "elements alike": ("  ring:", "  Jaw:", "differ only in capitals"),
+    "unit": ("*.csv\n", "*.csv\n  units: millimetres\n", r"um, mm, cm, m or inch"),
+    "column twice": (
+        "*.csv\n",
+        "*.csv\n  columns: {x: a, y: a}\n",
+        r"takes both x and y from the column \"a\"",
+    ),
+    "empty list of files": ("files: landmarks/{element}/*.csv", "files: []", r"landmarks.files"),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), CHANGED.values(), ids=CHANGED.keys())
+def test_what_is_needed_is_asked_for(tiny, old, new, expected):
+    """A user leaves something out, or writes it in a form that cannot be used."""
+    tiny.edit("study.yaml", old, new)
+    with pytest.raises(StudyError, match=expected):
+        read_config(tiny.path)
+
+
+def test_all_problems_come_at_once_with_their_lines(tiny):
+    """A user with three slips is told of three, not of the first."""
+    tiny.write("study.yaml", tiny.read("study.yaml") + "seed: x\nfoo: 1\ntests: {alpha: 3}\n")
+    with pytest.raises(StudyError) as caught:
+        read_config(tiny.path)
+    lines = sorted(problem.line for problem in caught.value.problems.errors)
+    assert lines == [9, 10, 11]
+
+
+def test_a_slip_in_study_yaml_does_not_hide_those_in_the_tables(tiny):
+    """A user has a wrong alpha and a wrong role: both are told in one go."""
+    tiny.write("study.yaml", tiny.read("study.yaml") + "tests: {alpha: 3}\n")
+    tiny.edit("specimens.csv", "A-2,marsh dormouse,known", "A-2,marsh dormouse,knwon")
+    told = tiny.told()
+    assert "tests.alpha is 3" in told
+    assert 'role is "knwon"' in told
+
+
+def test_words_stay_words(tiny):
+    """A user's title is "no", a template specimen is numbered 0012: neither is changed."""
+    tiny.edit("study.yaml", "title: A tiny study", "title: no")
+    tiny.write("study.yaml", tiny.read("study.yaml") + "notice: 2024-05-01\n")
+    tiny.edit("study.yaml", "file: specimens.csv", "file: 0012")
+    config = read_config(tiny.path)
+    assert config.settings["title"] == "no"
+    assert config.settings["notice"] == "2024-05-01"
+    assert config.settings["specimens"]["file"] == "0012"
+
+
+def test_yaml_deep_beyond_reason_is_refused(tiny):
+    """A damaged file of nothing but brackets is refused, not crashed on."""
+    tiny.write("study.yaml", "[" * 100_000)
+    with pytest.raises(StudyError, match="cannot be read as YAML"):
+        read_config(tiny.path)
+
+
+@pytest.mark.parametrize("text", ["", "# nothing\n", "just words\n", "- a\n- b\n", "12\n"])
+def test_a_file_that_is_no_block_of_keys_is_refused(tiny, text):
+    """A user checks an empty file, or one that is something else."""
+    tiny.write("study.yaml", text)
+    with pytest.raises(StudyError, match=r"study\.yaml"):
+        read_config(tiny.path)
+
+
+def test_a_missing_study_is_said(tmp_path):
+    """A user misspells the path."""
+    (tmp_path / "study.yml").write_text("title: x")
+    with pytest.raises(StudyError, match=r'does not exist(.|\n)*Did you mean "study.yml"'):
+        read_config(tmp_path)
+
+
+def test_a_control_character_is_refused_with_its_line(tiny):
+    """A user pasted an invisible character."""
+    tiny.write("study.yaml", tiny.read("study.yaml") + "notice: a\x07b\n")
+    with pytest.raises(StudyError, match="line 9: There is an invisible control character"):
+        read_config(tiny.path)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
+def test_any_encoding_of_an_editor_is_read(tiny, encoding):
+    """A user's editor saved study.yaml in its own way."""
+    text = tiny.read("study.yaml").replace("A tiny study", "Größe")
+    tiny.write("study.yaml", text.replace("\n", "\r\n").encode(encoding))
+    assert read_config(tiny.path).settings["title"] == "Größe"

@@ -1,0 +1,78 @@
+"""The schemas, and the page that documents every key."""
+
+import json
+import re
+
+import jsonschema
+import pytest
+
+from morpho.study.schemas import CONFIG_FOLDER, load_schema
+
+
+def resolved(schema, root):
+    found = root["$defs"].get(schema.get("$ref", "").rpartition("/")[2], {})
+    return {**found, **schema}
+
+
+def documented(schema, root, prefix=""):
+    """Each key with the description and default that the schema states."""
+    schema = resolved(schema, root)
+    for key, below in schema.get("properties", {}).items():
+        below = resolved(below, root)
+        if key in schema.get("required", ()):
+            default = "required"
+        else:
+            default = json.dumps(below["default"]) if "default" in below else "none"
+        yield f"{prefix}{key}", below.get("description", ""), default
+        yield from documented(below, root, f"{prefix}{key}.")
+        if isinstance(below.get("items"), dict):
+            yield from documented(below["items"], root, f"{prefix}{key}[].")
+    if isinstance(schema.get("additionalProperties"), dict):
+        yield from documented(schema["additionalProperties"], root, f"{prefix}NAME.")
+
+
+def test_config_readme_documents_every_key():
+    """A user looks up a key: the page has it, with the schema's own meaning and default."""
+    page = (CONFIG_FOLDER / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `([^`]+)` \| (.+) \| (.+) \| (.+) \|$", page, re.MULTILINE)
+    written = [(key, meaning, default.strip("`")) for key, kind, meaning, default in rows if kind]
+    expected = [
+        row for name in ("study", "scheme")
+        for row in documented(load_schema(name), load_schema(name))
+    ]  # fmt: skip
+    assert written == expected
+
+
+@pytest.mark.parametrize("name", ["study", "scheme"])
+def test_schemas_are_sound(name):
+    """Each schema is valid, refuses unknown keys everywhere, and describes every key."""
+    schema = load_schema(name)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    for part in parts(schema):
+        if part.get("type") == "object":
+            assert "additionalProperties" in part
+        for key in part.get("required", ()):
+            assert key in part["properties"]
+    for key, description, _ in documented(schema, schema):
+        assert description.endswith("."), key
+
+
+@pytest.mark.parametrize("name", ["study", "scheme"])
+def test_defaults_agree_with_the_schema(name):
+    """A default is a value that a user could write."""
+    schema = load_schema(name)
+    for part in parts(schema):
+        if "default" in part:
+            jsonschema.Draft202012Validator({**part, "$defs": schema["$defs"]}).validate(
+                part["default"]
+            )
+
+
+def parts(schema):
+    if isinstance(schema, dict):
+        yield schema
+        for value in schema.values():
+            yield from parts(value)
+    elif isinstance(schema, list):
+        for value in schema:
+            yield from parts(value)

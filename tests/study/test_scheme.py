@@ -1,0 +1,166 @@
+"""Schemes: what is refused, and how it is said."""
+
+import pytest
+
+from morpho.study.problems import StudyError
+from morpho.study.scheme import read_scheme
+
+
+def refusal(tiny, element):
+    with pytest.raises(StudyError) as caught:
+        read_scheme(tiny.folder / f"schemes/{element}.yaml", element)
+    return str(caught.value)
+
+
+def test_a_scheme_is_read_whole(tiny):
+    """A user's scheme with everything in it."""
+    scheme = read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw")
+    assert scheme.landmark_names == ("tip", "notch", "heel", "knob", "hole")
+    assert (scheme.curves[0].start, scheme.curves[0].end) == ("tip", "heel")
+    assert scheme.links == (("tip", "notch"),)
+    assert scheme.modules == {"front": ("tip", "notch")}
+    assert scheme.axes["x"].start == "heel"
+    assert scheme.axes["z"].start is None
+    assert scheme.landmarks[0].type == 2
+
+
+def test_mirror_partners(tiny):
+    """A user's pairs, midline and curves are matched across the plane of symmetry."""
+    curves = (
+        "curves:\n"
+        "  - {name: l, from: roof, to: wing_left, semilandmarks: 2}\n"
+        "  - {name: r, from: wing_right, to: roof, semilandmarks: 2}\n"
+        "  - {name: across, from: foot_left, to: foot_right, semilandmarks: 4}\n"
+    )
+    tiny.write("schemes/ring.yaml", tiny.read("schemes/ring.yaml") + curves)
+    scheme = read_scheme(tiny.folder / "schemes/ring.yaml", "ring")
+    assert scheme.mirror_of("wing_left") == "wing_right"
+    assert scheme.mirror_of("roof") == "roof"
+    assert scheme.mirror_of("l") == "r"
+    assert scheme.mirror_of("r") == "l"
+    assert scheme.mirror_of("across") == "across"
+    assert read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw").mirror_of("tip") is None
+
+
+JAW = {
+    "name twice": ("{name: hole}", "{name: tip}", "line 7", 'The name "tip" stands twice.*line 3'),
+    "curve named as a landmark": ("name: border", "name: tip", "line 9", "stands twice"),
+    "unknown landmark in a curve": ("to: heel", "to: heal", "line 9", '"heal".*you mean heel?'),
+    "curve to itself": ("to: heel", "to: tip", "line 9", "border runs from tip to the same"),
+    "unknown landmark in links": ("- [tip, notch]", "- [tip, nocth]", "line 11", "mean notch?"),
+    "link to itself": ("- [tip, notch]", "- [tip, tip]", "line 11", "A link runs from tip to"),
+    "unknown landmark in modules": (
+        "front: [tip, notch]",
+        "front: [tip, zzz]",
+        "line 13",
+        'The module front names "zzz", which is no landmark.*add it to landmarks',
+    ),
+    "landmark twice in a module": (
+        "front: [tip, notch]",
+        "front: [tip, tip]",
+        "line 13",
+        "The module front names tip twice",
+    ),
+    "unknown landmark in axes": ("to: knob", "to: nob", "line 16", "The axis y names.*knob"),
+    "axis to itself": ("to: knob", "to: hole", "line 16", "The axis y runs from hole to the same"),
+    "pairs without object symmetry": (
+        "links:",
+        "pairs: [[tip, heel]]\nlinks:",
+        "line 10",
+        "There are pairs but symmetry is matching.*symmetry: object",
+    ),
+    "midline without object symmetry": (
+        "links:",
+        "midline: [tip]\nlinks:",
+        "line 10",
+        "There are midline but symmetry is matching",
+    ),
+    "a dot in a name": ("{name: hole}", "{name: hole.1}", "line 7", "letters, digits and under"),
+    "unknown key": ("{name: hole}", "{nam: hole}", "line 7", '"nam" is not known.*mean name'),
+    "type of 4": ("{name: hole}", "{name: hole, type: 4}", "line 7", "is 4.*1, 2 or 3"),
+    "no semilandmarks": ("semilandmarks: 3", "semilandmarks: 0", "line 9", "is 0.*at least 1"),
+    "misspelt symmetry": ("matching", "maching", "line 1", "Did you mean matching?"),
+    "axis missing": ("  z: {towards: outer side}\n", "", "line 14", "key z is missing in axes"),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "line", "expected"), JAW.values(), ids=JAW.keys())
+def test_slips_in_a_scheme_are_told(tiny, old, new, line, expected):
+    """A user makes one slip in a scheme and is told line, finding and remedy."""
+    import re
+
+    tiny.edit("schemes/jaw.yaml", old, new)
+    told = refusal(tiny, "jaw")
+    assert re.search("(?s)" + expected.replace("?", r"\?"), told), told
+    assert f"{line}, element jaw" in told
+
+
+RING = {
+    "landmark in two pairs": (
+        "- [foot_left, foot_right]",
+        "- [foot_left, wing_right]",
+        "wing_right is in two pairs",
+    ),
+    "pair twice": (
+        "- [foot_left, foot_right]",
+        "- [wing_right, wing_left]",
+        "wing_left is in two pairs",
+    ),
+    "paired with itself": ("[foot_left, foot_right]", "[foot_left, foot_left]", "with itself"),
+    "on the midline and in a pair": (
+        "midline: [roof]",
+        "midline: [roof, foot_left]",
+        "foot_left is in a pair and on the midline",
+    ),
+    "twice on the midline": ("[roof]", "[roof, roof]", "roof stands twice in midline"),
+    "neither paired nor on the midline": ("midline: [roof]", "", "roof is neither in a pair nor"),
+    "unknown landmark in a pair": ("[foot_left,", "[fot_left,", "Did you mean foot_left?"),
+    "unknown landmark on the midline": ("[roof]", "[rof]", "Did you mean roof?"),
+    "no pairs and no midline": (
+        "pairs:\n  - [wing_left, wing_right]\n  - [foot_left, foot_right]\nmidline: [roof]\n",
+        "",
+        "there are neither pairs nor midline",
+    ),
+    "no pairs": (
+        "pairs:\n  - [wing_left, wing_right]\n  - [foot_left, foot_right]\n",
+        "",
+        "there are no pairs",
+    ),
+    "curve without its mirror image": (
+        "midline: [roof]",
+        "midline: [roof]\ncurves: [{name: c, from: roof, to: wing_left, semilandmarks: 3}]",
+        "The curve c has no mirror image: none runs between roof and wing_right",
+    ),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), RING.values(), ids=RING.keys())
+def test_slips_in_symmetry_are_told(tiny, old, new, expected):
+    """A user pairs the landmarks of a symmetric bone wrongly."""
+    tiny.edit("schemes/ring.yaml", old, new)
+    assert expected in refusal(tiny, "ring")
+
+
+def test_all_slips_of_a_scheme_come_at_once(tiny):
+    """A user with four slips is told of four."""
+    tiny.edit("schemes/jaw.yaml", "to: heel", "to: heal")
+    tiny.edit("schemes/jaw.yaml", "- [tip, notch]", "- [tip, nocth]")
+    tiny.edit("schemes/jaw.yaml", "to: knob", "to: hole")
+    tiny.edit("schemes/jaw.yaml", "links:", "lnks: 1\nlinks:")
+    assert refusal(tiny, "jaw").count("  error") == 4
+
+
+def test_a_broken_scheme_does_not_hide_other_problems(tiny):
+    """A user's scheme cannot be read: the other element and the specimens are checked still."""
+    tiny.write("schemes/jaw.yaml", "landmarks: [")
+    tiny.edit("landmarks/ring/A-1.csv", "roof", "rof")
+    told = tiny.told()
+    assert "schemes/jaw.yaml" in told
+    assert 'The landmark "rof" is not in the scheme of ring' in told
+
+
+def test_a_missing_scheme_is_told(tiny):
+    """A user's path of a scheme leads nowhere."""
+    tiny.edit("study.yaml", "schemes/jaw.yaml", "schemes/jow.yaml")
+    assert "schemes/jow.yaml\n  error, element jaw: This file does not exist" in tiny.told()
+    assert 'Did you mean "jaw.yaml"' in tiny.told()

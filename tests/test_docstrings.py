@@ -1,0 +1,178 @@
+"""Every public function and class of the package says what goes in and what comes out."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "morpho"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+Function = ast.FunctionDef | ast.AsyncFunctionDef
+
+
+def public_names(tree: ast.Module) -> set[str] | None:
+    """Names in `__all__`, or None where the module has none.
+
+    A list that is computed belongs to a package that only hands on names of its modules.
+    """
+    for node in tree.body:
+        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__":
+            literal = isinstance(node.value, ast.List | ast.Tuple)
+            return set(ast.literal_eval(node.value)) if literal else set()
+    return None
+
+
+def has_section(node: ast.AST, *titles: str) -> bool:
+    lines = [line.strip() for line in (ast.get_docstring(node) or "").splitlines()]
+    return any(
+        line in titles and set(under) == {"-"}
+        for line, under in zip(lines, [*lines[1:], ""], strict=True)
+    )
+
+
+def is_property(node: Function) -> bool:
+    return any(getattr(d, "id", getattr(d, "attr", "")) == "property" for d in node.decorator_list)
+
+
+def faults_of_function(node: Function, name: str, *, method: bool) -> list[str]:
+    if not ast.get_docstring(node):
+        return [f"{name} has no docstring"]
+    arguments = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+    static = any(getattr(d, "id", "") == "staticmethod" for d in node.decorator_list)
+    if method and not static:
+        arguments = arguments[1:]
+    if is_property(node) or not (arguments or node.args.vararg or node.args.kwarg):
+        return []
+    faults = []
+    if not has_section(node, "Parameters"):
+        faults.append(f"{name} has arguments, but no section Parameters")
+    gives = node.returns is not None and ast.unparse(node.returns) not in ("None", "NoReturn")
+    if gives and not has_section(node, "Returns", "Yields"):
+        faults.append(f"{name} gives something, but has no section Returns")
+    return faults
+
+
+def faults_of_class(node: ast.ClassDef) -> list[str]:
+    if not ast.get_docstring(node):
+        return [f"{node.name} has no docstring"]
+    faults = []
+    fields = [n for n in node.body if isinstance(n, ast.AnnAssign)]
+    if fields and not has_section(node, "Attributes", "Parameters"):
+        faults.append(f"{node.name} has fields, but no section Attributes or Parameters")
+    for method in node.body:
+        if not isinstance(method, Function):
+            continue
+        if method.name == "__init__":
+            wants = len(method.args.args) + len(method.args.kwonlyargs) > 1
+            if wants and not has_section(node, "Parameters"):
+                faults.append(f"{node.name} takes arguments, but has no section Parameters")
+        elif not method.name.startswith("_"):
+            name = f"{node.name}.{method.name}"
+            faults.extend(faults_of_function(method, name, method=True))
+    return faults
+
+
+def faults_of_module(source: str) -> list[str]:
+    """What a reader of the docstrings of a module would miss."""
+    tree = ast.parse(source)
+    if not tree.body:  # an empty __init__.py
+        return []
+    faults = [] if ast.get_docstring(tree) else ["the module has no docstring"]
+    definitions = [n for n in tree.body if isinstance(n, Function | ast.ClassDef)]
+    names = public_names(tree)
+    if names is None:
+        return [*faults, "the module has no __all__"] if definitions else faults
+    for node in definitions:
+        if node.name not in names:
+            continue
+        if isinstance(node, ast.ClassDef):
+            faults.extend(faults_of_class(node))
+        else:
+            faults.extend(faults_of_function(node, node.name, method=False))
+    return faults
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_public_names_are_documented(path):
+    faults = faults_of_module(path.read_text(encoding="utf-8"))
+    if path.parent.name == "steps":
+        # every step is run with the same three things; it says what it writes
+        faults = [fault for fault in faults if not fault.startswith("run has arguments")]
+    assert faults == []
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_names_made_public_exist_and_are_listed_once(path):
+    name = ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
+    if name.endswith("__main__"):
+        pytest.skip("importing it would run the program")
+    module = importlib.import_module(name.removesuffix(".__init__"))
+    names = list(getattr(module, "__all__", []))
+    assert [n for n in names if not hasattr(module, n)] == []
+    assert len(names) == len(set(names))
+    assert [n for n in names if n.startswith("_") and n != "__version__"] == []
+
+
+def test_the_check_sees_what_is_missing():
+    source = '''
+"""A module."""
+
+__all__ = ["Bone", "bare", "good", "measure"]
+
+
+def bare(x):
+    pass
+
+
+def measure(x: float) -> float:
+    """Measure."""
+
+
+def good(x: float) -> float:
+    """Measure.
+
+    Parameters
+    ----------
+    x : float
+
+    Returns
+    -------
+    float
+    """
+
+
+def hidden(x):
+    pass
+
+
+class Bone:
+    """A bone."""
+
+    length: float
+
+    def __init__(self, *, length: float) -> None:
+        self.length = length
+
+    def grow(self, by: float) -> None:
+        """Grow."""
+
+    @property
+    def size(self) -> float:
+        """Size."""
+'''
+    assert faults_of_module(source) == [
+        "bare has no docstring",
+        "measure has arguments, but no section Parameters",
+        "measure gives something, but has no section Returns",
+        "Bone has fields, but no section Attributes or Parameters",
+        "Bone takes arguments, but has no section Parameters",
+        "Bone.grow has arguments, but no section Parameters",
+    ]
+    assert faults_of_module("def f():\n    pass\n") == [
+        "the module has no docstring",
+        "the module has no __all__",
+    ]

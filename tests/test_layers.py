@@ -1,0 +1,140 @@
+"""Imports run one way through the package, and its modules stay small."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "morpho"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+# What each layer may use of the package; steps and the command line join the layers.
+ALLOWED = {
+    "study": {"study"},
+    "shape": {"shape"},
+    "inference": {"shape", "inference"},
+    "drawing": {"study", "shape", "inference", "drawing"},
+    "report": {"study", "shape", "inference", "drawing", "report"},
+    "steps": {"study", "shape", "inference", "drawing", "report", "steps"},
+    "cli": {"study", "shape", "inference", "drawing", "report", "steps"},
+    "__main__": {"cli"},
+    "__init__": set(),
+}
+
+# Geometry and statistics work on arrays: no files, no configuration, no figures.
+FORBIDDEN = {
+    "shape": {"pandas", "matplotlib", "yaml", "jsonschema", "jinja2", "snakemake", "csv", "json"},
+    "inference": {"matplotlib", "yaml", "jsonschema", "jinja2", "snakemake", "trimesh", "csv",
+                  "json"},
+    "study": {"matplotlib", "jinja2", "sklearn", "snakemake"},
+    "drawing": {"yaml", "jsonschema", "jinja2", "snakemake"},
+    "report": {"snakemake"},
+}  # fmt: skip
+
+MOST_LINES = 400
+
+
+def layer_of(parts: tuple[str, ...]) -> str:
+    """Layer of a module given as its path within the package, without the suffix."""
+    return parts[0]
+
+
+def imported(source: str, parts: tuple[str, ...]) -> set[tuple[str, ...]]:
+    """Modules that a module imports anywhere in its text, as parts of their full names.
+
+    Relative names are resolved; `from .. import shape` counts as an import of shape.
+    """
+    found: set[tuple[str, ...]] = set()
+    package = ("morpho", *parts[:-1])
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            found.update(tuple(alias.name.split(".")) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            start = package[: len(package) - node.level + 1] if node.level else ()
+            base = (*start, *(node.module.split(".") if node.module else ()))
+            if base == ("morpho",):
+                found.update((*base, alias.name) for alias in node.names)
+            else:
+                found.add(base)
+    return found
+
+
+def faults(source: str, parts: tuple[str, ...]) -> list[str]:
+    """Imports that run against the layers."""
+    layer = layer_of(parts)
+    wrong = []
+    for name in sorted(imported(source, parts)):
+        if name[0] == "morpho" and len(name) > 1:
+            # names of the package itself, as its version, belong to no layer
+            if name[1] in ALLOWED and name[1] not in ALLOWED[layer]:
+                wrong.append(f"{layer} imports {'.'.join(name)}")
+        elif name[0] in FORBIDDEN.get(layer, set()):
+            wrong.append(f"{layer} imports {name[0]}")
+    return wrong
+
+
+def parts_of(path: Path) -> tuple[str, ...]:
+    return path.relative_to(PACKAGE).with_suffix("").parts
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_run_along_the_layers(path):
+    assert layer_of(parts_of(path)) in ALLOWED
+    assert faults(path.read_text(encoding="utf-8"), parts_of(path)) == []
+
+
+@pytest.mark.parametrize(
+    ("source", "parts", "expected"),
+    [
+        ("from ..study.tables import x", ("shape", "a"), ["shape imports morpho.study.tables"]),
+        ("from morpho.shape import x", ("study", "a"), ["study imports morpho.shape"]),
+        ("import morpho.steps.place", ("report", "a"), ["report imports morpho.steps.place"]),
+        ("from .. import drawing", ("inference", "a"), ["inference imports morpho.drawing"]),
+        ("def f():\n    import matplotlib.pyplot", ("shape", "a"), ["shape imports matplotlib"]),
+        ("from pandas import DataFrame", ("shape", "a"), ["shape imports pandas"]),
+        ("from ..cli import main", ("steps", "a"), ["steps imports morpho.cli"]),
+        ("from ...study import x", ("shape", "deep", "a"), ["shape imports morpho.study"]),
+        ("from ..shape.checks import x\nfrom .design import y", ("inference", "a"), []),
+        ("from .. import __version__", ("report", "a"), []),
+        ("from .study import x\nfrom .steps import y", ("cli",), []),
+    ],
+)
+def test_the_check_sees_wrong_imports(source, parts, expected):
+    assert faults(source, parts) == expected
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_stay_small(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+
+
+def test_there_are_modules_to_check():
+    """An empty list of modules would pass every test above."""
+    assert {layer_of(parts_of(path)) for path in MODULES} >= {"shape", "inference", "study"}
+    assert len(MODULES) > 20
+
+
+def test_no_module_imports_itself_in_a_circle():
+    """Follow imports inside the package at the level of modules."""
+    graph = {}
+    for path in MODULES:
+        parts = parts_of(path)
+        graph[parts] = {
+            name[1:]
+            for name in imported(path.read_text(encoding="utf-8"), parts)
+            if name[0] == "morpho" and len(name) > 1
+        }
+    done: set[tuple[str, ...]] = set()
+
+    def follow(parts: tuple[str, ...], trail: list[tuple[str, ...]]) -> None:
+        assert parts not in trail, f"circle: {[*trail, parts]}"
+        if parts in graph and parts not in done:
+            for other in graph[parts]:
+                follow(other, [*trail, parts])
+            done.add(parts)
+
+    for parts in graph:
+        follow(parts, [])
