@@ -85,9 +85,9 @@ TAXON_OFFSETS: Mapping[str, Mapping[str, float]] = {
 """What sets each taxon's atlas apart at one size."""
 
 CAVE_OFFSETS: Mapping[str, float] = {
-    "wing_reach": 0.092,
-    "wing_sweep": 0.092,
-    "wing_droop": 0.077,
+    "wing_reach": 0.064,
+    "wing_sweep": 0.064,
+    "wing_droop": 0.054,
 }
 """What sets the cave form's atlas apart from the coast dormouse's: the planted truth."""
 

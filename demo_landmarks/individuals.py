@@ -56,7 +56,7 @@ LOST = {
     ("COAST-06", "atlas"): ("roof_top", "skull_joint_top_right"),
 }
 CAVE_LENGTH = 22.0  # mm
-SMALL_SHARE = 0.50  # of an adult marsh dormouse's length
+SMALL_SHARE = 0.55  # of an adult marsh dormouse's length
 LEFT_OF_BROKEN = (
     "roof_front",
     "roof_back",

@@ -104,12 +104,12 @@ TAXON_OFFSETS: Mapping[str, Mapping[str, float]] = {
 """What sets each taxon's jaw apart at one size."""
 
 CAVE_OFFSETS: Mapping[str, float] = {
-    "coronoid_height": 0.090,
-    "notch_height": 0.027,
-    "condyle_height": 0.081,
-    "angle_reach": -0.054,
-    "angle_lift": -0.036,
-    "angle_flare": -0.027,
+    "coronoid_height": 0.063,
+    "notch_height": 0.019,
+    "condyle_height": 0.057,
+    "angle_reach": -0.038,
+    "angle_lift": -0.025,
+    "angle_flare": -0.019,
 }
 """What sets the cave form's jaw apart from the coast dormouse's: the planted truth."""
 

@@ -9,12 +9,28 @@ from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.design import InferenceError, check_matrix, indicator
 
-__all__ = ["CommonSlope", "regression_score"]
+__all__ = ["CommonSlope", "check_size", "regression_score"]
 
 Array = NDArray[np.float64]
 
 
-def _check_size(size: ArrayLike, n: int) -> Array:
+def check_size(size: ArrayLike, n: int) -> Array:
+    """Return `size` as `n` finite numbers.
+
+    Parameters
+    ----------
+    size : array-like of shape (n_specimens,)
+    n : int
+
+    Returns
+    -------
+    ndarray of shape (n_specimens,)
+
+    Raises
+    ------
+    InferenceError
+        If it is not that.
+    """
     size = np.asarray(size, dtype=float)
     if size.shape != (n,):
         raise InferenceError(f"`size` must have shape ({n},), but has shape {size.shape}.")
@@ -102,7 +118,7 @@ class CommonSlope(BaseEstimator):
             If sizes do not vary within any group, or the arrays do not fit together.
         """
         Y = check_matrix(Y)
-        size = _check_size(size, len(Y))
+        size = check_size(size, len(Y))
         self.groups_, columns = indicator(groups, len(Y))
         counts = columns.sum(axis=0)
         size_means = columns.T @ size / counts
@@ -131,7 +147,7 @@ class CommonSlope(BaseEstimator):
         """
         check_is_fitted(self)
         Y = check_matrix(Y, least=1)
-        return Y - np.outer(_check_size(size, len(Y)) - self.mean_size_, self.slope_)
+        return Y - np.outer(check_size(size, len(Y)) - self.mean_size_, self.slope_)
 
     def predict(self, size: ArrayLike, group: str) -> Array:
         """Shapes of a taxon at given sizes.

@@ -190,15 +190,22 @@ def _pair(
     squares = float(contrast @ contrast)
     if squares < 1e-9 or n - before.shape[1] < 2:
         return np.nan, np.nan, 0
-    contrast /= squares
     R = Y - before @ (before.T @ Y)
+    distance = float(np.linalg.norm(contrast @ R)) / squares
+    unit = contrast / np.sqrt(squares)
+    whole = np.column_stack([extra, unit])
+    total = float((R**2).sum())
 
-    def distance(orders: NDArray) -> Array:
-        return np.linalg.norm(np.einsum("n,bnp->bp", contrast, R[orders]), axis=1)[:, None]
+    def f_ratio(orders: NDArray) -> Array:
+        moved = R[orders]
+        fitted = np.einsum("nq,bnp->bqp", whole, moved)
+        explained = (fitted[:, -1] ** 2).sum(axis=1)
+        rest = np.maximum(total - (fitted**2).sum(axis=(1, 2)), 1e-15 * total)
+        return (explained / rest)[:, None]
 
-    result = permutation_test(distance, n, permutations=permutations, random_state=rng)
+    result = permutation_test(f_ratio, n, permutations=permutations, random_state=rng)
     p = tail_p_value(result.observed, result.null, exact=result.exact)
-    return float(result.observed[0]), float(p[0]), result.count
+    return distance, float(p[0]), result.count
 
 
 def compare_means(

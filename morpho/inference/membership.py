@@ -11,7 +11,7 @@ from scipy.stats import f as f_distribution
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
-from morpho.inference.allometry import CommonSlope, _check_size
+from morpho.inference.allometry import CommonSlope, check_size
 from morpho.inference.design import InferenceError, check_matrix, indicator, term_basis
 
 __all__ = ["Evidence", "Membership", "typicality"]
@@ -94,7 +94,8 @@ class Evidence:
     axes_rank_p_value
         The same by Mahalanobis distance on the axes retained; NaN as above.
     rank_floor : ndarray of shape (n_taxa,)
-        Smallest value of both that the taxon's number allows, 1 / (n_g + 1).
+        Smallest value of both that the taxon's number allows: 1 / (n_g + 1), or 1 for a
+        taxon of one, from which the query is as far as that one from the query.
     pooled_rank_p_value
         Share of all known specimens and the query that lie as far from their own taxa.
     pooled_rank_floor
@@ -188,7 +189,7 @@ class Membership(BaseEstimator):
         self.columns_ = columns
         self.counts_ = columns.sum(axis=0)
         basis = columns / np.sqrt(self.counts_)
-        self.size_ = None if size is None else _check_size(size, len(Y))
+        self.size_ = None if size is None else check_size(size, len(Y))
         self.slope_ = None
         if self.size_ is not None:
             self.slope_ = CommonSlope().fit(Y, self.size_, labels)
@@ -266,7 +267,7 @@ class Membership(BaseEstimator):
             raise InferenceError(f"`Y` has {len(Y)} queries, but `scores` has {len(scores)}.")
         if self.size_ is not None and size is None:
             raise InferenceError("The fit heeded size: `size` of the queries is needed.")
-        where = self._places(None if size is None else _check_size(size, len(Y)), len(Y))
+        where = self._places(None if size is None else check_size(size, len(Y)), len(Y))
         h = (where**2).sum(axis=2)
         e = Y[:, None] - where @ self.fits_[0]
         z = scores[:, None] - where @ self.fits_[1]
@@ -291,7 +292,7 @@ class Membership(BaseEstimator):
             typicality_probability=typical,
             rank_p_value=own,
             axes_rank_p_value=on_axes,
-            rank_floor=1 / (self.counts_ + 1),
+            rank_floor=np.where(self.counts_ > 1, 1 / (self.counts_ + 1), 1.0),
             pooled_rank_p_value=pooled,
             pooled_rank_floor=pooled_floor,
             p_value=np.minimum(tests * np.nanmin(both, axis=0), 1.0),
@@ -323,6 +324,7 @@ class Membership(BaseEstimator):
         as_far = reached(squares, lengths)
         pooled_floor = 1 / (judged.sum(axis=2) + 1)
         pooled = (as_far.sum(axis=2) + 1) * pooled_floor
+        pooled_floor = pooled_floor * np.where(self.counts_ == 1, 2, 1)
 
         on_axes = np.full(h.shape, np.nan)
         if self.usable_:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.inference.design import InferenceError
 from morpho.inference.membership import Evidence, Membership
+from morpho.inference.placing import place_queries
 from morpho.inference.verdict import Decision, combine, decide
 from morpho.report.words import verdict_reason
 from morpho.steps.files import ElementResults
@@ -42,15 +43,20 @@ def _membership(evidence: Evidence, queries: np.ndarray, heeded: bool) -> pd.Dat
     return table
 
 
-def _fit(
-    sample: Sample, given: dict, scores: np.ndarray, heeded: bool
-) -> tuple[Membership, Evidence]:
+def _compare(sample: Sample, given: dict, n_axes: int, heeded: bool) -> tuple[Membership, Evidence]:
+    """The taxa, and the evidence for each query, as they are or at the query's own size."""
     query = ~given["known"]
-    model = Membership().fit(
-        sample.tangent, sample.scores, sample.taxon, sample.log_size if heeded else None
+    size, at = (sample.log_size, given["log_size"][query]) if heeded else (None, None)
+    model = Membership().fit(sample.tangent, sample.scores, sample.taxon, size)
+    evidence = place_queries(
+        sample.tangent,
+        sample.taxon,
+        given["tangent"][query],
+        n_axes=n_axes,
+        size=size,
+        query_size=at,
     )
-    sizes = given["log_size"][query] if heeded else None
-    return model, model.evidence(given["tangent"][query], scores[query], sizes)
+    return model, evidence
 
 
 def _verdict(decisions: list[Decision | None], evidence: list[Evidence | None], i: int) -> dict:
@@ -98,16 +104,18 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     tests = config.settings["tests"]
     sample = known_sample(config, results, all_taxa=True)
     given = results.arrays("superimposed")
-    scores = results.arrays("shape_space")["scores"]
+    n_axes = int(sample.scores.shape[1])
     queries = given["specimen"][~given["known"]]
     growth = results.table("growth").set_index("specimen")["extrapolates"]
-    notes: dict[str, Any] = {"trouble": [], "axes": int(sample.scores.shape[1])}
+    notes: dict[str, Any] = {"trouble": [], "axes": n_axes}
     rows, spread, membership = [], [], []
     found: list[Evidence | None] = []
     for heeded in (False, True):
         name = "size heeded" if heeded else "as it is"
         try:
-            model, evidence = _fit(sample, given, scores, heeded) if len(queries) else (None, None)
+            model, evidence = (
+                _compare(sample, given, n_axes, heeded) if len(queries) else (None, None)
+            )
         except InferenceError as error:
             notes["trouble"].append(f"{name}: {error}")
             model, evidence = None, None

@@ -180,8 +180,8 @@ def test_a_taxon_of_one_is_judged_by_the_spread_of_the_others(rng):
     near = Y[:1] + 0.01
     evidence = Membership().fit(Y, scores, labels).evidence(near, near[:, :2])
     assert evidence.typicality_probability[0, 0] > 0.9
-    assert evidence.rank_floor[0] == 0.5
-    # two of a kind lie equally far from their mean
+    # two of a kind lie equally far from their mean: the rank cannot fall below 1
+    assert evidence.rank_floor[0] == 1
     assert evidence.rank_p_value[0, 0] == 1
 
 

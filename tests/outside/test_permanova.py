@@ -239,8 +239,10 @@ def test_compare_means_is_the_naive_loop(study):
 
         fitted, residual = _fit(reduced, Y[pair])
         orders = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1)
-        null = np.array([distance(fitted + residual[o]) for o in orders])
-        observed = distance(Y[pair])
-        assert row.distance == pytest.approx(observed, rel=1e-9)
+        assert row.distance == pytest.approx(distance(Y[pair]), rel=1e-9)
+        null = np.array(
+            [_naive_f([reduced, full], [2, 3], 0, fitted + residual[o]) for o in orders]
+        )
+        observed = _naive_f([reduced, full], [2, 3], 0, Y[pair])
         p = (1 + (null >= observed * (1 - 1e-10)).sum()) / (count + 1)
         assert row.p_value == pytest.approx(p, abs=1e-12)

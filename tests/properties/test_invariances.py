@@ -236,7 +236,9 @@ def test_predictions_of_specimens_left_out(seed, change):
     # canonical scores, up to the sign of each axis
     a, b = before.scores[order], after.scores
     signs = np.sign((a * b).sum(axis=0))
-    np.testing.assert_allclose(a, b * signs, atol=1e-5)
+    # (an axis kept and one left out may have nearly the same variance, which makes the plane
+    # of those kept sensitive to rounding)
+    np.testing.assert_allclose(a, b * signs, atol=1e-4, rtol=1e-4)
 
 
 @pytest.mark.parametrize("d", [2, 3])
