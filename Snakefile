@@ -61,7 +61,7 @@ rule prepare:
         landmark_files,
     output:
         arrays=f"{R}/{{element}}/arrays/prepared.npz",
-        tables=tables("specimens", "landmarks"),
+        tables=tables("specimens", "landmarks", "distortion"),
         notes=f"{R}/{{element}}/notes/prepare.json",
     log:
         f"{R}/logs/{{element}}/prepare.log",
@@ -75,12 +75,99 @@ rule prepare:
         settings=settings("preparation", "landmarks", "specimens"),
         shared=shared_inputs,
     shell:
-        "step prepare {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step prepare {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
+
+
+rule screen:
+    input:
+        landmark_files,
+    output:
+        tables=tables("suspicions"),
+        notes=f"{R}/{{element}}/notes/screen.json",
+    log:
+        f"{R}/logs/{{element}}/screen.log",
+    benchmark:
+        f"{R}/benchmarks/{{element}}/screen.tsv"
+    conda:
+        ENVIRONMENT
+    params:
+        study=STUDY,
+        code=code("screen"),
+        settings=settings("landmarks", "specimens"),
+        shared=shared_inputs,
+    shell:
+        "step screen {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
+
+
+rule measure:
+    input:
+        landmark_files,
+        tables("specimens", "landmarks"),
+    output:
+        tables=tables("digitising_error", "landmark_error", "asymmetry"),
+        notes=f"{R}/{{element}}/notes/measure.json",
+    log:
+        f"{R}/logs/{{element}}/measure.log",
+    benchmark:
+        f"{R}/benchmarks/{{element}}/measure.tsv"
+    conda:
+        ENVIRONMENT
+    params:
+        study=STUDY,
+        code=code("measure"),
+        settings=settings("seed", "tests", "landmarks", "specimens"),
+        shared=shared_inputs,
+    shell:
+        "step measure {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
+
+
+# One job a specimen: a new scan costs one.
+rule carry:
+    input:
+        carried_from,
+    output:
+        f"{R}/{{element}}/tables/carried/{{name}}.csv",
+    log:
+        f"{R}/logs/{{element}}/carry/{{name}}.log",
+    benchmark:
+        f"{R}/benchmarks/{{element}}/carry/{{name}}.tsv"
+    conda:
+        ENVIRONMENT
+    params:
+        study=STUDY,
+        code=code("carry"),
+        settings=settings("landmarks", "scans", "specimens"),
+        shared=carried_by,
+    shell:
+        "step carry {params.study:q} {wildcards.element} {wildcards.name:q} 2>&1 | tee {log:q}"
+
+
+rule slide:
+    input:
+        f"{R}/{{element}}/arrays/prepared.npz",
+        carried=carried_tables,
+    output:
+        arrays=f"{R}/{{element}}/arrays/configurations.npz",
+        tables=tables("estimated_points", "recovery", "sliding", "carried_points"),
+        notes=f"{R}/{{element}}/notes/slide.json",
+    log:
+        f"{R}/logs/{{element}}/slide.log",
+    benchmark:
+        f"{R}/benchmarks/{{element}}/slide.tsv"
+    conda:
+        ENVIRONMENT
+    params:
+        study=STUDY,
+        code=code("slide"),
+        settings=settings("seed", "preparation"),
+        scheme=scheme,
+    shell:
+        "step slide {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule superimpose:
     input:
-        f"{R}/{{element}}/arrays/prepared.npz",
+        f"{R}/{{element}}/arrays/configurations.npz",
     output:
         arrays=f"{R}/{{element}}/arrays/superimposed.npz",
         tables=tables("configurations", "mean_shape", "centroid_size"),
@@ -94,8 +181,10 @@ rule superimpose:
     params:
         study=STUDY,
         code=code("superimpose"),
+        settings=settings("preparation"),
+        scheme=scheme,
     shell:
-        "step superimpose {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step superimpose {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule ordinate:
@@ -116,7 +205,7 @@ rule ordinate:
         code=code("ordinate"),
         settings=settings("seed", "shape_space"),
     shell:
-        "step ordinate {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step ordinate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule grow:
@@ -124,7 +213,6 @@ rule grow:
         f"{R}/{{element}}/arrays/superimposed.npz",
         f"{R}/{{element}}/arrays/shape_space.npz",
     output:
-        arrays=f"{R}/{{element}}/arrays/growth.npz",
         tables=tables("model_terms", "slopes", "growth"),
         notes=f"{R}/{{element}}/notes/grow.json",
     log:
@@ -137,9 +225,8 @@ rule grow:
         study=STUDY,
         code=code("grow"),
         settings=settings("seed", "model", "tests"),
-        shared=covariates,
     shell:
-        "step grow {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step grow {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule compare:
@@ -160,12 +247,11 @@ rule compare:
         code=code("compare"),
         settings=settings("seed", "tests"),
     shell:
-        "step compare {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step compare {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule discriminate:
     input:
-        f"{R}/{{element}}/arrays/prepared.npz",
         f"{R}/{{element}}/arrays/superimposed.npz",
         f"{R}/{{element}}/arrays/shape_space.npz",
     output:
@@ -182,14 +268,16 @@ rule discriminate:
         code=code("discriminate"),
         settings=settings("seed", "shape_space", "tests"),
     shell:
-        "step discriminate {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step discriminate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule place:
     input:
         f"{R}/{{element}}/arrays/superimposed.npz",
         f"{R}/{{element}}/arrays/shape_space.npz",
-        tables("specimens", "growth"),
+        tables("specimens"),
+        f"{R}/{{element}}/notes/grow.json",
+        f"{R}/{{element}}/notes/measure.json",
     output:
         tables=tables("membership", "spread", "verdicts"),
         notes=f"{R}/{{element}}/notes/place.json",
@@ -202,9 +290,9 @@ rule place:
     params:
         study=STUDY,
         code=code("place"),
-        settings=settings("tests"),
+        settings=settings("seed", "shape_space", "tests"),
     shell:
-        "step place {params.study:q} {wildcards.element} > {log:q} 2>&1"
+        "step place {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule draw:
@@ -223,7 +311,7 @@ rule draw:
         code=code("draw"),
         settings=settings("figures", "tests"),
     shell:
-        "step draw {params.study:q} {wildcards.element} {wildcards.figure} > {log:q} 2>&1"
+        "step draw {params.study:q} {wildcards.element} {wildcards.figure} 2>&1 | tee {log:q}"
 
 
 rule report:
@@ -231,6 +319,9 @@ rule report:
         checked=f"{R}/check.csv",
         tables=expand(
             f"{R}/{{element}}/tables/{{table}}.csv", element=ELEMENTS, table=TABLES
+        ),
+        notes=expand(
+            f"{R}/{{element}}/notes/{{step}}.json", element=ELEMENTS, step=NOTES
         ),
         figures=expand(
             f"{R}/{{element}}/figures/{{figure}}.svg", element=ELEMENTS, figure=FIGURES
@@ -248,4 +339,4 @@ rule report:
         code=code("report"),
         settings=settings(),
     shell:
-        "step report {params.study:q} > {log:q} 2>&1"
+        "step report {params.study:q} 2>&1 | tee {log:q}"

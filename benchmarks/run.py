@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Sequence
 
+import carrying
 import memory
 import permuting
 import scaling
+import sliding
 import superimposing
 from measuring import Row
 
@@ -18,6 +20,8 @@ BENCHMARKS: dict[str, Callable[[], list[Row]]] = {
     "memory": memory.run,
     "permuting": permuting.run,
     "scaling": scaling.run,
+    "sliding": sliding.run,
+    "carrying": carrying.run,
 }
 
 

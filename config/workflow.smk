@@ -4,6 +4,7 @@
 import os
 import subprocess
 import sys
+from hashlib import sha256
 from pathlib import Path
 from shlex import quote
 
@@ -16,7 +17,10 @@ from morpho.report.legend import TABLES
 from morpho.steps.sources import code_digest
 from morpho.study.config import read_config
 from morpho.study.digest import element_digest, settings_digest
-from morpho.study.problems import StudyError
+from morpho.study.files import safe_name
+from morpho.study.problems import Problems, StudyError
+from morpho.study.scheme import read_scheme
+from morpho.study.tables import read_table
 
 if len(workflow.configfiles) > 1:
     sys.exit("Give one --configfile: the study.yaml of the study to run.")
@@ -46,10 +50,25 @@ ENVIRONMENT = str(HOUSE / "config" / "environment.yaml")
 # made by conda.
 _conda = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
 _python = "python" if _conda else quote(sys.executable)
-_step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -m morpho.steps"
-shell.prefix('step() {{ %s "$@"; }}; ' % _step.replace("{", "{{").replace("}", "}}"))
+_step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -P -m morpho.steps"
+shell.prefix(
+    'set -euo pipefail; step() {{ %s "$@"; }}; '
+    % _step.replace("{", "{{").replace("}", "}}")
+)
 
-# Each figure with the tables and notes that it is drawn from.
+# Steps that leave notes, and each figure with what it is drawn from.
+NOTES = (
+    "screen",
+    "prepare",
+    "slide",
+    "measure",
+    "superimpose",
+    "ordinate",
+    "grow",
+    "compare",
+    "discriminate",
+    "place",
+)
 FIGURES = {
     "shape_space": ["tables/shape_scores.csv", "tables/variance_per_axis.csv"],
     "variance_per_axis": ["tables/variance_per_axis.csv"],
@@ -58,13 +77,19 @@ FIGURES = {
     "distances": ["tables/membership.csv", "tables/spread.csv"],
     "mean_shape": [
         "tables/mean_shape.csv",
-        "notes/prepare.json",
+        "notes/slide.json",
         "notes/superimpose.json",
     ],
     "axis_shapes": [
         "tables/mean_shape.csv",
         "tables/axis_shapes.csv",
-        "notes/prepare.json",
+        "notes/slide.json",
+        "notes/superimpose.json",
+    ],
+    "landmark_error": [
+        "tables/mean_shape.csv",
+        "tables/landmark_error.csv",
+        "notes/slide.json",
         "notes/superimpose.json",
     ],
 }
@@ -76,7 +101,7 @@ def _from_here(path):
 
 def check_or_stop():
     """Tell every problem of the input at once, and stop if one of them is an error."""
-    command = [sys.executable, "-m", "morpho.steps", "check", str(_study), "look"]
+    command = [sys.executable, "-P", "-m", "morpho.steps", "check", str(_study), "look"]
     environment = os.environ | {"PYTHONPATH": str(HOUSE)}
     if subprocess.run(command, env=environment).returncode:
         sys.exit("Nothing was run: see the problems of the input above.")
@@ -115,7 +140,7 @@ def code(step):
 
 def settings(*keys):
     """Digest of parts of study.yaml, or of all of it."""
-    return settings_digest(STUDY_CONFIG, *keys)
+    return settings_digest(STUDY_CONFIG, *(keys or STUDY_CONFIG.settings))
 
 
 def shared_inputs(wildcards):
@@ -123,8 +148,90 @@ def shared_inputs(wildcards):
     return element_digest(STUDY_CONFIG, wildcards.element)
 
 
-def covariates(wildcards):
-    """The same, where the model uses columns of the specimen table."""
-    terms = STUDY_CONFIG.settings["model"]["terms"]
-    plain = all(term in ("size", "taxon") for term in terms if isinstance(term, str))
-    return "" if plain else element_digest(STUDY_CONFIG, wildcards.element)
+def scheme(wildcards):
+    """Digest of an element's scheme."""
+    path = STUDY_CONFIG.scheme_path(wildcards.element)
+    # one that is not there is told by the check, before the first job
+    return sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else "absent"
+
+
+def _patches(element):
+    """Patches of an element that are carried to scans."""
+    chosen = STUDY_CONFIG.settings["preparation"]["semilandmarks"]["patches"]
+    if not chosen or STUDY_CONFIG.scan_pattern is None:
+        return ()
+    try:
+        scheme = read_scheme(STUDY_CONFIG.scheme_path(element), element)
+    except StudyError:  # told by the check, before the first job
+        return ()
+    return () if scheme.symmetry == "object" else scheme.patches
+
+
+def _templates(element):
+    """Names that the templates' files bear; None where one is found among all specimens."""
+    names = [patch.template for patch in _patches(element)]
+    return {name and safe_name(name) for name in names}
+
+
+def _named_files(element, name):
+    """Landmark tables of one specimen, where their paths tell; else all of the element."""
+    files = STUDY_CONFIG.landmark_files(element)
+    told = [
+        path
+        for path in files
+        for pattern in STUDY_CONFIG.landmark_patterns
+        if (pattern.values(path) or {}).get("specimen") == name
+    ]
+    return told or files
+
+
+def _scans(element):
+    """Scans of an element by the names that their files bear."""
+    pattern = STUDY_CONFIG.scan_pattern
+    return {
+        pattern.values(path)["specimen"]: path
+        for path in pattern.files(element=element)
+    }
+
+
+def carried_tables(wildcards):
+    """Tables of carried points of an element: one for each scan of a digitised specimen."""
+    if not _patches(wildcards.element):
+        return []
+    told = {
+        (pattern.values(path) or {}).get("specimen")
+        for path in STUDY_CONFIG.landmark_files(wildcards.element)
+        for pattern in STUDY_CONFIG.landmark_patterns
+    }
+    names = sorted(_scans(wildcards.element))
+    return [
+        f"{R}/{wildcards.element}/tables/carried/{name}.csv"
+        for name in names
+        if name in told or told == {None}
+    ]
+
+
+def carried_from(wildcards):
+    """What the points of one specimen are carried from: its files and the templates'."""
+    element, scans = wildcards.element, _scans(wildcards.element)
+    names = {wildcards.name, *_templates(element)}
+    if None in names:
+        names = {wildcards.name, *scans}
+    paths = [scans[name] for name in names if name in scans]
+    for name in names:
+        paths += _named_files(element, name)
+    return sorted({_from_here(path) for path in paths})
+
+
+def carried_by(wildcards):
+    """Digest of the scheme and of the specimen table's rows that carrying depends on."""
+    names = {wildcards.name, *_templates(wildcards.element)}
+    part = STUDY_CONFIG.settings["specimens"]
+    table = read_table(STUDY_CONFIG.specimens_file, Problems(), part["delimiter"])
+    if None in names or table is None:
+        return element_digest(STUDY_CONFIG, wildcards.element)
+    private = set(STUDY_CONFIG.private_columns(table.header))
+    kept = [i for i, column in enumerate(table.header) if column not in private]
+    rows = [[row[i].strip() for i in kept] for row in table.rows]
+    rows = sorted(row for row in rows if names & set(map(safe_name, row)))
+    return sha256(repr(rows).encode()).hexdigest()[:16] + scheme(wildcards)

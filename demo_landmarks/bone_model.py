@@ -20,6 +20,7 @@ __all__ = [
     "SmoothField",
     "draw_field",
     "draw_values",
+    "halve_widest",
     "orient_outwards",
     "pull_to_values",
     "through_knots",
@@ -207,6 +208,34 @@ def pull_to_values(grid: ArrayLike, wanted: ArrayLike) -> Points:
         pulled[nearest] = value
         free[nearest] = False
     return np.sort(pulled)
+
+
+def halve_widest(wanted: ArrayLike, n_lines: int, crowded_at: float, crowd: float) -> Points:
+    """Grid lines from 0 to 1 with few to spare: wanted values, then halves of the widest gaps.
+
+    Parameters
+    ----------
+    wanted : array_like, shape (n_wanted,)
+        Between 0 and 1.
+    n_lines : int
+        How many lines in all.
+    crowded_at : float
+        Where gaps count as wider than they are.
+    crowd : float
+        How many times wider, less one.
+
+    Returns
+    -------
+    ndarray, shape (n_lines,)
+        Increasing.
+    """
+    lines = np.unique([0.0, 1.0, *np.asarray(wanted, dtype=float)])
+    while len(lines) < n_lines:
+        middles = (lines[1:] + lines[:-1]) / 2
+        weight = 1 + crowd * np.exp(-(((middles - crowded_at) / 0.04) ** 2))
+        widest = int(np.argmax(np.diff(lines) * weight))
+        lines = np.insert(lines, widest + 1, middles[widest])
+    return lines
 
 
 def orient_outwards(vertices: Points, faces: NDArray[np.int64]) -> NDArray[np.int64]:

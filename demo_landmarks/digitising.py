@@ -123,10 +123,14 @@ def digitise(individual: Individual, element: str, seed: int) -> list[Row]:
 
 
 def scan(individual: Individual, element: str, seed: int) -> tuple[Points, NDArray[np.int64]]:
-    """The scan of one bone: vertices in mm, shape (n, 3), and faces, shape (m, 3)."""
+    """The scan of one bone: vertices in mm, shape (n, 3), and faces, shape (m, 3).
+
+    The jaws of all but the template and the queries are scanned at low resolution.
+    """
     bone = draw_bone(individual, element, seed)
     if isinstance(bone, LowerJaw):
-        vertices, faces = bone.mesh()
+        fine = individual.role == "query" or individual.specimen == TEMPLATE
+        vertices, faces = bone.mesh(coarse=not fine)
     elif _is_broken(individual.lost.get(element, ())):
         whole = bone.landmarks()
         wing = 1.12 * whole["wing_front_left"][0]

@@ -22,6 +22,7 @@ from demo_landmarks.bone_model import (
     Coefficient,
     Points,
     SmoothField,
+    halve_widest,
     orient_outwards,
     pull_to_values,
     through_knots,
@@ -120,7 +121,7 @@ TEETH = 4
 TOP_KNOTS = np.array(
     [0.0, 0.06, 0.125, 0.14, 0.24, 0.34, 0.57, 0.635, 0.72, 0.75, 0.775, 0.855, 0.92, 0.97, 1.0]
 )
-TOOTH_FRONT, TOOTH_BACK, RIM = 0.34, 0.57, 0.14
+TOOTH_FRONT, TOOTH_BACK, RIM, GAP_LOW = 0.34, 0.57, 0.14, 0.24
 CORONOID, NOTCH, CONDYLE_FRONT = 0.75, 0.855, 0.92
 BOTTOM_KNOTS = np.array([0.0, 0.06, 0.125, 0.14, 0.34, 0.53, 0.72, 0.88, 0.96, 1.0])
 BORDER_FRONT, ANGLE_LOW = 0.34, 0.88
@@ -140,6 +141,8 @@ CURVE_ENDS = {
 }
 
 U_LINES, W_LINES = 76, 23
+COARSE_LINES = (38, 15)
+LANDMARK_KNOTS = (RIM, GAP_LOW, TOOTH_FRONT, TOOTH_BACK, CORONOID, NOTCH, CONDYLE_FRONT)
 
 
 def _by(x: float, y: float) -> Points:
@@ -188,7 +191,7 @@ class LowerJaw:
         on_edge = {
             "incisor_rim_top": (RIM, 1.0),
             "incisor_rim_bottom": (RIM, 0.0),
-            "gap_low_point": (0.24, 1.0),
+            "gap_low_point": (GAP_LOW, 1.0),
             "tooth_row_front": (TOOTH_FRONT, 1.0),
             "tooth_row_back": (TOOTH_BACK, 1.0),
             "coronoid_tip": (CORONOID, 1.0),
@@ -223,19 +226,21 @@ class LowerJaw:
         u, w = np.meshgrid(np.linspace(0.42, 0.90, columns), np.linspace(0.22, 0.78, rows))
         return self.surface(u.ravel(), w.ravel(), 1.0)
 
-    def mesh(self) -> tuple[Points, NDArray[np.int64]]:
-        """Closed surface: vertices in mm, shape (n, 3), and faces, shape (m, 3)."""
-        v = self.values
-        even = np.linspace(0, 1, U_LINES)
-        # lines crowd at both ends, where the outline turns, and along the teeth
-        crowd = 1 + 1.2 * np.exp(-(((even - 0.45) / 0.1) ** 2)) + np.exp(-(((1 - even) / 0.1) ** 2))
-        crowd = crowd + np.exp(-((even / 0.12) ** 2)) + np.exp(-(((even - CORONOID) / 0.04) ** 2))
-        u = np.interp(even, (np.cumsum(crowd) - crowd[0]) / (crowd.sum() - crowd[0]), even)
-        u = pull_to_values(
-            u, [*TOP_KNOTS, v["nerve_along"], v["ridge_front"], 0.60, 0.30, 0.80, ANGLE_LOW]
-        )
-        w = (1 - np.cos(np.pi * np.linspace(0, 1, W_LINES))) / 2
-        w = pull_to_values(w, [*HIND_KNOTS, v["nerve_height"], 0.72, 0.40, 0.16, 0.62])
+    def mesh(self, coarse: bool = False) -> tuple[Points, NDArray[np.int64]]:
+        """Closed surface: vertices in mm, shape (n, 3), and faces, shape (m, 3).
+
+        Parameters
+        ----------
+        coarse : bool
+            Whether about a thousand vertices will do instead of three; landmarks are vertices
+            either way.
+
+        Returns
+        -------
+        vertices : ndarray, shape (n_vertices, 3)
+        faces : ndarray, shape (n_faces, 3)
+        """
+        u, w = self._coarse_lines() if coarse else self._fine_lines()
         grid_u, grid_w = np.meshgrid(u, w, indexing="ij")
         outer = self.surface(grid_u, grid_w, 1.0).reshape(-1, 3)
         inner = self.surface(grid_u, grid_w, -1.0).reshape(-1, 3)
@@ -257,6 +262,28 @@ class LowerJaw:
 
         faces = np.concatenate([sheet(number), sheet(number_inner)[:, ::-1]])
         return vertices, orient_outwards(vertices, faces)
+
+    def _fine_lines(self) -> tuple[Points, Points]:
+        """Lines of the fine grid: even, crowded where the outline turns."""
+        v = self.values
+        even = np.linspace(0, 1, U_LINES)
+        # lines crowd at both ends, where the outline turns, and along the teeth
+        crowd = 1 + 1.2 * np.exp(-(((even - 0.45) / 0.1) ** 2)) + np.exp(-(((1 - even) / 0.1) ** 2))
+        crowd = crowd + np.exp(-((even / 0.12) ** 2)) + np.exp(-(((even - CORONOID) / 0.04) ** 2))
+        u = np.interp(even, (np.cumsum(crowd) - crowd[0]) / (crowd.sum() - crowd[0]), even)
+        u = pull_to_values(
+            u, [*TOP_KNOTS, v["nerve_along"], v["ridge_front"], 0.60, 0.30, 0.80, ANGLE_LOW]
+        )
+        w = (1 - np.cos(np.pi * np.linspace(0, 1, W_LINES))) / 2
+        return u, pull_to_values(w, [*HIND_KNOTS, v["nerve_height"], 0.72, 0.40, 0.16, 0.62])
+
+    def _coarse_lines(self) -> tuple[Points, Points]:
+        """Lines of the coarse grid: through the landmarks, crowded behind the incisor's rim."""
+        v = self.values
+        u = [*LANDMARK_KNOTS, v["nerve_along"], v["ridge_front"], 0.60, 0.30, 0.80, ANGLE_LOW]
+        w = [ANGLE_TIP, HIND_NOTCH, CONDYLE_BACK, v["nerve_height"], 0.72, 0.40, 0.16, 0.62]
+        n_u, n_w = COARSE_LINES
+        return halve_widest(u, n_u, 0.16, crowd=1.5), halve_widest(w, n_w, 0.0, crowd=0.0)
 
     def surface(self, u: ArrayLike, w: ArrayLike, face: float) -> Points:
         """Points of the surface in mm.

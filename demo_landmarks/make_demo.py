@@ -29,7 +29,7 @@ from demo_landmarks.write_demo import (
 
 __all__ = ["main", "make_demo"]
 
-SCANNED = (TEMPLATE, "RIDGE-02", "MARSH-01", "COAST-01", "PYGMY-01")
+ATLAS_SCANNED = (TEMPLATE, "RIDGE-02", "MARSH-01", "COAST-01", "PYGMY-01")
 
 
 def make_demo(seed: int, folder: Path | str) -> None:
@@ -59,7 +59,11 @@ def make_demo(seed: int, folder: Path | str) -> None:
             path = folder / "landmarks" / element / f"{individual.specimen}.csv"
             rows = digitise(individual, element, seed)
             write_landmarks(path, individual.specimen, element, rows)
-        scanned = [i for i in having if i.role == "query" or i.specimen in SCANNED]
+        scanned = [
+            i
+            for i in having
+            if element == "lower_jaw" or i.role == "query" or i.specimen in ATLAS_SCANNED
+        ]
         write_scans(folder / "scans" / element, scanned, element, seed)
     write_truth(folder / "truth.csv", queries, seed)
     write_slips(folder / "with_slips", known, seed)

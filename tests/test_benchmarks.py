@@ -15,6 +15,15 @@ TINY = {
     "memory": {"n": 8, "k": 5},
     "permuting": {"n": 16, "k": 4, "permutations": 20, "sampled": 5, "repeats": 1},
     "scaling": {"sizes": (12, 16), "k": 5, "permutations": 9},
+    "sliding": {
+        "n": 6,
+        "landmarks": 12,
+        "on_curves": 12,
+        "on_surface": 20,
+        "dense": 5,
+        "repeats": 1,
+    },
+    "carrying": {"rings": 40, "sides": 20, "points": 20, "measured": 2, "repeats": 1},
 }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import matplotlib.pyplot as plt
+import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
@@ -13,6 +14,7 @@ from morpho.drawing.style import (
     legend,
     message_figure,
     query_marks,
+    short,
     taxon_marks,
 )
 
@@ -42,9 +44,20 @@ def canonical(
     if scores.empty:
         return message_figure("Too few specimens or taxa for canonical axes: see the report.")
     share = axes_table.set_index("canonical_axis")["share_of_trace"]
-    figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.52), sharex=True, sharey=True)
+    figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
+    plane = 2 in share.index
     known = scores[scores["role"] == "known"]
     queries = scores[scores["role"] == "query"]
+    names = queries["specimen"].tolist()
+    if plane:
+        panels[0].set_ylabel(f"Canonical axis 2 ({share[2]:.1%} of trace)")
+    else:  # two taxa have one axis: a row for each taxon and each query
+        rows = sorted(set(known["taxon"])) + names
+        known = known.assign(canonical_2=known["taxon"].map(rows.index).astype(float))
+        queries = queries.assign(canonical_2=np.arange(len(rows) - len(names), len(rows)) * 1.0)
+        panels[0].set_yticks(range(len(rows)), [short(row, 22) for row in rows])
+        panels[0].set_ylim(len(rows) - 0.4, -0.6)
+    marks = query_marks(names)
     titles = {"fitted": "As fitted: flatters the separation", "left out": "Left out: the fair view"}
     for axes, (kind, title) in zip(panels, titles.items(), strict=True):
         part = known[known["kind"] == kind]
@@ -53,17 +66,12 @@ def canonical(
             points = part.loc[chosen, ["canonical_1", "canonical_2"]].to_numpy(dtype=float)
             outline(axes, points, "hulls", mark["color"])
             axes.scatter(*points.T, s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark)
-        axes.set_title(title)
-        axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of trace)")
-    if 2 in share.index:
-        panels[0].set_ylabel(f"Canonical axis 2 ({share[2]:.1%} of trace)")
-    marks = query_marks(queries["specimen"].tolist())
-    for axes in panels:
         for row in queries.to_dict("records"):
             axes.scatter(row["canonical_1"], row["canonical_2"], **marks[row["specimen"]])
+        axes.set_title(title)
+        axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of trace)")
         axes.margins(0.08)
-    names = queries["specimen"].tolist()
-    for axes in panels:
-        label_queries(axes, names, queries["canonical_1"].tolist(), queries["canonical_2"].tolist())
     legend(figure, known["taxon"].tolist(), names)
+    for axes in panels if plane else ():
+        label_queries(axes, names, queries["canonical_1"].tolist(), queries["canonical_2"].tolist())
     return figure

@@ -76,7 +76,7 @@ def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> F
     figure, panels = plt.subplots(
         len(queries),
         len(heeded),
-        figsize=(DOUBLE, (0.34 * n_taxa + 0.75) * len(queries) + 0.3),
+        figsize=(DOUBLE, (0.34 * n_taxa + 0.9) * len(queries) + 0.3),
         sharex=True,
         squeeze=False,
     )
@@ -87,11 +87,11 @@ def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> F
             part = membership[chosen & (membership["specimen"] == query)]
             behind = spread[spread["size_heeded"] == size]
             _panel(axes, behind, part, marks[query] | {"s": 90}, alpha)
-            axes.set_title(f"{short(query)}: {_TITLES[size]}")
+            axes.set_title(f"{short(query)}\n{_TITLES[size]}")
             if axes is not axes_row[0]:
                 axes.tick_params(labelleft=False)
     left, right = panels[0, 0].get_xlim()
-    panels[0, 0].set_xlim(min(left, 0), right + 0.22 * (right - left))
+    panels[0, 0].set_xlim(min(left, 0), right + 0.28 * (right - left))
     for axes in panels[-1]:
         axes.set_xlabel("Procrustes distance from the taxon (comparable)")
     return figure

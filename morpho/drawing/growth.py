@@ -37,7 +37,7 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     known, queries = table[table["role"] == "known"], table[table["role"] == "query"]
     if not np.isfinite(known["regression_score"].to_numpy(dtype=float)).all():
         return message_figure("Sizes do not vary within taxa: there is no growth line to draw.")
-    figure, axes = plt.subplots(figsize=(DOUBLE, 3.6))
+    figure, axes = plt.subplots(figsize=(DOUBLE, 3.3))
     for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
         part = known[known["taxon"] == taxon]
         x = part["log_centroid_size"].to_numpy(dtype=float)
@@ -49,12 +49,6 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     for row in queries.to_dict("records"):
         axes.scatter(row["log_centroid_size"], row["regression_score"], **marks[row["specimen"]])
     axes.margins(0.06)
-    label_queries(
-        axes,
-        queries["specimen"].tolist(),
-        queries["log_centroid_size"].tolist(),
-        queries["regression_score"].tolist(),
-    )
     axes.set_xlabel("Log centroid size (of mm)")
     axes.set_ylabel("Regression score (shape along growth)")
     upper = axes.secondary_xaxis("top")
@@ -62,5 +56,9 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     sizes = [size for size in MaxNLocator(6).tick_values(low, high) if low <= size <= high]
     upper.set_xticks(np.log(sizes), [f"{size:g}" for size in sizes])
     upper.set_xlabel("Centroid size (mm)")
-    legend(figure, known["taxon"].tolist(), queries["specimen"].tolist())
+    names = queries["specimen"].tolist()
+    legend(figure, known["taxon"].tolist(), names)
+    label_queries(
+        axes, names, queries["log_centroid_size"].tolist(), queries["regression_score"].tolist()
+    )
     return figure

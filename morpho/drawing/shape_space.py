@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Polygon
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 from scipy.stats import f as f_distribution
@@ -80,7 +81,7 @@ def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> No
     axes.axvline(0, color=GREY, linewidth=0.4, zorder=0)
     axes.set_aspect("equal", adjustable="datalim")
     axes.autoscale_view()
-    label_queries(axes, queries["specimen"].tolist(), queries[x].tolist(), queries[y].tolist())
+    axes.xaxis.set_major_locator(MaxNLocator(5))
 
 
 def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "hulls") -> Figure:
@@ -102,13 +103,16 @@ def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "h
     if not pairs:
         return message_figure("Shape varies along one axis only: there is no plane to draw.")
     share = variance.set_index("axis")["share_of_variance"]
-    figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.55), squeeze=False)
+    figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.5), squeeze=False)
     for axes, (a, b) in zip(panels[0], pairs, strict=True):
         _panel(axes, scores, f"axis_{a}", f"axis_{b}", outlines)
         axes.set_xlabel(f"Axis {a} ({share[a]:.1%} of variance)")
         axes.set_ylabel(f"Axis {b} ({share[b]:.1%} of variance)")
     known, queries = scores[scores["role"] == "known"], scores[scores["role"] == "query"]
-    legend(figure, known["taxon"].tolist(), queries["specimen"].tolist())
+    names = queries["specimen"].tolist()
+    legend(figure, known["taxon"].tolist(), names)
+    for axes, (a, b) in zip(panels[0], pairs, strict=True):
+        label_queries(axes, names, queries[f"axis_{a}"].tolist(), queries[f"axis_{b}"].tolist())
     return figure
 
 
@@ -144,5 +148,5 @@ def variance(table: pd.DataFrame) -> Figure:
     axes.set_xticks(table["axis"])
     axes.set_xlabel("Axis of shape space")
     axes.set_ylabel("Share of variance (%)")
-    axes.legend()
+    figure.legend(loc="outside lower center", ncols=3)
     return figure

@@ -8,10 +8,13 @@ from typing import Any
 
 import matplotlib as mpl
 import matplotlib.pyplot as plt
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
+from matplotlib.text import Annotation
+from matplotlib.transforms import Bbox
 
 __all__ = [
     "DOUBLE", "GREY", "INK", "QUERY", "SINGLE", "figure_style", "label_queries", "legend",
@@ -26,10 +29,15 @@ GREY = "#9aa1a8"
 # The query stands out by size, outline and white fill; its edge is not a taxon's colour.
 QUERY = "#c2185b"
 
-# Told apart by lightness as well as hue, checked in simulated colour-blind vision.
-_COLOURS = ("#1b4f8a", "#d98e04", "#3aa38f", "#7a3b8f", "#8c5a2b", "#6fb1e0", "#a3a847", "#4a4f57")
+# Told apart by lightness as well as hue: more than 20 CIELAB units between any two, in
+# simulated colour-blind vision as well (tests/drawing/test_colours.py).
+_COLOURS = ("#0938a2", "#f2ad30", "#368178", "#6f4681", "#8c5a2b", "#83bfeb", "#b4af68", "#2b2c34")
 _MARKS = ("o", "s", "^", "D", "v", "P", "X", "h")
 _QUERY_MARKS = ("*", "p", "8", "d", "<", ">")
+# How far a query's mark reaches from its middle, and where its name may stand from
+# there, best place first; in points.
+_MARK_REACH = 6
+_PLACES = [(8 * side, y) for y in (4, -4, 13, -13, 22, -22, 31, -31) for side in (1, -1)]
 
 _SETTINGS: Any = {
     "font.family": "DejaVu Sans",
@@ -137,7 +145,9 @@ def short(name: str, longest: int = 28) -> str:
 
 
 def label_queries(axes: Axes, names: Sequence[str], x: Sequence[float], y: Sequence[float]) -> None:
-    """Write each query's name beside its mark, on the side that has room.
+    """Write each query's name beside its mark, where it hides least of names and marks.
+
+    To be called last: the layout must be settled, so that what covers what is known.
 
     Parameters
     ----------
@@ -146,24 +156,50 @@ def label_queries(axes: Axes, names: Sequence[str], x: Sequence[float], y: Seque
     x, y : sequence of float
         Where the marks are.
     """
-    low, high = axes.get_xlim()
+    figure = axes.get_figure(root=True)
+    if figure is None or not len(names):
+        return
+    figure.draw_without_rendering()
+    room = axes.get_window_extent().padded(-3)
+    near = _MARK_REACH * figure.dpi / 72
+    middles = axes.transData.transform(np.column_stack([x, y]))
+    taken = [Bbox.from_extents(*(middle - near), *(middle + near)) for middle in middles]
+    known = [axes.transData.transform(marks.get_offsets()) for marks in axes.collections]
+    points = [Bbox.from_extents(*(p - near / 2), *(p + near / 2)) for p in np.concatenate(known)]
     for name, a, b in zip(names, x, y, strict=True):
-        right = (a - low) < 0.7 * (high - low)
-        axes.annotate(
+        text = axes.annotate(
             short(name, 20),
             (a, b),
-            xytext=(8 if right else -8, 5),
+            xytext=(0, 0),
             textcoords="offset points",
-            ha="left" if right else "right",
             color=QUERY,
             weight="bold",
             zorder=6,
+            in_layout=False,
             path_effects=[withStroke(linewidth=2, foreground="white")],
         )
+        hidden = []
+        for place in _PLACES:
+            box = _move(text, place)
+            inside = room.containsx(box.x0) and room.containsx(box.x1)
+            inside = inside and room.containsy(box.y0) and room.containsy(box.y1)
+            names_hidden = box.count_overlaps(taken) + (0 if inside else len(taken) + 1)
+            hidden.append((names_hidden, box.count_overlaps(points)))
+            if not any(hidden[-1]):
+                break
+        taken.append(_move(text, _PLACES[hidden.index(min(hidden))]))
+
+
+def _move(text: Annotation, place: tuple[float, float]) -> Bbox:
+    """Move a label to a place beside its mark; give the box that it fills there."""
+    text.set_position(place)
+    text.set_horizontalalignment("left" if place[0] > 0 else "right")
+    text.set_verticalalignment("bottom" if place[1] > 0 else "top")
+    return text.get_window_extent()
 
 
 def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> None:
-    """One legend below the figure: taxa, then queries.
+    """One legend below the figure: taxa, then queries. The figure grows by its height.
 
     Parameters
     ----------
@@ -187,8 +223,15 @@ def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> 
                 label=short(query),
             )
         )
-    columns = min(len(handles), 4 if figure.get_figwidth() > 5 else 2)
-    figure.legend(handles=handles, loc="outside lower center", ncols=columns, handletextpad=0.3)
+    look: dict[str, Any] = {"loc": "outside lower center", "handletextpad": 0.3}
+    # as many columns as the names leave room for
+    for columns in range(min(len(handles), 4), 0, -1):
+        box = figure.legend(handles=handles, ncols=columns, **look)
+        extent = box.get_window_extent()
+        if columns == 1 or extent.width < 0.97 * figure.bbox.width:
+            break
+        box.remove()
+    figure.set_figheight(figure.get_figheight() + extent.height / figure.dpi)
 
 
 def message_figure(message: str) -> Figure:

@@ -85,8 +85,9 @@ class CommonSlope(BaseEstimator):
     -----
     The model is :math:`y_i = \mu_{g(i)} + b\,(x_i - \bar x) + e_i`, with
     :math:`b = \sum (x_i - \bar x_g)(y_i - \bar y_g) / \sum (x_i - \bar x_g)^2`: the
-    pooled within-group regression of analysis of covariance (Mitteroecker et al. 2004,
-    Journal of Human Evolution 46, 679-698, on allometry in shape space). Size is the
+    pooled within-group regression of analysis of covariance (Klingenberg 2016,
+    Development Genes and Evolution 226, 113-137, on allometry within and among groups).
+    Size is the
     natural logarithm of centroid size.
 
     Examples

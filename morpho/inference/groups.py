@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import combinations
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from morpho.inference.design import (
     term_columns,
 )
 from morpho.inference.linear_model import Term, sequential_bases, term_name
-from morpho.inference.permutation import permutation_test, tail_p_value
+from morpho.inference.permutation import permutation_test
 
 __all__ = ["compare_means", "group_tests", "holm", "multivariate_criteria"]
 
@@ -116,7 +117,7 @@ def group_tests(
     R = Y - before @ (before.T @ Y)
     T = R.T @ R
     # The reduced model's bases are kept: permuted residuals are no longer square to them.
-    whole = np.hstack([*bases[:-1], bases[-1]])
+    whole = np.hstack(bases)
     split = whole.shape[1] - bases[-1].shape[1]
 
     def criteria(orders: NDArray) -> Array:
@@ -204,8 +205,7 @@ def _pair(
         return (explained / rest)[:, None]
 
     result = permutation_test(f_ratio, n, permutations=permutations, random_state=rng)
-    p = tail_p_value(result.observed, result.null, exact=result.exact)
-    return distance, float(p[0]), result.count
+    return distance, float(result.p_value[0]), result.count
 
 
 def compare_means(
@@ -248,13 +248,15 @@ def compare_means(
     if len(groups) < 2:
         raise InferenceError("Means are compared between groups: at least two are needed.")
     held = [term_columns(name, covariates) for name in covariates] if covariates else []
-    rng = np.random.default_rng(random_state)
+    # a stream for each pair, named by its taxa, so that other pairs leave it alone
+    seed = int(np.random.default_rng(random_state).integers(2**63))
     rows = []
     for a, b in combinations(range(len(groups)), 2):
         chosen = (columns[:, a] + columns[:, b]) > 0
         extra = np.hstack([np.empty((len(Y), 0)), *held])[chosen]
         second = columns[chosen, b] > 0
-        distance, p, count = _pair(Y[chosen], second, extra, permutations, rng)
+        stream = np.random.default_rng([seed, *(crc32(str(groups[i]).encode()) for i in (a, b))])
+        distance, p, count = _pair(Y[chosen], second, extra, permutations, stream)
         rows.append(
             {
                 "first": groups[a],

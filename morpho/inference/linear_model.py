@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from morpho.inference.design import InferenceError, check_matrix, term_basis, term_columns
 from morpho.inference.permutation import permutation_test
 
-__all__ = ["least_squares", "sequential_bases", "term_tests"]
+__all__ = ["Term", "least_squares", "sequential_bases", "term_name", "term_tests"]
 
 Array = NDArray[np.float64]
 Term = str | Sequence[str]
@@ -41,7 +41,16 @@ def _projected_squares(basis: Array, R: Array, orders: NDArray) -> Array:
 
 
 def term_name(term: Term) -> str:
-    """Name of a term in tables: an interaction as its parts joined by 'by'."""
+    """Name of a term in tables: an interaction as its parts joined by 'by'.
+
+    Parameters
+    ----------
+    term : str or sequence of str
+
+    Returns
+    -------
+    str
+    """
     return term if isinstance(term, str) else " by ".join(term)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import softmax
@@ -11,8 +9,10 @@ from scipy.stats import f as f_distribution
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
-from morpho.inference.allometry import CommonSlope, check_size
+from morpho.inference.allometry import check_size
 from morpho.inference.design import InferenceError, check_matrix, indicator, term_basis
+from morpho.inference.distances import effective_dimensions, squared_mahalanobis, typicality
+from morpho.inference.evidence import Evidence
 
 __all__ = ["Evidence", "Membership", "typicality"]
 
@@ -21,105 +21,6 @@ Array = NDArray[np.float64]
 _TIE = 1e-10
 # A specimen with less than this left of its own variance is fitted exactly.
 _ALONE = 1e-9
-
-
-def typicality(squared_distance: ArrayLike, p: int, v: int, leverage: ArrayLike) -> Array:
-    r"""Typicality probability: how often a member would lie at least as far out.
-
-    .. math:: \frac{D^2}{1 + h} \cdot \frac{v - p + 1}{v\,p} \sim F(p,\ v - p + 1)
-
-    for a new observation at squared Mahalanobis distance :math:`D^2` from its
-    predicted place, with a covariance matrix on :math:`v` degrees of freedom and
-    :math:`h` the leverage of the observation: :math:`1/n_g` where the prediction is
-    the mean of :math:`n_g` specimens, more where a regression is read off away from
-    its middle. For one group it is Hotelling's :math:`T^2` of a new observation.
-
-    Parameters
-    ----------
-    squared_distance : array-like
-        Squared Mahalanobis distances.
-    p : int
-        Number of variables.
-    v : int
-        Degrees of freedom of the covariance matrix.
-    leverage : array-like
-        Broadcast against the distances.
-
-    Returns
-    -------
-    ndarray
-        Probabilities; NaN where v < p, as the sample is then too small.
-
-    References
-    ----------
-    McLachlan, G. J. (1992). Discriminant Analysis and Statistical Pattern Recognition,
-    section 6.4: typicality. Anderson, T. W. (2003). An Introduction to Multivariate
-    Statistical Analysis, 3rd ed., theorem 5.2.2: the distribution. Cited from memory.
-
-    Examples
-    --------
-    >>> float(typicality(0.0, p=2, v=20, leverage=0.1))
-    1.0
-    """
-    squared_distance = np.asarray(squared_distance, dtype=float)
-    if v < p:
-        return np.full(squared_distance.shape, np.nan)
-    F = squared_distance / (1 + np.asarray(leverage)) * (v - p + 1) / (v * p)
-    return f_distribution.sf(F, p, v - p + 1)
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """What speaks for and against each query in each taxon.
-
-    All arrays have shape (n_queries, n_taxa) unless said otherwise.
-
-    Attributes
-    ----------
-    taxa : ndarray of shape (n_taxa,)
-    specimens : ndarray of shape (n_taxa,)
-        Known specimens of each taxon.
-    procrustes_distance
-        From the query to the shape predicted for the taxon, in all of tangent space.
-    comparable_distance
-        The Procrustes distance divided by the square root of 1 + leverage: on the scale
-        of `Membership.spread`, which measures known specimens against their own taxa.
-    mahalanobis_distance
-        The distance on the axes retained, in pooled within-taxon standard deviations.
-    typicality_probability
-        See `typicality`; NaN where the sample is too small for the axes.
-    rank_p_value
-        Share of the taxon's specimens, the query among them, that lie as far out by
-        Procrustes distance.
-    axes_rank_p_value
-        The same by Mahalanobis distance on the axes retained; NaN as above.
-    rank_floor : ndarray of shape (n_taxa,)
-        Smallest value of both that the taxon's number allows: 1 / (n_g + 1), or 1 for a
-        taxon of one, from which the query is as far as that one from the query.
-    pooled_rank_p_value
-        Share of all known specimens and the query that lie as far from their own taxa.
-    pooled_rank_floor
-        Smallest pooled rank p-value that the number of known specimens allows.
-    p_value
-        Evidence against membership: twice the smaller of typicality probability and
-        pooled rank p-value, at most 1 (one of the two alone where the other is NaN).
-    posterior_probability
-        Of each taxon were it certain that the query belongs to one of them.
-    """
-
-    taxa: NDArray
-    specimens: NDArray[np.int_]
-    procrustes_distance: Array
-    comparable_distance: Array
-    mahalanobis_distance: Array
-    typicality_probability: Array
-    rank_p_value: Array
-    axes_rank_p_value: Array
-    rank_floor: Array
-    pooled_rank_p_value: Array
-    pooled_rank_floor: Array
-    p_value: Array
-    posterior_probability: Array
 
 
 class Membership(BaseEstimator):
@@ -132,7 +33,8 @@ class Membership(BaseEstimator):
         Of the pooled within-taxon covariance, less one where size is heeded.
     covariance_ : ndarray of shape (n_axes, n_axes)
         Pooled within-taxon covariance of the scores.
-    slope_ : CommonSlope or None
+    residuals_ : ndarray of shape (n_specimens, n_variables)
+        Deviations of the known specimens from their taxa.
 
     Notes
     -----
@@ -141,7 +43,11 @@ class Membership(BaseEstimator):
     taxon :math:`g`, :math:`e_g` is its deviation from the model's prediction and
     :math:`h_g` the leverage of the prediction.
 
-    *Typicality* uses the scores on the axes retained, see `typicality`.
+    *Typicality* uses scores on a few axes, see `typicality`. They are given, or found for
+    each query and taxon: the principal axes of the variation within taxa *with the query
+    among the taxon's members*, so that all specimens have the same part in them. Axes of
+    the known specimens alone follow the accidents of that sample: a new member falls
+    short of them, and a new form in a direction of its own has hardly any extent on them.
 
     *Rank p-values* need no distribution. The query is put into taxon :math:`g`, the
     model refitted, and the residuals of all specimens are ranked: by
@@ -151,9 +57,13 @@ class Membership(BaseEstimator):
     specimen from what the others predict for it. Specimens of one taxon are then
     exchangeable, so the rank p-value within the taxon is valid at every sample size
     (Vovk, Gammerman & Shafer 2005, Algorithmic Learning in a Random World, section
-    2.2: conformal prediction) where size is left alone, and very nearly so where it is
-    heeded. The ranking among specimens of all taxa assumes in addition that they
-    spread alike, as the pooled covariance does, and has a much lower floor.
+    2.2: conformal prediction) for the coordinates given; very nearly so where size is
+    heeded, or where the coordinates come from a superimposition of the known specimens.
+    The ranking among specimens of all taxa assumes in addition that they spread alike, as
+    the pooled covariance does, and has a much lower floor.
+
+    *Own spread* needs no other taxon: the query's squared distance by the mean squared
+    distance of the taxon's members, see `effective_dimensions`.
     """
 
     def fit(
@@ -190,10 +100,10 @@ class Membership(BaseEstimator):
         self.counts_ = columns.sum(axis=0)
         basis = columns / np.sqrt(self.counts_)
         self.size_ = None if size is None else check_size(size, len(Y))
-        self.slope_ = None
         if self.size_ is not None:
-            self.slope_ = CommonSlope().fit(Y, self.size_, labels)
             extra = term_basis(self.size_[:, None], basis)
+            if extra.shape[1] == 0:
+                raise InferenceError("Sizes do not vary within any group: no slope can be found.")
             basis = np.hstack([basis, extra])
             self.size_means_ = columns.T @ self.size_ / self.counts_
             self.size_length_ = float((extra.T @ self.size_)[0])
@@ -209,10 +119,6 @@ class Membership(BaseEstimator):
         self.rest_ = rest = scores - basis @ self.fits_[1]
         self.leverages_ = (basis**2).sum(axis=1)
         self.covariance_ = rest.T @ rest / self.degrees_of_freedom_
-        p = scores.shape[1]
-        self.usable_ = self.degrees_of_freedom_ >= p and (
-            int(np.linalg.matrix_rank(self.covariance_)) == p
-        )
         return self
 
     def _places(self, size: Array | None, n_queries: int) -> Array:
@@ -237,11 +143,44 @@ class Membership(BaseEstimator):
         """
         check_is_fitted(self)
         room = 1 - self.leverages_
-        alone = room < 1e-9
+        alone = room < _ALONE
         lengths = np.linalg.norm(self.residuals_, axis=1)
         return np.where(alone, np.nan, lengths / np.sqrt(np.where(alone, 1.0, room)))
 
-    def evidence(self, Y: ArrayLike, scores: ArrayLike, size: ArrayLike | None = None) -> Evidence:
+    def _own_spread(self, comparable: Array) -> Array:
+        """P-values of distances by the spread of each taxon alone."""
+        room = self.columns_.T @ (1 - self.leverages_)
+        spread = self.columns_.T @ (self.residuals_**2).sum(axis=1)
+        known = (self.counts_ > 1) & (spread > 0)
+        d = effective_dimensions(self.residuals_, self.degrees_of_freedom_)
+        mean_square = np.where(known, spread, 1.0) / np.where(known, room, 1.0)
+        p = f_distribution.sf(comparable**2 / mean_square, d, d * np.where(known, room, 1.0))
+        return np.where(known, p, np.nan)
+
+    def _own_axes(self, e: Array, h: Array, c: Array, n_axes: int) -> tuple[Array, Array]:
+        """Known and query on the axes of each query in each taxon.
+
+        Returns scores of the residuals, (n_queries, n_taxa, n_specimens, n_axes), and of the
+        queries' deviations, (n_queries, n_taxa, n_axes).
+        """
+        n_axes = min(n_axes, *self.residuals_.shape)
+        rest = np.empty((*h.shape, len(self.residuals_), n_axes))
+        z = np.empty((*h.shape, n_axes))
+        for place in np.ndindex(h.shape):
+            moved = self.residuals_ - c[place][:, None] * e[place]
+            joined = np.vstack([moved, e[place] / (1 + h[place])])
+            axes = np.linalg.svd(joined, full_matrices=False)[2][:n_axes].T
+            rest[place], z[place] = self.residuals_ @ axes, e[place] @ axes
+        return rest, z
+
+    def evidence(
+        self,
+        Y: ArrayLike,
+        scores: ArrayLike,
+        size: ArrayLike | None = None,
+        *,
+        own_axes: int | None = None,
+    ) -> Evidence:
         """Compare queries with each taxon.
 
         Parameters
@@ -250,6 +189,9 @@ class Membership(BaseEstimator):
         scores : array-like of shape (n_queries, n_axes)
         size : array-like of shape (n_queries,), optional
             Needed where the fit heeded size.
+        own_axes : int, optional
+            Number of axes to find for each query and taxon, for typicality and the rank on
+            the axes; by default both use the scores.
 
         Returns
         -------
@@ -267,46 +209,57 @@ class Membership(BaseEstimator):
             raise InferenceError(f"`Y` has {len(Y)} queries, but `scores` has {len(scores)}.")
         if self.size_ is not None and size is None:
             raise InferenceError("The fit heeded size: `size` of the queries is needed.")
-        where = self._places(None if size is None else check_size(size, len(Y)), len(Y))
+        at = None if size is None else check_size(size, len(Y))
+        where = self._places(at, len(Y))
         h = (where**2).sum(axis=2)
+        c = np.einsum("nr,qgr->qgn", self.basis_, where) / (1 + h)[..., None]
         e = Y[:, None] - where @ self.fits_[0]
-        z = scores[:, None] - where @ self.fits_[1]
-        p, v = scores.shape[1], self.degrees_of_freedom_
-        if self.usable_:
-            squared = np.einsum(
-                "qgi,qgi->qg", z, np.linalg.solve(self.covariance_, z[..., None])[..., 0]
-            )
-            typical = typicality(squared, p, v, h)
+        shared = scores[:, None] - where @ self.fits_[1]
+        apart = squared_mahalanobis(self.rest_, shared, self.degrees_of_freedom_)
+        if own_axes is None:
+            rest, z, squared = self.rest_, shared, apart
         else:
-            squared = typical = np.full(h.shape, np.nan)
-        own, on_axes, pooled, pooled_floor = self._ranks(e, z, h, where)
+            rest, z = self._own_axes(e, h, c, own_axes)
+            squared = squared_mahalanobis(rest, z, self.degrees_of_freedom_)
+        typical = typicality(squared, z.shape[-1], self.degrees_of_freedom_, h)
+        typical = np.where(np.isnan(squared), np.nan, typical)
+        own, on_axes, pooled, pooled_floor = self._ranks(e, rest, z, h, c)
         both = np.stack([typical, pooled])
         tests = (~np.isnan(both)).sum(axis=0)
         distance = np.linalg.norm(e, axis=2)
+        comparable = distance / np.sqrt(1 + h)
         return Evidence(
             taxa=self.taxa_,
             specimens=self.counts_.astype(int),
             procrustes_distance=distance,
-            comparable_distance=distance / np.sqrt(1 + h),
+            comparable_distance=comparable,
             mahalanobis_distance=np.sqrt(squared),
             typicality_probability=typical,
             rank_p_value=own,
-            axes_rank_p_value=on_axes,
+            axes_rank_p_value=np.where(np.isnan(squared), np.nan, on_axes),
             rank_floor=np.where(self.counts_ > 1, 1 / (self.counts_ + 1), 1.0),
+            own_spread_p_value=self._own_spread(comparable),
             pooled_rank_p_value=pooled,
             pooled_rank_floor=pooled_floor,
             p_value=np.minimum(tests * np.nanmin(both, axis=0), 1.0),
-            posterior_probability=softmax(-squared / 2, axis=1),
+            posterior_probability=softmax(-apart / 2, axis=1),
+            beyond_sizes=self._beyond_sizes(at, h.shape),
         )
 
-    def _ranks(self, e: Array, z: Array, h: Array, where: Array) -> tuple[Array, ...]:
+    def _beyond_sizes(self, at: Array | None, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+        if self.size_ is None or at is None:
+            return np.zeros(shape, dtype=bool)
+        inside = np.where(self.columns_ > 0, self.size_[:, None], np.nan)
+        low, high = np.nanmin(inside, axis=0), np.nanmax(inside, axis=0)
+        return (at[:, None] < low) | (at[:, None] > high)
+
+    def _ranks(self, e: Array, rest: Array, z: Array, h: Array, c: Array) -> tuple[Array, ...]:
         """Rank p-values: in the taxon, in it on the axes, among all, and the last one's floor.
 
         Once the query has joined taxon g, the residual of specimen i is e_i - c_i e and its
         leverage h_ii - c_i^2 (1 + h); a specimen that the model then fits exactly, alone in
         its taxon, is not ranked.
         """
-        c = np.einsum("nr,qgr->qgn", self.basis_, where) / (1 + h)[..., None]
         room = 1 - self.leverages_ + c**2 * (1 + h)[..., None]
         judged = room > _ALONE
 
@@ -326,12 +279,10 @@ class Membership(BaseEstimator):
         pooled = (as_far.sum(axis=2) + 1) * pooled_floor
         pooled_floor = pooled_floor * np.where(self.counts_ == 1, 2, 1)
 
-        on_axes = np.full(h.shape, np.nan)
-        if self.usable_:
-            joined = np.einsum("qgi,qgj->qgij", z, z) / (1 + h)[..., None, None]
-            metric = np.linalg.inv(self.covariance_ * self.degrees_of_freedom_ + joined)
-            moved = self.rest_ - c[..., None] * z[:, :, None]
-            squares = np.einsum("qgni,qgni->qgn", moved @ metric, moved)
-            query = np.einsum("qgi,qgij,qgj->qg", z, metric, z)
-            on_axes = share_of_taxon(reached(squares, query))
+        joined = np.einsum("qgi,qgj->qgij", z, z) / (1 + h)[..., None, None]
+        metric = np.linalg.pinv(np.swapaxes(rest, -1, -2) @ rest + joined, hermitian=True)
+        moved = rest - c[..., None] * z[:, :, None]
+        squares = np.einsum("qgni,qgni->qgn", moved @ metric, moved)
+        query = np.einsum("qgi,qgij,qgj->qg", z, metric, z)
+        on_axes = share_of_taxon(reached(squares, query))
         return share_of_taxon(as_far), on_axes, pooled, pooled_floor

@@ -1,35 +1,57 @@
-"""Placing queries: for each taxon, axes found as if the query belonged to it, then the evidence."""
+"""Placing queries among the known taxa."""
 
 from __future__ import annotations
-
-from dataclasses import fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.inference.allometry import check_size
-from morpho.inference.design import InferenceError, check_matrix, indicator, term_basis
+from morpho.inference.design import InferenceError, check_matrix
 from morpho.inference.membership import Evidence, Membership
+from morpho.inference.ordination import ShapeSpace, most_axes
 
-__all__ = ["place_queries"]
+__all__ = ["axes_within_taxa", "place_queries"]
 
 Array = NDArray[np.float64]
 
-# Fields of the evidence that speak of the taxa alone, and are the same for each query.
-_OF_TAXA = ("taxa", "specimens", "rank_floor")
 
+def axes_within_taxa(
+    Y: ArrayLike,
+    labels: ArrayLike,
+    size: ArrayLike | None = None,
+    *,
+    axes: str = "share",
+    share: float = 0.9,
+    most: int = 10,
+    random_state: int | np.random.Generator | None = None,
+) -> tuple[int, float]:
+    """Number of axes for the variation within taxa, by the rule of the shape space.
 
-def _within_axes(Y: Array, columns: Array, size: Array | None, n_axes: int) -> Array:
-    """First principal axes of the variation within taxa (and along one slope), as columns."""
-    basis = columns / np.sqrt(columns.sum(axis=0))
-    if size is not None:
-        basis = np.hstack([basis, term_basis(size[:, None], basis)])
-    residuals = Y - basis @ (basis.T @ Y)
-    return np.linalg.svd(residuals, full_matrices=False)[2][:n_axes].T
+    Parameters
+    ----------
+    Y : array-like of shape (n_specimens, n_variables)
+        Tangent coordinates of the known specimens.
+    labels : array-like of shape (n_specimens,)
+    size : array-like of shape (n_specimens,), optional
+        Log centroid sizes, where size is heeded.
+    axes, share, most, random_state
+        As in `ShapeSpace`; never more axes than `most_axes` allows.
 
-
-def _principal_axes(Y: Array, n_axes: int) -> Array:
-    return np.linalg.svd(Y - Y.mean(axis=0), full_matrices=False)[2][:n_axes].T
+    Returns
+    -------
+    n_axes : int
+    share : float
+        Share of the variance within taxa that lies along them.
+    """
+    Y = check_matrix(Y)
+    residuals = Membership().fit(Y, Y[:, :1], labels, size).residuals_
+    space = ShapeSpace(
+        axes=axes,
+        share=share,
+        most=most_axes(len(Y), len(np.unique(np.asarray(labels))), most),
+        random_state=random_state,
+    ).fit(residuals)
+    return space.n_axes_, float(space.share_of_variance_[: space.n_axes_].sum())
 
 
 def _small_side(Y: Array, queries: Array) -> tuple[Array, Array]:
@@ -47,10 +69,15 @@ def place_queries(
     queries: ArrayLike,
     *,
     n_axes: int,
+    shared_axes: int | None = None,
     size: ArrayLike | None = None,
     query_size: ArrayLike | None = None,
 ) -> Evidence:
     """Evidence for and against each query in each taxon.
+
+    Typicality is judged on axes of its own for each query and taxon, see `Membership`.
+    Posterior probabilities compare taxa with one another and need one set of axes for all:
+    the principal axes of the known specimens.
 
     Parameters
     ----------
@@ -60,7 +87,9 @@ def place_queries(
         Their taxa.
     queries : array-like of shape (n_queries, n_variables)
     n_axes : int
-        Number of axes on which distances are measured in standard deviations.
+        Number of axes within taxa on which distances are measured in standard deviations.
+    shared_axes : int, optional
+        Number of principal axes for the posterior probabilities; by default as many.
     size : array-like of shape (n_specimens,), optional
         Log centroid sizes; given, each query is compared at its own size.
     query_size : array-like of shape (n_queries,), optional
@@ -74,20 +103,6 @@ def place_queries(
     ------
     InferenceError
         If the arrays do not fit together, or the known specimens are too few.
-
-    Notes
-    -----
-    Under the hypothesis that the query belongs to a taxon it is one more member of it.
-    The axes of that comparison are the principal axes of the variation within taxa *with
-    the query among the taxon's members*, so that all specimens have the same part in them
-    and members of the taxon and query are exchangeable (see `Membership`). Axes of the
-    known specimens alone follow the accidents of that sample: a new member falls short of
-    them, and a new form in a direction of its own has hardly any extent on them. The
-    superimposition, the tangent space, and the means, slope and covariance that the query
-    is measured by remain those of the known specimens.
-
-    Posterior probabilities compare taxa with one another and need one set of axes for all:
-    the principal axes of the known specimens.
     """
     Y = check_matrix(Y)
     queries = check_matrix(queries, name="queries", least=1, n_variables=Y.shape[1])
@@ -96,24 +111,6 @@ def place_queries(
     sizes = None if size is None else check_size(size, len(Y))
     at = None if query_size is None else check_size(query_size, len(queries))
     Y, queries = _small_side(Y, queries)
-    taxa, columns = indicator(labels, len(Y))
-
-    shared = _principal_axes(Y, n_axes)
-    common = Membership().fit(Y, Y @ shared, labels, sizes).evidence(queries, queries @ shared, at)
-    gathered = {
-        field.name: np.array(getattr(common, field.name))
-        for field in fields(Evidence)
-        if field.name not in _OF_TAXA
-    }
-    for i, query in enumerate(queries[:, None]):
-        here = None if at is None else at[i : i + 1]
-        both = None if sizes is None or here is None else np.append(sizes, here)
-        for g in range(len(taxa)):
-            joined = np.vstack([columns, np.eye(len(taxa))[g]])
-            axes = _within_axes(np.vstack([Y, query]), joined, both, n_axes)
-            model = Membership().fit(Y, Y @ axes, labels, sizes)
-            one = model.evidence(query, query @ axes, here)
-            for name, values in gathered.items():
-                if name != "posterior_probability":
-                    values[i, g] = getattr(one, name)[0, g]
-    return Evidence(**gathered, **{name: getattr(common, name) for name in _OF_TAXA})
+    axes = np.linalg.svd(Y - Y.mean(axis=0), full_matrices=False)[2][: shared_axes or n_axes].T
+    model = Membership().fit(Y, Y @ axes, labels, sizes)
+    return model.evidence(queries, queries @ axes, at, own_axes=n_axes)

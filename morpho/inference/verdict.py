@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from morpho.inference.membership import Evidence
+from morpho.inference.evidence import Evidence
 
-__all__ = ["Decision", "combine", "decide"]
+__all__ = ["Decision", "combine", "decide", "over_imputations"]
 
 # Rank p-values are multiples of one over a whole number; this much is rounding.
 _TIE = 1e-10
@@ -23,13 +24,17 @@ class Decision:
     ----------
     verdict : {'outside', 'inside', 'undecided'}
     ground : str
-        `all_reject`: each taxon's test rejects, and no ranking contradicts;
+        `all_reject`: each taxon's test rejects, and nothing contradicts it;
         `one_keeps`: at least one taxon does not reject;
-        `rank_contradicts`: each test rejects, but a taxon has members that lie as far out;
-        `few_specimens`: only taxa too small to judge by do not reject;
+        `members_contradict`: each test rejects, but a taxon has members that lie as far
+        out, or spreads so widely of itself that this one may be a member;
+        `spread_unknown`: each test rejects, but a taxon is known by one specimen only;
+        `extrapolates`: each test rejects, but one of them at a size at which its taxon was
+        not measured, and taxa are known not to share one growth line;
+        `few_specimens`: only taxa too small to judge by do not reject, or all are small;
         `no_power`: this sample could not have rejected;
-        and, of two decisions with and without size, `size_explains`, `size_hides`,
-        `one_undecided`.
+        of two decisions with and without size, `size_explains`, `size_hides`,
+        `one_undecided`; and, of decisions over imputations, `imputation_turns`.
     taxon : str
         The taxon that the ground speaks of: the one that keeps the query best, or the
         one nearest to rejection's failure.
@@ -40,26 +45,30 @@ class Decision:
     taxon: str
 
 
-def _stands(evidence: Evidence, query: int, alpha: float) -> NDArray[np.bool_]:
-    """Whether at least one ground on which each taxon rejects is not contradicted."""
-    tests = np.stack([evidence.typicality_probability[query], evidence.pooled_rank_p_value[query]])
+def _contradicted(evidence: Evidence, query: int, alpha: float) -> NDArray[np.bool_]:
+    """Taxa whose own members speak against a rejection, by rank or by their own spread."""
     ranks = np.stack([evidence.axes_rank_p_value[query], evidence.rank_p_value[query]])
-    # each of the two tests is made at half the level, see `Evidence.p_value`
-    rejects = tests * (~np.isnan(tests)).sum(axis=0) <= alpha
-    agrees = (ranks <= evidence.rank_floor + _TIE) | (ranks <= alpha)
-    return (rejects & agrees).any(axis=0)
+    agrees = (ranks <= evidence.rank_floor + _TIE) | (ranks <= alpha) | np.isnan(ranks)
+    return ~agrees.all(axis=0) | (evidence.own_spread_p_value[query] > alpha)
 
 
-def decide(evidence: Evidence, query: int, *, alpha: float, smallest_taxon: int) -> Decision:
+def decide(
+    evidence: Evidence,
+    query: int,
+    *,
+    alpha: float,
+    smallest_taxon: int,
+    slopes_differ: bool = False,
+) -> Decision:
     """Verdict for one query from its evidence.
 
     *Outside* needs the test of every taxon to reject at level `alpha`: an
     intersection-union test, which holds that level without further correction
-    (Berger 1982, Technometrics 24, 295-300). A rejection must not be contradicted by
-    the taxon's own members. Typicality is held against their rank on the axes
-    retained, the pooled rank against their rank by Procrustes distance: where a member
-    lies as far out as the query (rank p-value above its floor and above `alpha`), that
-    ground for rejection falls away, and where none is left the query stays undecided.
+    (Berger 1982, Technometrics 24, 295-300), given that each test holds it. The tests
+    assume that taxa spread alike; so a rejection must also stand before the taxon's own
+    members. It falls where one of them lies as far out as the query, in all of tangent
+    space or on the axes (rank p-value above its floor and above `alpha`), or where the
+    query's distance is not unusual for the spread of the taxon alone.
 
     Parameters
     ----------
@@ -69,7 +78,11 @@ def decide(evidence: Evidence, query: int, *, alpha: float, smallest_taxon: int)
     alpha : float
         Level of the tests.
     smallest_taxon : int
-        *Inside* is not concluded from a taxon with fewer specimens.
+        *Inside* is not concluded from a taxon with fewer specimens, and nothing where
+        all taxa have fewer.
+    slopes_differ : bool
+        Whether taxa are known not to share one growth line: a rejection at a size at
+        which the taxon was not measured then proves nothing.
 
     Returns
     -------
@@ -78,19 +91,32 @@ def decide(evidence: Evidence, query: int, *, alpha: float, smallest_taxon: int)
     p = evidence.p_value[query]
     taxa = evidence.taxa
     rejects = p <= alpha
-    best = int(np.argmax(p))
-    if rejects.all():
-        contradicted = ~_stands(evidence, query, alpha)
-        if contradicted.any():
-            rank = np.where(contradicted, evidence.rank_p_value[query], -1.0)
-            return Decision("undecided", "rank_contradicts", str(taxa[int(np.argmax(rank))]))
-        return Decision("outside", "all_reject", str(taxa[best]))
-    floor = evidence.pooled_rank_floor[query]
-    able = ~np.isnan(evidence.typicality_probability[query]) | (floor <= alpha)
     large = evidence.specimens >= smallest_taxon
+    best = int(np.argmax(p))
+
+    def worst(which: NDArray[np.bool_], measure: NDArray[np.float64]) -> str:
+        return str(taxa[int(np.argmax(np.where(which, measure, -1.0)))])
+
+    if not large.any():
+        return Decision("undecided", "few_specimens", str(taxa[best]))
+    if rejects.all():
+        contradicted = _contradicted(evidence, query, alpha)
+        if contradicted.any():
+            taxon = worst(contradicted, evidence.rank_p_value[query])
+            return Decision("undecided", "members_contradict", taxon)
+        alone = evidence.specimens < 2
+        if alone.any():
+            return Decision("undecided", "spread_unknown", worst(alone, p))
+        beyond = evidence.beyond_sizes[query] & slopes_differ
+        if beyond.any():
+            return Decision("undecided", "extrapolates", worst(beyond, p))
+        return Decision("outside", "all_reject", str(taxa[best]))
+    tests = 1 + ~np.isnan(evidence.typicality_probability[query])
+    reachable = tests * evidence.pooled_rank_floor[query] <= alpha
+    able = (tests > 1) | reachable
     keeps = ~rejects & able & large
     if keeps.any():
-        return Decision("inside", "one_keeps", str(taxa[int(np.argmax(np.where(keeps, p, -1.0)))]))
+        return Decision("inside", "one_keeps", worst(keeps, p))
     ground = "few_specimens" if (~rejects & able).any() else "no_power"
     return Decision("undecided", ground, str(taxa[best]))
 
@@ -125,3 +151,25 @@ def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
         return size_heeded
     undecided = as_is if pair[0] == "undecided" else size_heeded
     return Decision("undecided", "one_undecided", undecided.taxon)
+
+
+def over_imputations(verdict: Decision, drawn: Sequence[str], *, alpha: float) -> Decision:
+    """The verdict that is left once missing landmarks have been drawn several times.
+
+    Parameters
+    ----------
+    verdict : Decision
+        From the estimates themselves.
+    drawn : sequence of str
+        Verdicts of the imputations; empty where nothing was estimated.
+    alpha : float
+        The verdict stands if no more than this share of the imputations give another one.
+
+    Returns
+    -------
+    Decision
+    """
+    other = sum(one != verdict.verdict for one in drawn)
+    if verdict.verdict == "undecided" or other <= alpha * len(drawn):
+        return verdict
+    return Decision("undecided", "imputation_turns", verdict.taxon)

@@ -35,7 +35,7 @@ CAPTIONS: dict[str, Caption] = {
         "from it, with the query's distance marked on the same row",
         "Each row is a known taxon. Small dots: how far its own members lie from what the other "
         "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. A "
-        "query that belongs lies among the dots of at least one row; a new form lies to the right "
+        "query that belongs lies among the dots of at least one row; one outside lies to the right "
         "of all dots in every row, in both columns. p is the evidence against that taxon.",
         ("membership", "spread"),
     ),
@@ -50,9 +50,9 @@ CAPTIONS: dict[str, Caption] = {
     "variance_per_axis": Caption(
         "Variance of each axis",
         "Bars of the share of variance of each axis with the threshold of the rule for keeping it",
-        "Dark bars are the axes that the multivariate tests use: the first ones that stand above "
-        "the line of what unrelated variables would give (where the rule compares with one), and "
-        "no more than a third of the degrees of freedom within taxa.",
+        "Dark bars are the axes that tests between taxa use: as many as the rule keeps, and no "
+        "more than a third of the degrees of freedom within taxa. Where the rule compares with "
+        "what chance would give, a line shows it. Typicality uses axes of its own, within taxa.",
         ("variance_per_axis",),
     ),
     "mean_shape": Caption(
@@ -68,6 +68,15 @@ CAPTIONS: dict[str, Caption] = {
         "Blue, dashed: the shape at the lowest score of a known specimen; orange: at the highest; "
         "grey: the mean.",
         ("axis_shapes", "mean_shape"),
+    ),
+    "landmark_error": Caption(
+        "How well can each landmark be placed?",
+        "Discs on the mean bone and bars for the digitising error of each landmark in millimetres",
+        "Error of one digitisation, from bones that were digitised more than once: root mean "
+        "square distance from the true place. Left: size of the discs on the mean bone. Right: in "
+        "mm, with the share of the variance within taxa that is error. A landmark with a large "
+        "share says little about animals.",
+        ("landmark_error", "digitising_error"),
     ),
     "growth": Caption(
         "Shape and size",

@@ -7,10 +7,10 @@ __all__ = ["COLUMNS", "TABLES", "legend_text"]
 # Columns that mean the same wherever they stand.
 COLUMNS = {
     "specimen": "name of the specimen",
-    "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against",
+    "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against; in `verdicts` see there",
     "role": "known or query",
     "landmark": "name in the scheme",
-    "x": "first coordinate: in the anatomical frame of the scheme, configurations of unit centroid size",
+    "x": "first coordinate: in the anatomical frame of the scheme, configurations of unit centroid size; in `estimated_points` and `carried_points` see there",
     "y": "second coordinate, likewise",
     "z": "third coordinate, likewise",
     "size_heeded": "False: shapes as they are; True: at one size, by the growth line that all taxa share",
@@ -28,6 +28,95 @@ COLUMNS = {
 }
 
 TABLES: dict[str, tuple[str, dict[str, str]]] = {
+    "suspicions": (
+        "Digitisations that look wrong, with what would mend them. Nothing was changed.",
+        {
+            "replicate": "label of the digitisation",
+            "observer": "who digitised",
+            "kind": "swapped, mirror, size, displaced or unusual",
+            "landmarks": "landmarks it is about, separated by semicolons",
+            "distance_before": "distance from the taxon, in usual deviations; for size, of log size",
+            "distance_after": "the same once the slip were mended",
+            "threshold": "distance beyond which a digitisation is looked at",
+            "proposal": "what to look at, in words",
+        },
+    ),
+    "digitising_error": (
+        "Procrustes ANOVA of replicates: differences between specimens against those between digitisations.",
+        {
+            "source": "specimen, observer, observer by specimen, error, total",
+            "sum_of_squares": "sum of squared Procrustes distances",
+            "mean_square": "sum of squares by degrees of freedom",
+            "f_ratio": "mean square by that of the error",
+        },
+    ),
+    "landmark_error": (
+        "Digitising error of each landmark.",
+        {
+            "error_mm": "root mean square distance of a digitisation from the true place",
+            "share_of_within_taxon_variance": "the part of the variance of single digitisations within taxa that is error",
+            "observer_difference_mm": "distance between the observers' mean placings; the largest where there are more than two",
+        },
+    ),
+    "asymmetry": (
+        "Procrustes ANOVA of the sides of a bone with a plane of symmetry; empty for other bones.",
+        {
+            "source": "individual; side, directional asymmetry; individual by side, fluctuating asymmetry; error; total",
+            "sum_of_squares": "sum of squared Procrustes distances",
+            "mean_square": "sum of squares by degrees of freedom",
+            "f_ratio": "mean square by that it is tested against",
+        },
+    ),
+    "distortion": (
+        "Bones made symmetric because they were squashed or sheared in the ground.",
+        {
+            "shear": "about the tangent of the angle by which the bone leaned",
+            "asymmetry_before": "distance of landmarks from the symmetric bone, as a share of their distance from the centroid",
+            "asymmetry_sheared": "the same once the shear was taken out; the rest is averaged away",
+            "procrustes_distance": "Procrustes distance between the bone before and after",
+        },
+    ),
+    "estimated_points": (
+        "Every point that was missing and is estimated.",
+        {
+            "point": "landmark, or semilandmark as curve.number or patch.number",
+            "kind": "landmark, curve or patch",
+            "estimated_by": "mirror side, or other specimens",
+            "x": "estimate, in mm, as the scan lies (mirrored where the specimen was)",
+            "y": "likewise",
+            "z": "likewise",
+            "spread_mm": "standard deviation of the draws of the estimate",
+        },
+    ),
+    "recovery": (
+        "Hide and seek: how well known landmarks are found when they are hidden.",
+        {
+            "estimated_by": "mirror side, regression or spline",
+            "error_mm": "root mean square distance of the estimate from the true place",
+            "error_in_spread": "the same in standard deviations of the landmark within taxa; at 1 the mean of the taxon would do as well",
+            "coverage": "share of true places within the region that should hold 0.9 of them",
+        },
+    ),
+    "carried_points": (
+        "Points of patches carried from the template to each scan.",
+        {
+            "patch": "name of the patch",
+            "number": "number of the point",
+            "x": "in mm, as the scan lies",
+            "y": "likewise",
+            "z": "likewise",
+            "distance_mm": "how far projection to the scan moved the point",
+            "flag": "why the point is not used; blank if it is",
+        },
+    ),
+    "sliding": (
+        "How the semilandmarks came to rest.",
+        {
+            "pass": "number of the pass; 0 before sliding",
+            "change": "root mean square move of the specimens, as a share of centroid size",
+            "minimised": "bending energy or squared Procrustes distance, as chosen; mean over specimens",
+        },
+    ),
     "specimens": (
         "Every specimen digitised on the element, and what became of it.",
         {
@@ -49,7 +138,10 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
         },
     ),
     "configurations": ("Superimposed configurations.", {}),
-    "mean_shape": ("Mean shape of the known specimens.", {}),
+    "mean_shape": (
+        "Mean shape of the known specimens.",
+        {"kind": "landmark, curve or patch"},
+    ),
     "centroid_size": ("Sizes, from the landmarks used.", {}),
     "shape_scores": (
         "Scores on the axes of shape space, which come from the known specimens only.",
@@ -149,15 +241,17 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
         {
             "taxon_specimens": "known specimens of the taxon",
             "procrustes_distance": "from the query to the shape predicted for the taxon",
-            "mahalanobis_distance": "the distance on the axes retained, in standard deviations within taxa",
-            "typicality_probability": "how often a member of the taxon would lie at least as far out, by the F distribution",
+            "mahalanobis_distance": "the distance on the axes within taxa, found with the query as a member, in standard deviations within taxa",
+            "typicality_probability": "how often a member of the taxon would lie at least as far out on these axes, by the F distribution",
             "rank_p_value": "share of the taxon, the query among them, that lies as far out by Procrustes distance",
-            "axes_rank_p_value": "the same by Mahalanobis distance on the axes retained",
+            "axes_rank_p_value": "the same by Mahalanobis distance on the axes within taxa",
             "rank_floor": "smallest value of both that the taxon's number allows",
+            "own_spread_p_value": "how often a member would lie at least as far out by the spread of that taxon alone; blank for a taxon of one",
             "pooled_rank_p_value": "share of all known specimens and the query that lie as far from their own taxa",
             "pooled_rank_floor": "smallest value that the number of known specimens allows",
             "p_value": "against membership: twice the smaller of typicality probability and pooled rank p-value, at most 1",
-            "posterior_probability": "of each taxon, were it certain that the query belongs to one of them; no measure of fit",
+            "posterior_probability": "of each taxon, were it certain that the query belongs to one of them; on the axes of shape space; no measure of fit",
+            "beyond_sizes": "whether the query is smaller or larger than every known specimen of the taxon",
         },
     ),
     "spread": ("How far known specimens lie from their own taxa.", {}),
@@ -169,7 +263,13 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "verdict_size_heeded": "at the query's own size",
             "ground": "what the verdict rests on, as a key word",
             "taxon": "taxon that the ground speaks of",
-            "nearest_taxon": "taxon with the nearest predicted shape, size heeded where possible",
+            "nearest_taxon": "taxon that is nearest by comparable distance, size heeded where possible",
+            "imputations": "draws of the estimated points that the verdict was made again with",
+            "imputations_outside": "how many of them gave outside",
+            "imputations_inside": "how many of them gave inside",
+            "imputations_undecided": "how many of them gave undecided",
+            "within_error": "whether the distance to the nearest taxon is smaller than that between two digitisations of one bone",
+            "beyond_sizes_of": "taxa of which the query is smaller or larger than every known specimen",
             "p_value_as_it_is": "largest p-value over the taxa, without regard to size",
             "p_value_size_heeded": "largest p-value over the taxa, at the query's own size",
         },

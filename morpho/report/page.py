@@ -12,7 +12,8 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from morpho.report.captions import CAPTIONS
-from morpho.report.words import CAUTION, number, p_words, sample_facts
+from morpho.report.trust import trust_words
+from morpho.report.words import CAUTION, number, sample_facts
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
 
@@ -63,6 +64,41 @@ def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
 
 
 _SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
+    "digitising_error": (
+        "data",
+        "Digitising error: Procrustes ANOVA of replicates",
+        {
+            "source": "source",
+            "degrees_of_freedom": "degrees of freedom",
+            "sum_of_squares": "sum of squares",
+            "mean_square": "mean square",
+            "f_ratio": "F",
+            "p_value": "p",
+        },
+    ),
+    "asymmetry": (
+        "data",
+        "Sides: Procrustes ANOVA",
+        {
+            "source": "source",
+            "degrees_of_freedom": "degrees of freedom",
+            "sum_of_squares": "sum of squares",
+            "mean_square": "mean square",
+            "f_ratio": "F",
+            "p_value": "p",
+        },
+    ),
+    "recovery": (
+        "data",
+        "Hide and seek: how well hidden landmarks are found",
+        {
+            "landmark": "landmark",
+            "estimated_by": "estimated by",
+            "error_mm": "error (mm)",
+            "error_in_spread": "error in SD within taxa",
+            "coverage": "coverage (0.9 expected)",
+        },
+    ),
     "membership": (
         "membership",
         "The evidence, taxon by taxon",
@@ -77,6 +113,7 @@ _SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
             "rank_p_value": "rank p",
             "axes_rank_p_value": "rank p on the axes",
             "rank_floor": "their floor",
+            "own_spread_p_value": "own-spread p",
             "pooled_rank_p_value": "pooled rank p",
             "pooled_rank_floor": "its floor",
             "p_value": "p against",
@@ -170,8 +207,6 @@ def _verdicts(elements: Sequence[ElementContent]) -> list[dict[str, Any]]:
                     "verdict": row["verdict"],
                     "reason": row["reason"],
                     "nearest": row["nearest_taxon"],
-                    "raw": p_words(row["p_value_as_it_is"]),
-                    "sized": p_words(row["p_value_size_heeded"]),
                     "judged": row["verdict_as_it_is"] != "",
                 }
             )
@@ -214,14 +249,19 @@ def _trouble(element: ElementContent) -> list[str]:
     return said
 
 
+def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
+    """Tables of a section of the page."""
+    return [
+        {"name": name, "title": words, **_rows(element.tables[name], columns)}
+        for name, (place, words, columns) in _SHOWN.items()
+        if place == key
+    ]
+
+
 def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title, figures in SECTIONS:
-        tables = [
-            {"name": name, "title": words, **_rows(element.tables[name], columns)}
-            for name, (place, words, columns) in _SHOWN.items()
-            if place == key
-        ]
+        tables = _shown(element, key)
         pictures = [
             {"name": name, "caption": CAPTIONS[name], "source": _picture(element.figures[name])}
             for name in figures
@@ -236,7 +276,19 @@ def _element(element: ElementContent) -> dict[str, Any]:
         "name": element.name,
         "label": element.name.replace("_", " "),
         "sample": sample,
-        "facts": sample_facts(sample, element.notes["prepare"]),
+        "facts": sample_facts(
+            sample,
+            element.notes["prepare"],
+            element.notes["slide"],
+            element.notes["superimpose"]["symmetric"],
+        ),
+        "trust": trust_words(element.tables, element.notes),
+        "trust_tables": _shown(element, "data"),
+        "error_figure": {
+            "name": "landmark_error",
+            "caption": CAPTIONS["landmark_error"],
+            "source": _picture(element.figures["landmark_error"]),
+        },
         "trouble": _trouble(element),
         "sections": _sections(element),
         "notes": element.notes,
@@ -281,9 +333,10 @@ def render_page(
         notice=notice,
         caution=CAUTION,
         verdicts=_verdicts(elements),
-        elements=[_element(element) for element in elements],
+        elements=[
+            _element(element) | {"magnify": settings["figures"]["magnify"]} for element in elements
+        ],
         noticed=check.to_dict("records"),
         settings=settings,
         versions=versions,
-        magnify=settings["figures"]["magnify"],
     )

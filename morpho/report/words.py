@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["CAUTION", "number", "p_words", "sample_facts", "verdict_reason"]
+__all__ = ["CAUTION", "counted", "number", "p_words", "sample_facts", "verdict_reason"]
 
 CAUTION = (
     "Statistical distinctness is evidence, not a diagnosis. A specimen outside these samples may "
@@ -16,7 +16,7 @@ CAUTION = (
 
 
 def number(value: float) -> str:
-    """A number with three significant digits, never in powers of ten for usual sizes.
+    """A number with three significant digits or to the unit, without powers of ten where usual.
 
     Parameters
     ----------
@@ -31,9 +31,9 @@ def number(value: float) -> str:
         return "–"
     if value == 0:
         return "0"
-    if abs(value) >= 1000 or abs(value) < 0.0001:
+    if abs(value) >= 1e6 or abs(value) < 0.0001:
         return f"{value:.2g}"
-    return f"{value:.3g}"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
 def p_words(p: float) -> str:
@@ -52,15 +52,22 @@ def p_words(p: float) -> str:
     return "p below 0.001" if p < 0.001 else f"p = {p:.3f}"
 
 
-def sample_facts(sample: Mapping[str, Any], prepared: Mapping[str, Any]) -> list[str]:
+def sample_facts(
+    sample: Mapping[str, Any],
+    prepared: Mapping[str, Any],
+    slid: Mapping[str, Any],
+    symmetric: bool,
+) -> list[str]:
     """Sentences on who was analysed and on what.
 
     Parameters
     ----------
     sample : mapping
         Counts `landmarks`, `all_landmarks`, `mirrored`, `averaged`, and the names `dropped`.
-    prepared : mapping
-        Notes of the step prepare.
+    prepared, slid : mapping
+        Notes of the steps prepare and slide.
+    symmetric : bool
+        Whether the symmetric part is analysed.
 
     Returns
     -------
@@ -73,24 +80,93 @@ def sample_facts(sample: Mapping[str, Any], prepared: Mapping[str, Any]) -> list
     if sample["mirrored"]:
         facts.append(f"Mirrored, so that all are {prepared['side']} ones: {sample['mirrored']}.")
     if sample["averaged"]:
-        facts.append(f"Averaged from replicates: {sample['averaged']} specimens.")
-    outlines = prepared["curves"] + prepared["patches"]
-    if outlines:
+        facts.append(f"Averaged from replicates: {counted(sample['averaged'], 'specimen')}.")
+    if slid["curves"] or slid["patches"]:
         facts.append(
-            f"Points along curves and patches ({', '.join(outlines)}) were read and checked, and "
-            "are not part of this analysis."
+            f"Semilandmarks slide along {', '.join(slid['curves'] + slid['patches'])}"
+            f" ({slid['passes']} passes{'' if slid['converged'] else ', without coming to rest'})."
+        )
+    left_out = prepared["curves_left_out"] + slid["patches_left_out"]
+    if left_out:
+        facts.append(f"Not analysed, as not all specimens have them: {', '.join(left_out)}.")
+    if symmetric:
+        facts.append("The symmetric part of each bone is analysed.")
+    elif prepared["symmetry"] != "object":
+        facts.append(
+            "The bone has no plane of symmetry of its own, so distortion cannot be taken out."
         )
     return facts
 
 
+def counted(count: int, noun: str) -> str:
+    """A count with its noun: 1 specimen, 2 specimens.
+
+    Parameters
+    ----------
+    count : int
+    noun : str
+        In the singular; its plural ends in s.
+
+    Returns
+    -------
+    str
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _drawn_words(row: Mapping[str, Any]) -> str:
+    """How the verdict came out when missing landmarks were drawn from their spread."""
+    total = int(row["imputations"])
+    parts = [
+        f"{int(row[f'imputations_{name}'])} {name}"
+        for name in ("outside", "inside", "undecided")
+        if row[f"imputations_{name}"]
+    ]
+    return f"of {counted(total, 'draw')} from the spread of the estimates, {', '.join(parts)}"
+
+
+def _support(row: Mapping[str, Any]) -> str:
+    """What a verdict of outside rests on besides the tests themselves."""
+    text = ""
+    if row["beyond_all_members"]:
+        text += " It lies further out than every member of each taxon."
+    if row["ranking_rejects"]:
+        text += f" The ranking among all {row['specimens']} known specimens rejects as well."
+    else:
+        text += (
+            f" The ranking among all {row['specimens']} known specimens does not reject by "
+            "itself for each taxon, so the verdict rests on the normal distribution."
+        )
+    return text
+
+
+def _growth(row: Mapping[str, Any], sized: bool) -> str:
+    """Cautions about growth and size."""
+    if not sized:
+        return " Size could not be heeded: sizes do not vary within taxa."
+    text = ""
+    if row["beyond_sizes_of"]:
+        text += (
+            f" Its size lies beyond those measured of {row['beyond_sizes_of']}: there the growth "
+            "line is read off where nothing was measured."
+        )
+    if row["slopes_differ"]:
+        text += (
+            f" The taxa do not share one growth line ({p_words(row['slopes_p_value'])}), which "
+            "weakens every comparison at one size."
+        )
+    return text
+
+
 def verdict_reason(row: Mapping[str, Any]) -> str:
-    """Why the verdict is what it is, in one or two sentences.
+    """Why the verdict is what it is, in a few sentences.
 
     Parameters
     ----------
     row : mapping
-        A row of the table `verdicts`, with `alpha`, `specimens` and `smallest_taxon` of the
-        sample; or `ground` 'set_aside' with its `set_aside_reason`.
+        A row of the table `verdicts` with the facts of `steps.judging.Judgement.facts`, and
+        `alpha`, `specimens`, `smallest`, `taxa`, `slopes_differ` and `slopes_p_value` of the
+        sample; or only `ground` 'no_model', or 'set_aside' with its `set_aside_reason`.
 
     Returns
     -------
@@ -106,55 +182,61 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         return f"It takes no part in the analysis: {row['set_aside_reason']}."
     if ground == "no_model":
         return "The known specimens are too few to judge by: no variation within taxa is left over."
-    taxon, alpha = row.get("taxon", ""), row["alpha"]
+    taxon, alpha = row["taxon"], row["alpha"]
     raw, own = row["p_value_as_it_is"], row["p_value_size_heeded"]
     sized = own == own
+    every = "every known taxon" if row["taxa"] > 1 else "the only known taxon"
     both = f"{p_words(raw)} as it is" + (f", {p_words(own)} at its own size" if sized else "")
     text = {
         "all_reject": (
-            f"The test of every known taxon rejects at {alpha:g}; {taxon} comes nearest to "
-            f"keeping it (largest p over the taxa: {both})."
+            f"The test of {every} rejects at {alpha:g} (largest p: {both}); {taxon} rejects least."
         ),
         "one_keeps": (
             f"It lies within the spread of {taxon}: that taxon's test does not reject at {alpha:g} "
             f"(largest p over the taxa: {both}). Lying inside is no proof that it belongs there."
         ),
         "size_explains": (
-            f"As it is, it lies outside every known taxon ({p_words(raw)}), but at its own size it "
-            f"lies on the growth line of {taxon} ({p_words(own)}): size explains the difference."
+            f"As it is, it lies outside {every} ({p_words(raw)}), but at its own size it does not "
+            f"lie outside {taxon} ({p_words(own)}): size explains the difference."
         ),
         "size_hides": (
             f"As it is, it lies within the spread of {taxon} ({p_words(raw)}), but not at its own "
             f"size ({p_words(own)}): the two answers differ, and neither is to be preferred."
         ),
-        "rank_contradicts": (
-            f"The tests reject every taxon, but some specimens of {taxon} lie as far from their "
-            "own kin as this one does: the evidence contradicts itself."
+        "members_contradict": (
+            f"The tests reject every taxon ({both}), but {taxon} has members that lie as far from "
+            "their own kin, or spreads so widely that this one may be a member: the evidence "
+            "contradicts itself."
+        ),
+        "spread_unknown": (
+            f"The tests reject every taxon ({both}), but {taxon} is known by one specimen only, "
+            "so nobody can say how much it varies."
+        ),
+        "extrapolates": (
+            f"The tests reject every taxon ({both}), but for {taxon} only where its growth was not "
+            "measured."
         ),
         "few_specimens": (
-            f"Only {taxon} does not reject it, and that taxon has too few specimens to judge by."
+            "The only taxa that could keep it, or all taxa, have too few specimens to judge by; "
+            f"{taxon} comes nearest ({both})."
         ),
         "no_power": (
-            f"This sample could not have told it outside: with {row['specimens']} known specimens "
-            f"no test can reach {alpha:g}."
+            f"This sample could not have told it outside: with "
+            f"{counted(row['specimens'], 'known specimen')} no test can reach {alpha:g}."
         ),
+        "imputation_turns": (f"It hangs on landmarks that are missing: {_drawn_words(row)}."),
         "one_undecided": (
-            f"One of the two answers, as it is and at its own size, is undecided ({both})."
+            f"One of the two answers, as it is and at its own size, is undecided ({both}); "
+            f"{taxon} is the reason."
         ),
     }[ground]
-    floor = 1 / (row["smallest_taxon"] + 1)
-    if ground == "all_reject" and floor > alpha:
+    if ground == "all_reject":
+        text += _support(row)
+    if row["imputations"] and ground != "imputation_turns":
+        text += f" Missing landmarks were estimated: {_drawn_words(row)}."
+    if row["within_error"]:
         text += (
-            f" It lies further out than every member of each taxon; yet with as few as "
-            f"{row['smallest_taxon']} specimens in a taxon such a ranking alone cannot go below "
-            f"{number(floor)}, so the verdict rests on the normal distribution and on the ranking "
-            f"among all {row['specimens']} known specimens."
+            " Its difference from the nearest taxon is smaller than that between two digitisations "
+            "of one bone."
         )
-    if not sized:
-        text += " Size could not be heeded: sizes do not vary within taxa."
-    elif row.get("extrapolates"):
-        text += (
-            " Its size lies beyond those of the known specimens: the growth line is read off where "
-            "nothing was measured."
-        )
-    return text
+    return text + _growth(row, sized)

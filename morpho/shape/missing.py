@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["landmarks_present", "share_present"]
+__all__ = ["enough_present", "landmarks_present", "share_present"]
+
+# Thickness of the landmarks left, as a share of their length, below which they are flat.
+_FLAT = 1e-3
 
 
 def landmarks_present(X: ArrayLike) -> NDArray[np.bool_]:
@@ -35,3 +38,25 @@ def share_present(X: ArrayLike) -> NDArray[np.float64]:
     ndarray of shape (n_specimens,)
     """
     return landmarks_present(X).mean(axis=1)
+
+
+def enough_present(X: ArrayLike) -> NDArray[np.bool_]:
+    """Whether the landmarks left of each specimen suffice to place the missing ones.
+
+    Parameters
+    ----------
+    X : array-like of shape (n_specimens, n_landmarks, n_dimensions)
+        Missing landmarks are NaN.
+
+    Returns
+    -------
+    ndarray of bool, of shape (n_specimens,)
+        True where the landmarks left span all dimensions: in space at least four that are
+        not near one plane (their thickness is over a thousandth of their length).
+    """
+    X = np.asarray(X, dtype=float)
+    present = landmarks_present(X)[..., None]
+    counts = present.sum(axis=1)
+    centres = np.where(present, X, 0).sum(axis=1) / np.maximum(counts, 1)
+    spread = np.linalg.svd(np.where(present, X - centres[:, None], 0), compute_uv=False)
+    return (counts[:, 0] > X.shape[2]) & (spread[:, -1] > _FLAT * spread[:, 0])

@@ -8,8 +8,8 @@ from importlib import import_module
 __all__ = ["main"]
 
 STEPS = (
-    "check", "prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place",
-    "draw", "report",
+    "check", "screen", "prepare", "carry", "slide", "measure", "superimpose", "ordinate", "grow",
+    "compare", "discriminate", "place", "draw", "report",
 )  # fmt: skip
 
 

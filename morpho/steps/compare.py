@@ -34,6 +34,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         terms = ["size", "taxon"] if heeded else ["taxon"]
         held: dict[str, Any] | None = {"size": sample.log_size} if heeded else None
         try:
+            sample.require_specimens()
             rng = generator(seed, element, "compare", "criteria", name)
             table = group_tests(
                 sample.scores, terms, variables, permutations=count, random_state=rng
@@ -44,6 +45,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         table.insert(0, "size_heeded", heeded)
         criteria.append(table)
         try:
+            sample.require_specimens()
             rng = generator(seed, element, "compare", "pairs", name)
             table = compare_means(
                 sample.tangent, sample.taxon, covariates=held, permutations=count, random_state=rng

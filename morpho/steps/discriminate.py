@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.inference.design import InferenceError
 from morpho.inference.discriminant import CrossValidation, ShapeDiscriminant, cross_validate
+from morpho.shape.checks import ShapeError
 from morpho.steps.files import ElementResults, seed_of
 from morpho.steps.sample import known_sample
 from morpho.study.config import StudyConfig
@@ -76,8 +77,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write canonical scores, axes, the confusion table and the accuracy."""
     sample = known_sample(config, results)
     space, tests = config.settings["shape_space"], config.settings["tests"]
-    given = results.arrays("prepared")
-    given["log_size"] = results.arrays("superimposed")["log_size"]
+    given = results.arrays("superimposed")
     chosen = np.isin(given["specimen"], sample.specimen)
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": [], "axes_in_folds": {}}
     columns = [_SCORES, _AXES, _CONFUSION, _ACCURACY]
@@ -93,8 +93,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             random_state=seed_of(config.settings["seed"], element, "discriminate"),
         )
         try:
+            sample.require_specimens()
             tables, held = _one(model, tests["folds"], given, chosen)
-        except InferenceError as error:
+        except (InferenceError, ShapeError) as error:
             notes["trouble"].append(f"{name}: {error}")
             continue
         notes["axes_in_folds"][name] = [int(held.n_axes.min()), int(held.n_axes.max())]

@@ -13,14 +13,14 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
     import matplotlib as mpl
 
     mpl.use("Agg")
-    from morpho.drawing import bone, canonical, distances, growth, shape_space
+    from morpho.drawing import bone, canonical, distances, error_map, growth, shape_space
     from morpho.drawing.style import figure_style
 
     choices = config.settings["figures"]
     table = results.table
 
     def bones() -> tuple[list, list]:
-        return results.notes("prepare")["links"], results.notes("superimpose")["towards"]
+        return results.notes("slide")["links"], results.notes("superimpose")["towards"]
 
     makers = {
         "shape_space": lambda: shape_space.shape_space(
@@ -35,6 +35,9 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
             table("membership"), table("spread"), config.settings["tests"]["alpha"]
         ),
         "mean_shape": lambda: bone.mean_shape(table("mean_shape"), *bones()),
+        "landmark_error": lambda: error_map.error_map(
+            table("mean_shape"), table("landmark_error"), *bones()
+        ),
         "axis_shapes": lambda: bone.axis_shapes(
             table("mean_shape"), table("axis_shapes"), *bones(), magnify=choices["magnify"]
         ),

@@ -27,12 +27,24 @@ __all__ = [
 # hold numbers, and a blank there is a missing one.
 TEXTS = frozenset(
     [
-        "assigned_to", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
+        "proposal",
+        "landmarks",
+        "observer",
+        "replicate",
+        "source",
+        "patch",
+        "flag",
+        "estimated_by",
+        "point",
+        "assigned_to",
+        "beyond_sizes_of", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
         "missing_landmarks", "nearest_taxon", "reason", "role", "second", "side", "specimen",
         "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",
     ]
 )  # fmt: skip
-FLAGS = frozenset(["extrapolates", "mirrored", "retained", "size_heeded", "used"])
+FLAGS = frozenset(
+    ["within_error", "beyond_sizes", "extrapolates", "mirrored", "retained", "size_heeded", "used"]
+)
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"

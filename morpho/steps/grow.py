@@ -47,6 +47,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
 
     def tested(name: str, terms: list) -> pd.DataFrame:
         try:
+            sample.require_specimens()
             variables = _variables(config, element, sample, terms)
             rng = generator(seed, element, "grow", name)
             return term_tests(
@@ -59,6 +60,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("model_terms", tested("model", terms))
     slopes = tested("slopes", ["size", "taxon", ["size", "taxon"]])
     results.write_table("slopes", slopes)
+    p = slopes.loc[slopes["term"] == "size by taxon", "p_value"]
+    notes["slopes_p_value"] = float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None
 
     given = results.arrays("superimposed")
     everyone = known_sample(config, results, all_taxa=True)
@@ -69,13 +72,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         line = CommonSlope().fit(everyone.tangent, everyone.log_size, everyone.taxon)
         table["regression_score"] = regression_score(given["tangent"], line.slope_)
         table["extrapolates"] = line.extrapolates(given["log_size"])
-        results.write_arrays("growth", slope=line.slope_, mean_size=line.mean_size_)
         notes["slope_length"] = float(np.linalg.norm(line.slope_))
     except InferenceError as error:
         notes["trouble"].append(f"growth line: {error}")
         table["regression_score"] = np.nan
         table["extrapolates"] = False
-        results.write_arrays("growth", slope=np.zeros(given["tangent"].shape[1]), mean_size=0.0)
         notes["slope_length"] = 0.0
     results.write_table("growth", table)
     results.write_notes("grow", notes)

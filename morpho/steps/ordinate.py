@@ -7,8 +7,8 @@ import pandas as pd
 
 from morpho.inference.ordination import ShapeSpace, most_axes
 from morpho.shape.tangent import TangentSpace
-from morpho.steps.configurations import tidy
 from morpho.steps.files import ElementResults, seed_of
+from morpho.steps.tidy import tidy
 from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
@@ -27,7 +27,7 @@ def _end_shapes(space: ShapeSpace, scores: np.ndarray, given: dict) -> pd.DataFr
             at = np.zeros((1, axis + 1))
             at[0, axis] = score
             shape = tangent.inverse_transform(space.inverse_transform(at))
-            table = tidy(shape, [end], given["landmark"]).rename(columns={"specimen": "end"})
+            table = tidy(shape, [end], given["point"]).rename(columns={"specimen": "end"})
             table.insert(0, "axis", axis + 1)
             table.insert(2, "score", score)
             tables.append(table)
@@ -77,6 +77,5 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "axes_retained": kept,
             "rule": settings["axes"],
             "share": float(space.share_of_variance_[:kept].sum()),
-            "most": space.most,
         },
     )

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from morpho.inference.design import InferenceError
-from morpho.inference.membership import Evidence, Membership
-from morpho.inference.placing import place_queries
-from morpho.inference.verdict import Decision, combine, decide
+from morpho.inference.evidence import Evidence
+from morpho.inference.verdict import over_imputations
 from morpho.report.words import verdict_reason
-from morpho.steps.files import ElementResults
+from morpho.steps.files import ElementResults, seed_of
+from morpho.steps.judging import WAYS, Judgement, Rules, judge
 from morpho.steps.sample import Sample, known_sample
 from morpho.study.config import StudyConfig
 
@@ -21,14 +21,19 @@ __all__ = ["run"]
 _MEMBERSHIP = [
     "specimen", "size_heeded", "taxon", "taxon_specimens", "procrustes_distance",
     "comparable_distance", "mahalanobis_distance", "typicality_probability", "rank_p_value",
-    "axes_rank_p_value", "rank_floor", "pooled_rank_p_value", "pooled_rank_floor", "p_value",
-    "posterior_probability",
+    "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
+    "pooled_rank_floor", "p_value", "posterior_probability", "beyond_sizes",
 ]  # fmt: skip
 _SPREAD = ["specimen", "size_heeded", "taxon", "comparable_distance"]
 _VERDICTS = [
     "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon",
-    "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded", "extrapolates", "reason",
+    "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded", "beyond_sizes_of", "imputations",
+    "imputations_outside", "imputations_inside", "imputations_undecided", "within_error", "reason",
 ]  # fmt: skip
+_NUMBERS = (
+    "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
+    "imputations_inside", "imputations_undecided",
+)  # fmt: skip
 
 
 def _membership(evidence: Evidence, queries: np.ndarray, heeded: bool) -> pd.DataFrame:
@@ -43,60 +48,51 @@ def _membership(evidence: Evidence, queries: np.ndarray, heeded: bool) -> pd.Dat
     return table
 
 
-def _compare(sample: Sample, given: dict, n_axes: int, heeded: bool) -> tuple[Membership, Evidence]:
-    """The taxa, and the evidence for each query, as they are or at the query's own size."""
-    query = ~given["known"]
-    size, at = (sample.log_size, given["log_size"][query]) if heeded else (None, None)
-    model = Membership().fit(sample.tangent, sample.scores, sample.taxon, size)
-    evidence = place_queries(
-        sample.tangent,
-        sample.taxon,
-        given["tangent"][query],
-        n_axes=n_axes,
-        size=size,
-        query_size=at,
-    )
-    return model, evidence
+def _undecided(specimen: str, ground: str, **facts: Any) -> dict[str, Any]:
+    row: dict[str, Any] = dict.fromkeys(_VERDICTS, "")
+    row |= dict.fromkeys(_NUMBERS, np.nan) | {"within_error": False}
+    row |= {"specimen": specimen, "verdict": "undecided", "ground": ground}
+    return row | {"reason": verdict_reason(row | facts)}
 
 
-def _verdict(decisions: list[Decision | None], evidence: list[Evidence | None], i: int) -> dict:
-    """Row of the verdict table, but for specimen and reason."""
-    as_is, heeded = decisions
-    if as_is is None:
-        raise InferenceError("There is no decision to combine.")
-    verdict = combine(as_is, heeded)
-    judge = evidence[1] if evidence[1] is not None else evidence[0]
-    nearest = "" if judge is None else str(judge.taxa[np.argmin(judge.procrustes_distance[i])])
-    p_values = [np.nan if e is None else float(e.p_value[i].max()) for e in evidence]
-    return {
+def _row(
+    specimen: str, i: int, found: Judgement, drawn: list[str], sample: Sample, facts: dict
+) -> dict[str, Any]:
+    """Row of the verdict table for a query that was judged."""
+    pair = found.decisions[i]
+    verdict = over_imputations(found.verdicts[i], drawn, alpha=facts["alpha"])
+    row = found.facts(i, facts["alpha"]) | {
+        "specimen": specimen,
         "verdict": verdict.verdict,
-        "verdict_as_it_is": as_is.verdict,
-        "verdict_size_heeded": "" if heeded is None else heeded.verdict,
+        "verdict_as_it_is": pair[False].verdict,
+        "verdict_size_heeded": pair[True].verdict if True in pair else "",
         "ground": verdict.ground,
         "taxon": verdict.taxon,
-        "nearest_taxon": nearest,
-        "p_value_as_it_is": p_values[0],
-        "p_value_size_heeded": p_values[1],
+        "imputations": len(drawn),
+        **{f"imputations_{name}": drawn.count(name) for name in ("outside", "inside", "undecided")},
     }
+    nearest = min(float(e.procrustes_distance[i].min()) for e in found.evidence.values())
+    error = facts["error_distance"]
+    row["within_error"] = error is not None and nearest <= error
+    counts = np.unique(sample.taxon, return_counts=True)[1]
+    facts = facts | {"specimens": sample.taxon.size, "taxa": len(counts)}
+    return row | {"reason": verdict_reason(row | facts)}
 
 
-def _set_aside(results: ElementResults) -> list[dict]:
-    """Rows for queries that too little is left of: they are undecided."""
-    table = results.table("specimens")
-    left = table[(table["role"] == "query") & ~table["used"]]
-    blank = dict.fromkeys(_VERDICTS, "")
-    numbers = {"p_value_as_it_is": np.nan, "p_value_size_heeded": np.nan, "extrapolates": False}
-    return [
-        blank
-        | numbers
-        | {
-            "specimen": row["specimen"],
-            "verdict": "undecided",
-            "ground": "set_aside",
-            "reason": verdict_reason({"ground": "set_aside", "set_aside_reason": row["reason"]}),
-        }
-        for row in left.to_dict("records")
-    ]
+def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
+    """Verdicts of each query under each draw of the estimated points, known and query alike."""
+    query = np.flatnonzero(~given["known"])
+    verdicts: list[list[str]] = [[] for _ in query]
+    places = {name: i for i, name in enumerate(given["specimen"].tolist())}
+    rows = np.array([places[name] for name in sample.specimen.tolist()], dtype=int)
+    for tangent, log_size in zip(given["draw_tangent"], given["draw_log_size"], strict=True):
+        shapes, sizes = given["tangent"].copy(), given["log_size"].copy()
+        shapes[given["incomplete"]], sizes[given["incomplete"]] = tangent, log_size
+        one = replace(sample, tangent=shapes[rows], log_size=sizes[rows])
+        found = judge(one, shapes[query], sizes[query], rules)
+        for place, verdict in zip(verdicts, found.verdicts, strict=False):
+            place.append(verdict.verdict)
+    return verdicts
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -104,57 +100,61 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     tests = config.settings["tests"]
     sample = known_sample(config, results, all_taxa=True)
     given = results.arrays("superimposed")
-    n_axes = int(sample.scores.shape[1])
-    queries = given["specimen"][~given["known"]]
-    growth = results.table("growth").set_index("specimen")["extrapolates"]
-    notes: dict[str, Any] = {"trouble": [], "axes": n_axes}
-    rows, spread, membership = [], [], []
-    found: list[Evidence | None] = []
-    for heeded in (False, True):
-        name = "size heeded" if heeded else "as it is"
-        try:
-            model, evidence = (
-                _compare(sample, given, n_axes, heeded) if len(queries) else (None, None)
-            )
-        except InferenceError as error:
-            notes["trouble"].append(f"{name}: {error}")
-            model, evidence = None, None
-        found.append(evidence)
-        if model is None or evidence is None:
-            continue
-        notes[f"degrees_of_freedom, {name}"] = model.degrees_of_freedom_
-        membership.append(_membership(evidence, queries, heeded))
-        known = {"specimen": sample.specimen, "size_heeded": heeded, "taxon": sample.taxon}
-        spread.append(pd.DataFrame({**known, "comparable_distance": model.spread()}))
-    for i, specimen in enumerate(queries):
-        decisions = [
-            None
-            if evidence is None
-            else decide(evidence, i, alpha=tests["alpha"], smallest_taxon=tests["smallest_taxon"])
-            for evidence in found
-        ]
-        if decisions[0] is None:
-            row: dict[str, Any] = dict.fromkeys(_VERDICTS, "") | {
-                "verdict": "undecided",
-                "ground": "no_model",
-                "p_value_as_it_is": np.nan,
-                "p_value_size_heeded": np.nan,
+    query = ~given["known"]
+    queries = given["specimen"][query]
+    slopes = results.notes("grow")["slopes_p_value"]
+    differ = slopes is not None and slopes <= tests["alpha"]
+    rules = Rules(
+        tests["alpha"],
+        tests["smallest_taxon"],
+        differ,
+        config.settings["shape_space"],
+        seed_of(config.settings["seed"], element, "place"),
+    )
+    found = judge(sample, given["tangent"][query], given["log_size"][query], rules)
+
+    drawn = _drawn(sample, given, rules)
+    facts = {
+        "alpha": tests["alpha"],
+        "slopes_p_value": slopes,
+        "slopes_differ": differ,
+        "error_distance": results.notes("measure")["error_distance"],
+    }
+    rows = [
+        _row(str(specimen), i, found, drawn[i], sample, facts)
+        if found.verdicts
+        else _undecided(str(specimen), "no_model")
+        for i, specimen in enumerate(queries)
+    ]
+    table = results.table("specimens")
+    left = table[(table["role"] == "query") & ~table["used"]]
+    for row in left.to_dict("records"):
+        rows.append(_undecided(row["specimen"], "set_aside", set_aside_reason=row["reason"]))
+
+    membership = [
+        _membership(evidence, queries, heeded) for heeded, evidence in found.evidence.items()
+    ]
+    spread = [
+        pd.DataFrame(
+            {
+                "specimen": sample.specimen,
+                "size_heeded": heeded,
+                "taxon": sample.taxon,
+                "comparable_distance": model.spread(),
             }
-        else:
-            row = _verdict(decisions, found, i)
-        row |= {"specimen": specimen, "extrapolates": bool(growth[specimen])}
-        numbers = {
-            "alpha": tests["alpha"],
-            "specimens": sample.taxon.size,
-            "smallest_taxon": int(np.unique(sample.taxon, return_counts=True)[1].min()),
-        }
-        row["reason"] = verdict_reason(row | numbers)
-        rows.append(row)
-    rows += _set_aside(results)
+        )
+        for heeded, model in found.models.items()
+    ]
     empty = pd.DataFrame
     results.write_table(
         "membership", pd.concat(membership) if membership else empty(columns=_MEMBERSHIP)
     )
     results.write_table("spread", pd.concat(spread) if spread else empty(columns=_SPREAD))
     results.write_table("verdicts", pd.DataFrame(rows, columns=_VERDICTS))
-    results.write_notes("place", notes)
+    results.write_notes(
+        "place",
+        {
+            "trouble": found.trouble,
+            "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},
+        },
+    )

@@ -15,7 +15,10 @@ from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
-_NOTES = ("prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place")
+_NOTES = (
+    "screen", "prepare", "slide", "measure", "superimpose", "ordinate", "grow", "compare",
+    "discriminate", "place",
+)  # fmt: skip
 _PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from morpho.inference.design import InferenceError
 from morpho.steps.files import ElementResults
 from morpho.study.config import StudyConfig
 
@@ -37,6 +38,19 @@ class Sample:
     scores: Array
     log_size: Array
     small: dict[str, int]
+
+    def require_specimens(self) -> None:
+        """Refuse a sample from which every taxon was left out.
+
+        Raises
+        ------
+        InferenceError
+        """
+        if not self.specimen.size:
+            raise InferenceError(
+                "No taxon has enough specimens for tests between taxa; see tests: smallest_taxon "
+                "in study.yaml."
+            )
 
 
 def known_sample(config: StudyConfig, results: ElementResults, *, all_taxa: bool = False) -> Sample:

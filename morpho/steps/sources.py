@@ -84,9 +84,10 @@ def code_digest(package: Path, module: str) -> str:
     waiting = list(found)
     while waiting:
         for name in imported_modules(package, waiting.pop()) - found:
-            # the runner imports no step by name; packages only re-export
             found.add(name)
             waiting.append(name)
+    # packages on the way are run, but what they re-export is not
+    found |= {name.rpartition(".")[0] for name in found}
     digest = sha256()
     for name in sorted(found):
         path = _file(package, name)

@@ -7,9 +7,10 @@ import pandas as pd
 
 from morpho.shape.orientation import anatomical_frame
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
+from morpho.shape.symmetry import symmetric_component
 from morpho.shape.tangent import TangentSpace
-from morpho.steps.configurations import tidy
 from morpho.steps.files import ElementResults
+from morpho.steps.tidy import tidy
 from morpho.study.config import StudyConfig
 from morpho.study.scheme import Scheme, read_scheme
 
@@ -22,7 +23,7 @@ def _frame(scheme: Scheme, mean: np.ndarray, landmarks: list[str]) -> tuple[np.n
     named = [axis for axis in (x, y) if axis is not None and axis.start and axis.end]
     ends = [name for axis in named for name in (axis.start, axis.end)]
     if x is None or y is None or z is None or not set(ends) <= set(landmarks):
-        return np.eye(3), ["1st principal axis", "2nd principal axis", "3rd principal axis"]
+        return np.eye(3), ["axis 1", "axis 2", "axis 3"]
     start, end, foot, head = (mean[landmarks.index(str(name))] for name in ends)
     frame = anatomical_frame(mean, end - start, head - foot)
     return frame, [x.towards, y.towards, z.towards]
@@ -30,31 +31,51 @@ def _frame(scheme: Scheme, mean: np.ndarray, landmarks: list[str]) -> tuple[np.n
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write superimposed configurations, tangent coordinates and sizes."""
-    given = results.arrays("prepared")
-    X, known = given["coordinates"], given["known"]
-    landmarks = given["landmark"].tolist()
-    model = GeneralizedProcrustes().fit(X[known])
-    scheme = read_scheme(config.scheme_path(element), element)
-    frame, towards = _frame(scheme, model.mean_, landmarks)
-    aligned, mean = model.transform(X) @ frame, model.mean_ @ frame
-    tangent = TangentSpace(pole=mean).fit(aligned).transform(aligned)
+    given = results.arrays("configurations")
+    X, known, draws = given["coordinates"], given["known"], given["draws"]
+    points = given["point"].tolist()
     size = centroid_size(X)
+    draw_size = (
+        np.stack([centroid_size(draw) for draw in draws]) if draws.size else draws[..., 0, 0]
+    )
+    scheme = read_scheme(config.scheme_path(element), element)
+    symmetric = (
+        scheme.symmetry == "object" and config.settings["preparation"]["symmetry"] == "symmetric"
+    )
+    if symmetric:
+        X = symmetric_component(X, given["partners"])
+        if draws.size:
+            draws = np.stack([symmetric_component(draw, given["partners"]) for draw in draws])
+    model = GeneralizedProcrustes().fit(X[known])
+    frame, towards = _frame(scheme, model.mean_, points)
+    aligned, mean = model.transform(X) @ frame, model.mean_ @ frame
+    space = TangentSpace(pole=mean).fit(aligned)
+    flat = aligned.reshape(len(aligned), -1).shape[1]
+    draw_tangent = np.empty((len(draws), len(given["incomplete"]), flat))
+    for j, draw in enumerate(draws if draws.size else ()):
+        draw_tangent[j] = space.transform(model.transform(draw) @ frame)
     results.write_arrays(
         "superimposed",
-        tangent=tangent,
+        coordinates=X,
+        tangent=space.transform(aligned),
         mean=mean,
         log_size=np.log(size),
-        **{key: given[key] for key in ("specimen", "taxon", "known", "landmark")},
+        draw_tangent=draw_tangent,
+        draw_log_size=np.log(draw_size),
+        **{
+            key: given[key] for key in ("specimen", "taxon", "known", "point", "kind", "incomplete")
+        },
     )
-    results.write_table("configurations", tidy(aligned, given["specimen"].tolist(), landmarks))
-    results.write_table(
-        "mean_shape", tidy(mean[None], ["mean"], landmarks).drop(columns="specimen")
-    )
+    specimens = given["specimen"].tolist()
+    results.write_table("configurations", tidy(aligned, specimens, points))
+    shape = tidy(mean[None], ["mean"], points).drop(columns="specimen")
+    shape.insert(1, "kind", given["kind"])
+    results.write_table("mean_shape", shape)
     results.write_table(
         "centroid_size",
         pd.DataFrame(
             {
-                "specimen": given["specimen"],
+                "specimen": specimens,
                 "taxon": given["taxon"],
                 "role": np.where(known, "known", "query"),
                 "centroid_size_mm": size,
@@ -68,6 +89,6 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "passes": model.n_iterations_,
             "converged": model.converged_,
             "towards": towards,
-            "mean_size_mm": float(np.exp(np.log(size[known]).mean())),
+            "symmetric": symmetric,
         },
     )

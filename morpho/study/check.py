@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.study.config import StudyConfig, gather_config, read_config
 from morpho.study.landmarks import gather_landmarks
+from morpho.study.preparation_check import check_distortion, check_estimates
 from morpho.study.problems import Problems, StudyError
 from morpho.study.sample import check_elements, check_model, check_sample, check_sides
 from morpho.study.scheme import Scheme, gather_scheme
@@ -80,10 +81,12 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():
         check_sides(config, schemes[element], specimens, rows, problems)
+        check_estimates(config, schemes[element], specimens, rows, problems)
         if scans:
-            from morpho.study.scans import check_scans  # trimesh takes a while to import
+            from morpho.study.scan_check import check_scans  # trimesh takes a while to import
 
             check_scans(config, schemes[element], specimens, rows, problems)
+    check_distortion(config, schemes, specimens, landmarks, problems)
     check_sample(config, specimens, landmarks, problems)
     check_elements(config, schemes, specimens, landmarks, problems)
     return Study(config, schemes, specimens, landmarks), problems
@@ -108,7 +111,9 @@ def read_element(
     specimens : pandas.DataFrame
         The specimen table, of the specimens digitised in this element.
     landmarks : pandas.DataFrame
-        Its landmark tables.
+        Its landmark tables, as `morpho.study.landmarks.read_landmarks` gives them: landmarks,
+        points of the curves, and points of the patches where they were placed, which
+        `morpho.study.templates.patch_points` picks.
 
     Raises
     ------

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice, pairwise
+from itertools import islice
 from pathlib import Path
 
 import pandas as pd
@@ -17,9 +16,6 @@ from morpho.study.scheme import Curve, Patch, Scheme
 from morpho.study.wording import listed, quoted
 
 __all__ = ["check_digitisations"]
-
-# A curve counts as running backwards if the way along its points would be this much longer.
-BACKWARDS = 1.25
 
 _NUMBERED = re.compile(r"(.+)\.([0-9]+)\Z")
 
@@ -119,7 +115,7 @@ class _Check:
                     landmark=name,
                 )
         for curve in self.scheme.curves:
-            self._curve(digitisation, curve, numbers.get(curve.name, {}), places)
+            self._curve(digitisation, curve, numbers.get(curve.name, {}))
         for patch in self.scheme.patches:
             points = numbers.get(patch.name, {})
             if points and self._numbered_through(digitisation, patch.name, "patch", points):
@@ -186,13 +182,7 @@ class _Check:
         )
         return False
 
-    def _curve(
-        self,
-        of: _Digitisation,
-        curve: Curve,
-        points: dict[int, Place],
-        places: dict[str, Place],
-    ) -> None:
+    def _curve(self, of: _Digitisation, curve: Curve, points: dict[int, Place]) -> None:
         if not points:
             self.tell(
                 "note",
@@ -201,26 +191,7 @@ class _Check:
                 of,
             )
             return
-        if not self._numbered_through(of, curve.name, "curve", points):
-            return
-        start, end = places.get(curve.start), places.get(curve.end)
-        if start is None or end is None:
-            return  # told already
-        inner = [points[n] for n in sorted(points)]
-        if len(inner) < 2 or any(math.isnan(place[0]) for place in (start, *inner, end)):
-            return
-        forward = _length([start, *inner, end])
-        backward = _length([start, *reversed(inner), end])
-        if forward > BACKWARDS * backward:
-            self.tell(
-                "error",
-                f"The points of the curve {curve.name} run from {curve.end} to "
-                f"{curve.start}{of.label}.",
-                f"Number them from {curve.start} to {curve.end}, as the scheme says.",
-                of,
-                landmark=f"{curve.name}.1",
-                at=next((r[4], int(r[5])) for r in of.rows if r[0] == f"{curve.name}.1"),
-            )
+        self._numbered_through(of, curve.name, "curve", points)
 
     def templates(self, specimens: pd.DataFrame | None) -> None:
         for patch in self.scheme.patches:
@@ -253,10 +224,6 @@ class _Check:
             )
 
 
-def _length(line: list[Place]) -> float:
-    return sum(math.dist(a, b) for a, b in pairwise(line))
-
-
 def check_digitisations(
     config: StudyConfig,
     scheme: Scheme,
@@ -278,7 +245,7 @@ def check_digitisations(
         Rows of the element, sorted by digitisation; duplicates not yet dropped.
     problems : Problems
         Takes what is found: landmarks without a row, rows that stand twice, digitisations that
-        nothing tells apart, curves with gaps or running backwards, patches without points.
+        nothing tells apart, curves with gaps, patches without points.
     """
     check = _Check(config, scheme, problems)
     for digitisation in _each(landmarks):

@@ -11,9 +11,11 @@ import pandas as pd
 
 from morpho.study.config import StudyConfig
 from morpho.study.coordinates import MILLIMETRES, CellError, parse_coordinate
+from morpho.study.curve_repair import repair_curves
 from morpho.study.digitisations import check_digitisations
 from morpho.study.files import PathPattern
 from morpho.study.landmark_file import LandmarkFile, LandmarkRow, SpecimenNames
+from morpho.study.midline import check_midline
 from morpho.study.plausibility import check_plausibility
 from morpho.study.problems import Problems
 from morpho.study.scheme import Scheme
@@ -53,6 +55,7 @@ class _Gatherer:
         for element, (names, numbered) in self.points.items():
             known = [*sorted(names), *numbered]
             self.suggest[f"landmark of {element}"] = Suggestions(known)
+        self.shown = ""  # the file that is being read, as messages name it
         self.records: dict[str, list[tuple]] = {element: [] for element in schemes}
 
     def run(self) -> dict[str, pd.DataFrame]:
@@ -78,6 +81,7 @@ class _Gatherer:
         )
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
+        self.shown = self.problems.shown_path(path)
         table = read_table(path, self.problems, self.config.settings["landmarks"]["delimiter"])
         if table is None:
             return
@@ -123,7 +127,7 @@ class _Gatherer:
                 cells["observer"],
                 landmark,
                 *place,
-                self.problems.shown_path(path),
+                self.shown,
                 line,
             )
         )
@@ -300,8 +304,10 @@ def gather_landmarks(
                 )
             continue
         check_digitisations(config, schemes[element], specimens, frame, problems)
-        frames[element] = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
+        once = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
+        frames[element] = repair_curves(config, schemes[element], once, problems)
         check_plausibility(config, schemes[element], specimens, frames[element], problems)
+        check_midline(config, schemes[element], frames[element], problems)
     return frames
 
 
@@ -328,7 +334,9 @@ def read_landmarks(
         ``replicate``, ``observer``, ``landmark``, ``x``, ``y``, ``z`` (millimetres; NaN where the
         landmark is missing), ``file`` (relative to the study's folder) and ``line``. A
         digitisation is told by specimen, replicate and observer. Rows are sorted by digitisation
-        and, in it, in the scheme's order, whatever their order in the files.
+        and, in it, in the scheme's order, whatever their order in the files: landmarks, points of
+        the curves, points of the patches (of the template). Curves that were digitised backwards
+        are turned.
 
     Raises
     ------

@@ -267,8 +267,7 @@ def _tell_set_aside(
             problems.note(
                 f"The {whose} lacks landmarks of {scheme.element} ({share:.0%} are there): it will "
                 "be set aside.",
-                f"Write shared under preparation: missing: {role} to keep it, at the cost of the "
-                "landmarks that it lacks.",
+                f"Write estimate under preparation: missing: {role} to keep it.",
                 **where,
             )
         elif role == "known":

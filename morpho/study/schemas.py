@@ -143,6 +143,8 @@ def _wanted(schema: Schema, root: Schema) -> str:
         if "pattern" in schema:
             return "a name of letters, digits and underscores that begins with a letter"
         return "a text that is not empty" if schema.get("minLength") else "a text"
+    if kind == "boolean":
+        return "true or false"
     if kind == "integer":
         return "a whole number" + _bounds(schema)
     if kind == "number":

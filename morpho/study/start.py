@@ -78,11 +78,33 @@ elements:
 #   missing:
 #     # A specimen with a smaller share of its landmarks is set aside.
 #     smallest_share: 0.75
-#     # A known specimen with a missing landmark: set_aside, or shared to keep it
-#     # and use the landmarks that all share.
-#     known: set_aside
+#     # A known specimen with a missing landmark: estimate the landmark, set_aside
+#     # the specimen, or use only the landmarks that all share (shared).
+#     known: estimate
 #     # The same for a query.
-#     query: shared
+#     query: estimate
+#     # How a landmark is estimated whose mirror image is missing too: regression on
+#     # the landmarks that are there, or a spline from the nearest complete specimens.
+#     method: regression
+#     # Draws of each estimated landmark, from the spread of its estimate, that are
+#     # carried into the verdict; 0 for the estimate alone.
+#     imputations: 20
+#   # Semilandmarks of the scheme's curves and patches, and how they are slid.
+#   semilandmarks:
+#     # Whether the curves take part, and the patches, which need scans.
+#     curves: true
+#     patches: true
+#     # What sliding makes least: bending_energy of the change from the mean, or the
+#     # procrustes distance to it.
+#     criterion: bending_energy
+#     # Never more passes of sliding than this, even if it has not converged.
+#     passes: 20
+#   # What is analysed of an element with a plane of symmetry: its symmetric part
+#   # (symmetric), or the bone as it is (as_is).
+#   symmetry: symmetric
+#   # Specimens squashed or sheared in the ground, whose distortion is removed by
+#   # making them symmetric; only for an element with a plane of symmetry.
+#   distortion: []
 
 # How many axes of shape space the multivariate tests use.
 # shape_space:

@@ -292,6 +292,8 @@ def evidence_of(
     axes_rank=None,
     specimens=(10, 10),
     pooled_floor=0.01,
+    own_spread=0.001,
+    beyond=False,
 ):
     """Evidence by hand; rows are queries, columns the taxa a and b.
 
@@ -316,6 +318,8 @@ def evidence_of(
         typicality_probability=table(typical, p / 2),
         rank_p_value=table(rank, floor),
         axes_rank_p_value=table(axes_rank, floor),
+        own_spread_p_value=table(own_spread, 0.001),
+        beyond_sizes=np.broadcast_to(beyond, p.shape),
         rank_floor=floor,
         pooled_rank_p_value=table(pooled, p / 2),
         pooled_rank_floor=table(pooled_floor, np.nan),
@@ -341,33 +345,47 @@ def test_the_taxon_that_keeps_best_is_named():
 
 def test_members_as_far_out_by_both_distances_contradict_a_rejection():
     contradicted = evidence_of([0.01, 0.02], rank=[0.3, 1 / 11], axes_rank=[0.2, 1 / 11])
-    assert verdict(contradicted) == ("undecided", "rank_contradicts", "a")
+    assert verdict(contradicted) == ("undecided", "members_contradict", "a")
     # of two taxa that contradict, the one with more members out there is named
     both = evidence_of([0.01, 0.02], rank=[0.2, 0.4], axes_rank=[0.5, 0.3])
-    assert verdict(both) == ("undecided", "rank_contradicts", "b")
+    assert verdict(both) == ("undecided", "members_contradict", "b")
 
 
-def test_one_ground_left_is_enough_to_reject():
+def test_members_as_far_out_by_either_distance_contradict():
     for spared in ({"rank": 0.3}, {"axes_rank": 0.3}):
-        assert verdict(evidence_of([0.01, 0.02], **spared))[:2] == ("outside", "all_reject")
+        assert verdict(evidence_of([0.01, 0.02], **spared))[:2] == (
+            "undecided",
+            "members_contradict",
+        )
 
 
-def test_the_ground_left_must_itself_reject():
-    """Typicality alone rejects, and on the axes members lie as far out: nothing is left."""
-    p = [0.01, 0.01]
-    typicality_only = {"typical": 0.005, "pooled": 0.04}
-    assert verdict(evidence_of(p, **typicality_only, axes_rank=0.3))[1] == "rank_contradicts"
-    assert verdict(evidence_of(p, **typicality_only, rank=0.3))[1] == "all_reject"
-    pooled_only = {"typical": 0.04, "pooled": 0.005}
-    assert verdict(evidence_of(p, **pooled_only, rank=0.3))[1] == "rank_contradicts"
-    assert verdict(evidence_of(p, **pooled_only, axes_rank=0.3))[1] == "all_reject"
+def test_a_taxon_that_spreads_widely_of_itself_contradicts():
+    wide = evidence_of([0.01, 0.02], own_spread=[0.001, 0.2])
+    assert verdict(wide)[:2] == ("undecided", "members_contradict")
+
+
+def test_a_taxon_known_by_one_specimen_leaves_its_spread_unknown():
+    alone = {"specimens": (1, 12), "own_spread": [np.nan, 0.001]}
+    assert verdict(evidence_of([0.01, 0.02], **alone)) == ("undecided", "spread_unknown", "a")
+
+
+def test_growth_beyond_what_was_measured_counts_only_on_one_growth_line():
+    beyond = evidence_of([0.01, 0.02], beyond=[False, True])
+    assert verdict(beyond)[:2] == ("outside", "all_reject")
+    found = decide(beyond, 0, alpha=0.05, smallest_taxon=4, slopes_differ=True)
+    assert (found.verdict, found.ground, found.taxon) == ("undecided", "extrapolates", "b")
+
+
+def test_small_taxa_alone_decide_nothing():
+    small = evidence_of([0.01, 0.02], specimens=(3, 3), rank=0.25, axes_rank=0.25)
+    assert verdict(small)[:2] == ("undecided", "few_specimens")
 
 
 def test_a_single_test_is_made_at_the_whole_level():
     """Without typicality the pooled rank stands alone and need not share the level."""
     alone = {"typical": np.nan, "axes_rank": np.nan, "pooled": 0.04}
     assert verdict(evidence_of([0.04, 0.04], **alone))[1] == "all_reject"
-    assert verdict(evidence_of([0.04, 0.04], **alone, rank=0.3))[1] == "rank_contradicts"
+    assert verdict(evidence_of([0.04, 0.04], **alone, rank=0.3))[1] == "members_contradict"
 
 
 def test_a_ranking_at_its_floor_or_below_alpha_does_not_contradict():
@@ -376,7 +394,7 @@ def test_a_ranking_at_its_floor_or_below_alpha_does_not_contradict():
     many = {"specimens": (99, 99), "rank": [0.04, 0.05], "axes_rank": [0.05, 0.02]}
     assert verdict(evidence_of([0.01, 0.02], **many))[1] == "all_reject"
     above = many | {"rank": 0.06, "axes_rank": 0.06}
-    assert verdict(evidence_of([0.01, 0.02], **above))[1] == "rank_contradicts"
+    assert verdict(evidence_of([0.01, 0.02], **above))[1] == "members_contradict"
 
 
 def test_a_taxon_too_small_cannot_keep_a_query():

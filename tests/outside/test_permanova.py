@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations, permutations
+from zlib import crc32
 
 import numpy as np
 import pytest
@@ -227,10 +228,12 @@ def test_compare_means_is_the_naive_loop(study):
     count, seed = 150, 6
     size, taxon = variables["size"], variables["taxon"]
     ours = compare_means(Y, taxon, covariates={"size": size}, permutations=count, random_state=seed)
-    rng = np.random.default_rng(seed)
+    stream = int(np.random.default_rng(seed).integers(2**63))
     for row in ours.itertuples():
         pair = np.isin(taxon, [row.first, row.second])
         n = pair.sum()
+        names = [crc32(str(name).encode()) for name in (row.first, row.second)]
+        rng = np.random.default_rng([stream, *names])
         reduced = np.column_stack([np.ones(n), size[pair]])
         full = np.column_stack([reduced, taxon[pair] == row.second])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from morpho.shape.missing import landmarks_present, share_present
+from morpho.shape.missing import enough_present, landmarks_present, share_present
 
 
 def test_a_landmark_is_there_if_all_its_coordinates_are():
@@ -20,3 +20,19 @@ def test_a_landmark_is_there_if_all_its_coordinates_are():
 
 def test_nothing_left():
     np.testing.assert_array_equal(share_present(np.full((1, 3, 2), np.nan)), [0])
+
+
+def test_enough_is_what_spans_the_bone():
+    X = np.random.default_rng(0).normal(size=(5, 6, 3))
+    X[1, 4:] = np.nan  # four left
+    X[2, 3:] = np.nan  # three left
+    X[3, 4:] = np.nan
+    X[3, :4, 2] = 1e-5 * X[3, :4, 2]  # four near one plane
+    X[4] = np.nan
+    assert enough_present(X).tolist() == [True, True, False, False, False]
+    assert enough_present(1e-3 * X + 500).tolist() == [True, True, False, False, False]
+
+
+def test_enough_in_the_plane():
+    X = np.array([[[0.0, 0], [1, 0], [0, 1], [np.nan, np.nan]], [[0, 0], [1, 0], [2, 0], [3, 0]]])
+    assert enough_present(X).tolist() == [True, False]

@@ -150,11 +150,13 @@ def test_no_usable_specimen_is_an_error(tiny):
         rows = [",".join(r.split(",")[:4]) + ",,," if ",roof," in r else r
                 for r in tiny.read(file).splitlines()]  # fmt: skip
         tiny.write(file, "\n".join(rows))
+    study = tiny.read("study.yaml")
+    tiny.write("study.yaml", study + "preparation: {missing: {known: set_aside}}\n")
     assert tiny.errors() == [
         "specimens.csv:None None None: No known specimen can be used for ring. | Digitise known "
         "specimens in full, or relax preparation: missing."
     ]
-    tiny.write("study.yaml", tiny.read("study.yaml") + "preparation: {missing: {known: shared}}\n")
+    tiny.write("study.yaml", study + "preparation: {missing: {known: shared}}\n")
     assert tiny.errors() == []
 
 

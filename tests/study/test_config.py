@@ -63,6 +63,27 @@ BAD = {
     "empty terms": ("model: {terms: []}\n", r"model.terms is a list of 0.*at least 1"),
     "interaction of one": ("model: {terms: [[size]]}\n", r"model.terms item 1 is a list of 1"),
     "bad folds": ("tests: {folds: 1}\n", r"tests.folds is 1.*leave_one_out or a whole number"),
+    "yes for true": (
+        "preparation:\n  semilandmarks:\n    patches: yes\n",
+        r"line 11: preparation.semilandmarks.patches is \"yes\".*true or false",
+    ),
+    "no passes": ("preparation: {semilandmarks: {passes: 0}}\n", r"passes is 0.*at least 1"),
+    "misspelt criterion": (
+        "preparation: {semilandmarks: {criterion: procrustean}}\n",
+        r"criterion is \"procrustean\".*Did you mean procrustes\?",
+    ),
+    "unknown treatment": (
+        "preparation: {missing: {known: mean}}\n",
+        r"missing.known is \"mean\".*estimate, set_aside or shared",
+    ),
+    "too many draws": (
+        "preparation: {missing: {imputations: 500}}\n",
+        r"imputations is 500.*at most 200",
+    ),
+    "one distorted specimen without a list": (
+        "preparation: {distortion: A-1}\n",
+        r"preparation.distortion is \"A-1\".*must be a list",
+    ),
     "duplicate key": ("title: Again\n", r"line 9: The key \"title\" stands twice.*line 1"),
     "tab": ("tests:\n\talpha: 0.05\n", r"line 10: This line is indented with a tab.*spaces"),
     "unclosed quote": ('notice: "abc\n', r"cannot be read as YAML"),

@@ -183,15 +183,6 @@ def test_a_gap_in_a_curve_is_told(tiny):
     assert "The curve border has a point 3 but none numbered 2" in error
 
 
-def test_a_curve_that_runs_backwards_is_told(tiny):
-    """A user digitised a curve from its end."""
-    set_row(tiny, "border.1", "A-2,jaw,,border.1,9,-1,1.5")
-    set_row(tiny, "border.2", "A-2,jaw,,border.2,1,-1,1")
-    error = only_error(tiny)
-    assert error.startswith(f"{FILE}:7 A-2 border.1: ")
-    assert "The points of the curve border run from heel to tip" in error
-
-
 def test_a_curve_that_is_not_digitised_is_a_note(tiny):
     """A bone is broken where the curve runs."""
     set_row(tiny, "border.1", None)

@@ -1,12 +1,16 @@
 """Scans: read safely, and held against the landmarks."""
 
+import re
+
 import numpy as np
 import pytest
 import trimesh
+from scipy.interpolate import RBFInterpolator
+from scipy.spatial.distance import cdist
 
 from morpho.study.check import check_study
 from morpho.study.problems import StudyError
-from morpho.study.scans import read_scan
+from morpho.study.scans import read_scan, read_scan_with_notes
 
 SCANS = "scans: {files: 'scans/{element}/{specimen}.ply'}\n"
 
@@ -16,24 +20,48 @@ def scanned(tiny):
     """The tiny study with a scan of the jaw of A-1 and of the query."""
     tiny.write("study.yaml", tiny.read("study.yaml") + SCANS)
     for name in ("A-1", "Q-1"):
-        put_scan(tiny, name)
+        put_scan(tiny, name, of=name)
     return tiny
 
 
-def put_scan(tiny, name, scale=1.0, move=0.0, ending="ply"):
-    box = trimesh.creation.box(bounds=[[-1, -2, -2], [11, 7, 4]])
-    box.apply_scale(scale)
-    box.apply_translation([move, 0, 0])
+def sheet(tiny, name):
+    """A sheet of 2,048 triangles through the landmarks of a jaw of the tiny study."""
+    rows = [r.split(",") for r in tiny.read(f"landmarks/jaw/{name}.csv").splitlines()[1:]]
+    points = np.array([[float(cell) for cell in row[4:]] for row in rows])
+    x, y = (g.ravel() for g in np.meshgrid(np.linspace(-1, 11, 33), np.linspace(-2, 7, 33)))
+    places = np.column_stack([x, y])
+    nearest = cdist(points[:, :2], places).argmin(axis=1)
+    places[nearest] = points[:, :2]
+    z = RBFInterpolator(points[:, :2], points[:, 2])(places)
+    n = np.arange(33 * 33).reshape(33, 33)
+    a, b, c, d = (part.ravel() for part in (n[:-1, :-1], n[1:, :-1], n[1:, 1:], n[:-1, 1:]))
+    faces = np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+    return trimesh.Trimesh(np.column_stack([places, z]), faces, process=False)
+
+
+def put_scan(tiny, name, scale=1.0, move=0.0, of="A-1"):
+    mesh = sheet(tiny, of)
+    mesh.apply_scale(scale)
+    mesh.apply_translation([move, 0, 0])
+    return put_mesh(tiny, name, mesh)
+
+
+def put_mesh(tiny, name, mesh, ending="ply"):
     path = tiny.folder / f"scans/jaw/{name}.{ending}"
     path.parent.mkdir(parents=True, exist_ok=True)
-    box.export(path)
+    mesh.export(path)
     return path
+
+
+def put_box(tiny, ending):
+    box = trimesh.creation.box(bounds=[[-1, -2, -2], [11, 7, 4]])
+    return put_mesh(tiny, "A-1", box, ending)
 
 
 @pytest.mark.parametrize("ending", ["ply", "stl", "obj", "glb"])
 def test_every_format_is_read_in_millimetres(tiny, ending):
     """A user's scan in centimetres, in any of the four formats."""
-    mesh = read_scan(put_scan(tiny, "A-1", ending=ending), "cm")
+    mesh = read_scan(put_box(tiny, ending), "cm")
     assert isinstance(mesh, trimesh.Trimesh)
     assert len(mesh.faces) == 12
     assert np.allclose(mesh.bounds, [[-10, -20, -20], [110, 70, 40]])
@@ -65,7 +93,7 @@ def test_broken_scans_are_refused_by_name(tiny, name):
     data, expected = BROKEN[name]
     path = tiny.folder / name
     if data is None:
-        whole = put_scan(tiny, "A-1", ending=name.split(".")[1]).read_bytes()
+        whole = put_box(tiny, name.split(".")[1]).read_bytes()
         data = whole[: len(whole) // 2]
     if data != "missing":
         path.write_bytes(data)
@@ -133,3 +161,79 @@ def test_scans_can_be_left_out_of_the_check(scanned):
     (scanned.folder / "scans/jaw/A-1.ply").write_bytes(b"")
     assert check_study(scanned.folder, scans=True)[1].errors
     assert not check_study(scanned.folder, scans=False)[1].errors
+
+
+def test_landmarks_off_the_scan_are_listed_in_mm(scanned):
+    """A landmark slipped off the bone: it is named with its distance, the others are not."""
+    line = scanned.read("landmarks/jaw/A-1.csv").splitlines()[2]
+    x, y, z = (float(cell) for cell in line.split(",")[4:])
+    scanned.edit("landmarks/jaw/A-1.csv", line, f"A-1,jaw,,notch,{x},{y},{z + 1.5}")
+    told = scanned.check().render(["warning"])
+    assert "warning, element jaw, specimen A-1, landmark notch: These lie off the scan: notch " in (
+        told
+    )
+    distance = float(re.search(r"notch ([0-9.]+) mm \(within 0\.3[0-9]* mm is fine\)", told)[1])
+    assert 0.5 < distance <= 1.5
+    assert told.count("warning") == 1
+
+
+def test_a_curve_off_the_scan_is_told(scanned):
+    """A curve's point slipped off the bone."""
+    line = scanned.read("landmarks/jaw/A-1.csv").splitlines()[7]
+    assert ",border.2," in line
+    scanned.edit("landmarks/jaw/A-1.csv", line, "A-1,jaw,,border.2,6,-1.5,4.5")
+    told = scanned.check().render(["warning"])
+    assert re.search(r"These lie off the scan: curve border [12]\.[0-9]+ mm", told), told
+
+
+def test_a_constructed_point_is_no_slip(scanned):
+    """The centre of a ball lies off every scan: that is its definition, not a slip."""
+    for name in ("A-1", "A-2", "A-3", "Q-1"):
+        put_scan(scanned, name, of=name)
+        line = scanned.read(f"landmarks/jaw/{name}.csv").splitlines()[2]
+        cells = line.split(",")
+        cells[-1] = f"{float(cells[-1]) + 1.5:.3f}"
+        scanned.edit(f"landmarks/jaw/{name}.csv", line, ",".join(cells))
+    assert "off the scan" not in scanned.told()
+
+
+def test_a_scan_of_another_place_is_refused(scanned):
+    """The scan was turned over after digitising: it overlaps, but most landmarks lie off it."""
+    mesh = sheet(scanned, "A-1")
+    mesh.vertices = mesh.bounds.sum(axis=0) - mesh.vertices
+    put_mesh(scanned, "A-1", mesh)
+    told = scanned.check().render(["error"])
+    assert re.search(r"specimen A-1: [345] of 5 landmarks lie off the scan, up to [1-9]", told)
+
+
+def test_a_patch_off_its_scan_is_refused(scanned):
+    """The patch was placed on another scan than the template's: the distance is told."""
+    scanned.write(
+        "schemes/jaw.yaml",
+        scanned.read("schemes/jaw.yaml") + "patches: [{name: face, template: A-1}]\n",
+    )
+    mesh = sheet(scanned, "A-1")
+    rows = [f"A-1,jaw,,face.{n},{x:.4f},{y:.4f},{z:.4f}" for n, (x, y, z) in
+            enumerate(mesh.vertices[300:340:10], start=1)]  # fmt: skip
+    table = scanned.read("landmarks/jaw/A-1.csv")
+    scanned.write("landmarks/jaw/A-1.csv", table + "\n".join(rows) + "\n")
+    assert scanned.errors() == []
+    x, y, z = mesh.vertices[330] + 2 * mesh.vertex_normals[330]
+    rows[3] = f"A-1,jaw,,face.4,{x:.4f},{y:.4f},{z:.4f}"
+    scanned.write("landmarks/jaw/A-1.csv", table + "\n".join(rows) + "\n")
+    told = scanned.check().render(["error"])
+    assert "specimen A-1, landmark face.4: The patch face lies off the scan of its template" in told
+    assert 1.0 < float(re.search(r"by up to ([0-9.]+) mm", told)[1]) <= 2.0
+
+
+def test_repairs_are_told_in_the_check(scanned):
+    """A user's scan has its triangles facing inwards: it is put right with a note."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=8)
+    ball.apply_translation([5, 2, 1])
+    ball.invert()
+    path = put_mesh(scanned, "A-1", ball)
+    mesh, told = read_scan_with_notes(path)
+    assert mesh.volume > 0
+    assert [problem.severity for problem in told] == ["note"]
+    assert "note, element jaw, specimen A-1: The scan was inside out" in scanned.told()
+    assert read_scan(path).volume == mesh.volume

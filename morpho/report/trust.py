@@ -1,0 +1,131 @@
+"""Sentences on whether the data can be trusted: error, slips, estimates, sides, distortion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from morpho.report.words import counted, number, p_words
+
+__all__ = ["trust_words"]
+
+Tables = Mapping[str, pd.DataFrame]
+
+
+def _error(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
+    if notes["repeatability"] is None:
+        return []
+    words = (
+        f"Repeatability is {notes['repeatability']:.3f} (95 % interval "
+        f"{notes['repeatability_low']:.3f} to {notes['repeatability_high']:.3f}): the share of the "
+        "variance of single digitisations that lies between specimens. Two digitisations of one "
+        f"bone lie {number(notes['error_distance'])} apart in Procrustes distance."
+    )
+    if notes["observer_p_value"] is not None:
+        words += f" Observers differ: {p_words(notes['observer_p_value'])}."
+    near = tables["pairwise_distances"]
+    near = near[near["distance"] <= notes["error_distance"]]
+    for row in near.to_dict("records"):
+        words += (
+            f" The distance between {row['first']} and {row['second']} ({number(row['distance'])}) "
+            "is no larger than that."
+        )
+    return [words]
+
+
+def _screening(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
+    table = tables["suspicions"]
+    screened = counted(notes["screened"], "digitisation")
+    if table.empty:
+        return [f"Screening of {screened} found nothing suspicious."]
+    words = [f"Screening of {screened} found {len(table)} to look at. Nothing was changed:"]
+    for row in table.to_dict("records"):
+        words.append(
+            f"{row['specimen']} ({row['replicate'] or 'only digitisation'}): {row['proposal']}"
+        )
+    return words
+
+
+def _estimates(tables: Tables) -> list[str]:
+    table = tables["estimated_points"]
+    if table.empty:
+        return ["No landmark had to be estimated."]
+    words = []
+    for specimen, part in table[table["kind"] == "landmark"].groupby("specimen"):
+        each = [
+            f"{row['point']} (by {row['estimated_by']}, spread {number(row['spread_mm'])} mm)"
+            for row in part.to_dict("records")
+        ]
+        words.append(f"Estimated in {specimen}: {', '.join(each)}.")
+    for specimen, part in table[table["kind"] != "landmark"].groupby("specimen"):
+        words.append(f"Estimated in {specimen}: {counted(len(part), 'semilandmark')}.")
+    recovery = tables["recovery"]
+    if len(recovery):
+        worst = recovery.iloc[int(recovery["error_in_spread"].fillna(-1).to_numpy().argmax())]
+        words.append(
+            "Hide and seek: hidden landmarks are found again within "
+            f"{number(recovery['error_mm'].median())} mm (median), "
+            f"{number(recovery['error_in_spread'].median())} standard deviations within taxa; "
+            f"worst {worst['landmark']}, {number(worst['error_mm'])} mm, "
+            f"{number(worst['error_in_spread'])} standard deviations."
+        )
+    return words
+
+
+def _carried(tables: Tables) -> list[str]:
+    table = tables["carried_points"]
+    if table.empty:
+        return []
+    flagged = table[table["flag"] != ""]
+    words = (
+        f"Patch points were carried to {counted(table['specimen'].nunique(), 'scan')}; projection "
+        f"moved them {number(table['distance_mm'].median())} mm (median), at most "
+        f"{number(table['distance_mm'].max())} mm."
+    )
+    if len(flagged):
+        words += f" {counted(len(flagged), 'point')} flagged and estimated instead."
+    return [words]
+
+
+def _sides(tables: Tables) -> list[str]:
+    words = []
+    rows = {row["source"]: row for row in tables["asymmetry"].to_dict("records")}
+    if rows:
+        side, crossed = rows["side"], rows.get("individual by side")
+        text = f"Directional asymmetry: {p_words(side['p_value'])}"
+        if crossed is not None and crossed["p_value"] == crossed["p_value"]:
+            text += f"; fluctuating asymmetry beyond error: {p_words(crossed['p_value'])}"
+        words.append(text + ".")
+    for row in tables["distortion"].to_dict("records"):
+        words.append(
+            f"{row['specimen']} was made symmetric: asymmetry {row['asymmetry_before']:.1%} "
+            f"before, {row['asymmetry_sheared']:.1%} once a shear of {row['shear']:.1%} was taken "
+            f"out, none after; that moved it by {number(row['procrustes_distance'])} in Procrustes "
+            "distance."
+        )
+    return words
+
+
+def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """Sentences for the section on the data of one element.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+    notes : mapping of str to mapping
+        Notes of the steps.
+
+    Returns
+    -------
+    list of str
+        A paragraph each.
+    """
+    return [
+        *_error(tables, notes["measure"]),
+        *_screening(tables, notes["screen"]),
+        *_estimates(tables),
+        *_carried(tables),
+        *_sides(tables),
+    ]

@@ -1,0 +1,212 @@
+"""The demo: its verdicts, and what runs again when something changes."""
+
+import csv
+import os
+import re
+import shutil
+
+import pandas as pd
+import pytest
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture
+def changed(demo):
+    """Change files of the demo, and have them back as they were, with their times."""
+    kept, made = {}, []
+
+    def change(path, text):
+        path = demo / path
+        if path.exists() and path not in kept:
+            kept[path] = (path.read_bytes(), path.stat())
+        elif not path.exists():
+            made.append(path)
+        path.write_text(text, encoding="utf-8")
+
+    yield change
+    for path in made:
+        path.unlink()
+    for path, (content, stat) in kept.items():
+        path.write_bytes(content)
+        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+
+
+def test_verdicts_are_the_truth(demo):
+    """Each query, on each element: the verdict planted in the data, and the taxon nearest."""
+    with open(demo / "demo_landmarks" / "truth.csv", encoding="utf-8", newline="") as file:
+        truth = list(csv.DictReader(file))
+    assert {row["truth"] for row in truth} == {"outside", "inside", "undecided"}
+    for row in truth:
+        table = pd.read_csv(demo / "results" / row["element"] / "tables" / "verdicts.csv")
+        found = table.set_index("specimen").loc[row["query"]]
+        assert found["verdict"] == row["truth"], row
+        if isinstance(found["nearest_taxon"], str):
+            assert found["nearest_taxon"] == row["nearest_taxon"], row
+
+
+def test_everything_is_there(demo):
+    """Page and legend, and of each element figures in three formats."""
+    results = demo / "results"
+    assert (results / "report.html").stat().st_size > 100_000
+    assert (results / "README.md").is_file()
+    assert (results / "check.csv").is_file()
+    for element in ("lower_jaw", "atlas"):
+        figures = {p.suffix for p in (results / element / "figures").iterdir()}
+        assert figures == {".svg", ".pdf", ".png"}
+    left = [p for p in results.rglob(".*") if p.is_file()]
+    assert left == []
+
+
+def test_no_place_reaches_the_results(demo):
+    """Words of the column locality stand in no file, whatever its format."""
+    with open(demo / "demo_landmarks" / "specimens.csv", encoding="utf-8", newline="") as file:
+        places = {row["locality"] for row in csv.DictReader(file)} - {""}
+    assert len(places) > 2
+    words = [place.encode(form) for place in places for form in ("utf-8", "utf-16-le", "utf-32-le")]
+    for path in (demo / "results").rglob("*"):
+        if path.is_file():
+            content = path.read_bytes()
+            assert not [word for word in words if word in content], path
+            assert b"locality" not in content, path
+
+
+def test_no_path_of_the_machine_reaches_the_tables(demo):
+    """A study can be moved and handed on: nothing in it tells where it was made."""
+    for path in (demo / "results").rglob("*"):
+        if path.suffix in (".csv", ".html", ".json", ".svg", ".md"):
+            assert str(demo).encode() not in path.read_bytes(), path
+
+
+def test_a_second_run_does_nothing(run, demo):
+    ran = run(demo)
+    assert ran.code == 0
+    assert "Nothing to be done" in ran.told
+
+
+def test_the_same_content_with_a_new_date_runs_nothing(run, demo):
+    for name in (
+        "specimens.csv",
+        "landmarks/atlas/COAST-01.csv",
+        "landmarks/lower_jaw/COAST-01.csv",
+    ):
+        os.utime(demo / "demo_landmarks" / name)
+    os.utime(demo / "config" / "schemes" / "atlas.yaml")
+    ran = run(demo, "--dry-run")
+    assert ran.code == 0
+    assert "Nothing to be done" in ran.told
+
+
+def new_atlas(demo, changed, name="COAST-99"):
+    """A specimen that has an atlas only: its table, and its row."""
+    folder = demo / "demo_landmarks"
+    text = (folder / "landmarks/atlas/COAST-01.csv").read_text(encoding="utf-8")
+    changed(f"demo_landmarks/landmarks/atlas/{name}.csv", text.replace("COAST-01", name))
+    with open(folder / "specimens.csv", encoding="utf-8") as file:
+        lines = file.read().splitlines()
+    row = next(line for line in lines if line.startswith("COAST-01,"))
+    rows = [*lines, row.replace("COAST-01", name)]
+    changed("demo_landmarks/specimens.csv", "\n".join(rows) + "\n")
+
+
+def test_a_new_atlas_leaves_the_lower_jaw_alone(run, demo, changed):
+    """A landmark table and its row: only the atlas, the check and the report."""
+    new_atlas(demo, changed)
+    ran = run(demo, "--dry-run")
+    assert ran.code == 0, ran.told
+    assert ran.rules("lower_jaw") == set()
+    assert {"prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place",
+            "draw"} <= ran.rules("atlas")  # fmt: skip
+    assert {rule for rule, where in ran.jobs if not where} == {"all", "check", "report"}
+
+
+def test_a_private_cell_runs_nothing_but_the_check(run, demo, changed):
+    """Another locality: no shape depends on it."""
+    path = demo / "demo_landmarks" / "specimens.csv"
+    changed("demo_landmarks/specimens.csv", path.read_text("utf-8").replace("Hask", "Husk"))
+    ran = run(demo, "--dry-run")
+    assert ran.rules() <= {"all", "check", "report"}
+    assert "check" in ran.rules()
+
+
+def test_another_level_runs_no_geometry(run, demo, changed):
+    """tests: alpha: verdicts and page are made again; shapes and axes are not."""
+    text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
+    changed("config/study.yaml", text.replace("alpha: 0.05", "alpha: 0.01"))
+    ran = run(demo, "--dry-run")
+    assert {"place", "check", "report"} <= ran.rules()
+    assert not ran.rules() & {"prepare", "carry", "slide", "superimpose", "ordinate"}
+    assert ran.rules("atlas") == ran.rules("lower_jaw")
+
+
+def test_another_choice_of_figures_draws_only(run, demo, changed):
+    text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
+    changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
+    assert run(demo, "--dry-run").rules() == {"all", "check", "draw", "report"}
+
+
+@pytest.mark.parametrize(
+    ("source", "rules"),
+    [
+        ("morpho/drawing/growth.py", {"all", "draw", "report"}),
+        ("morpho/report/words.py", {"all", "place", "draw", "report"}),
+        ("morpho/report/page.css.jinja", {"all", "report"}),
+        ("morpho/cli.py", set()),
+    ],
+)
+def test_a_changed_source_runs_what_it_touches(run, demo, changed, source, rules):
+    text = (demo / source).read_text(encoding="utf-8")
+    changed(source, text + ("\n# changed\n" if source.endswith(".py") else "\n"))
+    assert run(demo, "--dry-run").rules() == rules
+
+
+def test_a_mistake_stops_everything_before_the_first_job(tables, run, demo, changed):
+    """In a table that is fine but for one cell: nothing is run, and the old results stay."""
+    before = tables(demo / "results")
+    page = (demo / "results" / "report.html").read_bytes()
+    name = "demo_landmarks/landmarks/atlas/COAST-01.csv"
+    lines = (demo / name).read_text(encoding="utf-8").splitlines()
+    cells = lines[1].split(",")
+    lines[1] = ",".join([*cells[:5], "about ten", *cells[6:]])
+    changed(name, "\n".join(lines) + "\n")
+    ran = run(demo)
+    assert ran.code == 1
+    assert "COAST-01.csv" in ran.told
+    assert '"about ten"' in ran.told
+    assert "Nothing was run" in ran.told
+    assert "Traceback" not in ran.told
+    assert tables(demo / "results") == before
+    assert (demo / "results" / "report.html").read_bytes() == page
+
+
+def test_one_core_and_another_order_give_the_same_bytes(copy_house, tables, run, demo, tmp_path):
+    """Rows of every input table turned round, files renamed, one core: every table is the same.
+
+    Of the lower jaw only what is made before its many scans come in, which would take minutes.
+    """
+    house = copy_house(tmp_path / "house")
+    for path in (house / "demo_landmarks").rglob("*.csv"):
+        if path.parent.name in ("lower_jaw", "atlas") or path.name == "specimens.csv":
+            head, *rows = path.read_text(encoding="utf-8").splitlines()
+            path.write_text("\n".join([head, *rows[::-1]]) + "\n", encoding="utf-8")
+    study = house / "config" / "study.yaml"
+    text = study.read_text(encoding="utf-8")
+    text = re.sub(r"(files: \S+/\{element\}/).*\.csv", r"\1*.csv", text)
+    study.write_text(text, encoding="utf-8")
+    for folder in (house / "demo_landmarks" / "landmarks").iterdir():
+        # the last in the alphabet comes first
+        for i, path in enumerate(sorted(folder.iterdir(), reverse=True)):
+            path.rename(path.with_name(f"table {i:03}.csv"))
+    before = tables(demo / "results")
+    early = ("specimens", "landmarks", "suspicions", "landmark_error", "digitising_error")
+    names = [name for name in before if name.startswith("atlas/tables/")]
+    names += [f"lower_jaw/tables/{name}.csv" for name in early]
+    wanted = [f"results/{name}" for name in names]
+    ran = run(house, *wanted, cores=1)
+    assert ran.code == 0, ran.told[-3000:]
+    after = tables(house / "results")
+    different = [name for name in after if after[name] != before[name]]
+    assert different == []
+    assert set(names) <= set(after)
+    assert len(names) > 25
+    shutil.rmtree(house)

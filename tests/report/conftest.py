@@ -1,0 +1,51 @@
+"""Pages of invented studies, made by the steps themselves."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
+_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
+invented = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(invented)
+
+# What would do harm or vanish if a page took it for anything but text.
+HOSTILE = [
+    "<img src=x onerror=alert(1)>",
+    "</script><script>alert(2)</script>",
+    "\"'&<b>",
+    "{{ 7*7 }}",
+]
+
+
+@pytest.fixture(scope="session")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A study whose every name is hostile, run to the page; with the page as `html`."""
+    taxa = {f"{text} kin": 5 for text in HOSTILE[:2]}
+    study = invented.InventedStudy(
+        tmp_path_factory.mktemp("hostile"),
+        taxa,
+        {HOSTILE[0]: f"{HOSTILE[0]} kin", HOSTILE[2]: "own", "broken " + HOSTILE[1]: "own"},
+        settings={"title": f"Title {HOSTILE[0]}", "notice": f"Notice {HOSTILE[1]} {HOSTILE[2]}"},
+    )
+    for row, text in zip(study.rows, HOSTILE, strict=False):
+        row["specimen"] = f"known {text}"
+    study.shapes["bone"][-1, :4] = float("nan")
+    study.scheme["description"] = f"Description {HOSTILE[0]}. The form is {HOSTILE[3]}"
+    study.scheme["axes"] = {
+        "x": {"towards": HOSTILE[0], "from": "point_1", "to": "point_2"},
+        "y": {"towards": HOSTILE[2], "from": "point_3", "to": "point_4"},
+        "z": {"towards": HOSTILE[3]},
+    }
+    study.write()
+    # a file with a hostile name, of which the check has something to say
+    table = study.folder / "landmarks/bone/all.csv"
+    table.rename(table.with_name("<img src=x onerror=alert(3)>.csv"))
+    study.analyse()
+    study.draw()
+    study.html = study.page()
+    return study

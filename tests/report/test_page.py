@@ -1,0 +1,196 @@
+"""The page: names are text, nothing is fetched, everything that it points to is there."""
+
+import base64
+from html import escape
+from html.parser import HTMLParser
+from itertools import pairwise
+from urllib.parse import unquote, urlsplit
+
+import pytest
+
+from morpho import __version__
+from morpho.report.captions import CAPTIONS
+from morpho.report.page import SECTIONS
+from morpho.report.words import CAUTION
+
+pytestmark = pytest.mark.slow
+
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Reader(HTMLParser):
+    """Reads a page as a browser does: elements, their attributes, and the text in them."""
+
+    def __init__(self, html):
+        super().__init__(convert_charrefs=True)
+        self.elements, self.open, self.text, self.unbalanced = [], [], "", []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attributes):
+        self.elements.append((tag, dict(attributes)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        if self.open and self.open[-1] == tag:
+            self.open.pop()
+        else:
+            self.unbalanced.append(tag)
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] not in ("style", "script"):
+            self.text += data
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.elements if name == tag]
+
+
+@pytest.fixture(scope="module")
+def page(hostile):
+    return Reader(hostile.html)
+
+
+def test_the_markup_is_balanced(page):
+    assert page.unbalanced == []
+    assert page.open == []
+
+
+def test_hostile_names_bring_no_element(page):
+    """No script, no handler, and no picture but the figures."""
+    assert not page.all("script")
+    for tag, attributes in page.elements:
+        assert not any(name.startswith("on") for name in attributes), tag
+    assert len(page.all("img")) == len(CAPTIONS)
+    assert all(image["src"].startswith("data:image/svg+xml;base64,") for image in page.all("img"))
+
+
+def test_hostile_names_are_read_as_they_are(page, hostile):
+    """Title, notice, description, specimens, taxa, reasons."""
+    for text in (hostile.study["title"], hostile.study["notice"], hostile.scheme["description"]):
+        assert text in page.text
+    for row in hostile.rows:
+        if row["role"] == "query":
+            assert row["specimen"] in page.text
+    assert all(row["taxon"] in page.text for row in hostile.rows)
+
+
+def test_templates_in_names_are_not_filled_in(page):
+    """Words that look like a template's own stay words."""
+    assert "The form is {{ 7*7 }}" in page.text
+
+
+def test_raw_markup_of_a_name_is_nowhere(hostile):
+    for text in ("<img src=x", "</script>", "<script>", "<b>"):
+        assert text not in hostile.html
+    assert escape("<img src=x onerror=alert(1)>", quote=False) in hostile.html
+
+
+def test_the_check_names_a_file_as_text(invent_check):
+    """A note of the check on a file whose name is markup."""
+    page = Reader(invent_check)
+    assert "<u>x</u>.csv says <i>this</i>" in page.text
+    assert not page.all("u")
+    assert not page.all("i")
+
+
+@pytest.fixture
+def invent_check(hostile):
+    """The page with a hostile line in what the check noticed."""
+    path = hostile.config.results / "check.csv"
+    before = path.read_bytes()
+    line = "note,<u>x</u>.csv,,bone,,,<u>x</u>.csv says <i>this</i>,Mind it.\n"
+    path.write_text(before.decode() + line, encoding="utf-8")
+    try:
+        yield hostile.page()
+    finally:
+        path.write_bytes(before)
+
+
+def test_nothing_may_be_fetched(page, hostile):
+    """The policy forbids all but the page's own style and pictures."""
+    policies = [
+        meta["content"]
+        for meta in page.all("meta")
+        if meta.get("http-equiv") == "Content-Security-Policy"
+    ]
+    assert len(policies) == 1
+    rules = dict(rule.split(None, 1) for rule in policies[0].split("; "))
+    assert rules["default-src"] == "'none'"
+    assert "script-src" not in rules
+    assert rules["img-src"] == "data:"
+    assert "@import" not in hostile.html
+    assert "url(" not in hostile.html
+    assert page.all("link") == []
+
+
+def test_links_stay_in_the_results_and_lead_somewhere(page, hostile):
+    """Tables, figures, README: relative, and there; and every section linked to exists."""
+    names = {attributes["id"] for _, attributes in page.elements if "id" in attributes}
+    files = 0
+    for link in page.all("a"):
+        parts = urlsplit(link["href"])
+        assert not parts.scheme
+        assert not parts.netloc
+        if parts.path:
+            path = (hostile.config.results / unquote(parts.path)).resolve()
+            assert path.is_relative_to(hostile.config.results)
+            assert path.is_file(), link["href"]
+            files += 1
+        if parts.fragment:
+            assert parts.fragment in names
+    assert files > 30
+
+
+def test_ids_are_told_apart(page):
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids))
+
+
+def test_every_picture_is_told_in_words(page):
+    """An alternative text that says what is to be seen, with the element's name."""
+    for image in page.all("img"):
+        assert len(image["alt"]) > 30
+        assert image["alt"].endswith(", bone")
+
+
+def test_every_figure_has_its_place_and_caption(hostile):
+    """Once, with its title: in a section of the element, or with the data."""
+    placed = [figure for _, _, figures in SECTIONS for figure in figures]
+    assert len(set(placed)) == len(placed)
+    assert set(placed) <= set(CAPTIONS)
+    for caption in CAPTIONS.values():
+        assert hostile.html.count(f"<strong>{caption.title}") == 1
+
+
+def test_pictures_are_the_files_beside_the_page(page, hostile):
+    shown = {base64.b64decode(image["src"].split(",", 1)[1]) for image in page.all("img")}
+    folder = hostile.results().folder / "figures"
+    assert shown == {path.read_bytes() for path in folder.glob("*.svg")}
+
+
+def test_headings_do_not_jump(page):
+    """Read aloud, the page is an outline: one h1, and no level left out."""
+    levels = [int(tag[1]) for tag, _ in page.elements if tag in ("h1", "h2", "h3", "h4")]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+
+
+def test_verdicts_stand_as_the_table_has_them(page, hostile):
+    """Every query's verdict and reason, to the letter."""
+    table = hostile.results().table("verdicts")
+    assert set(table["verdict"]) == {"inside", "outside", "undecided"}
+    text = " ".join(page.text.split())
+    for row in table.to_dict("records"):
+        assert " ".join(row["reason"].split()) in text
+        assert f"{row['specimen']} {row['verdict']} on the bone" in text
+
+
+def test_the_caution_stands_with_the_verdicts(hostile):
+    assert hostile.html.index(CAUTION) < hostile.html.index('id="data"')
+
+
+def test_versions_and_settings_are_told(page):
+    assert f"formkin {__version__}" in page.text
+    assert "tests: permutations" in page.text

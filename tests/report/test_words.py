@@ -1,0 +1,272 @@
+"""Sentences say what their numbers say, and no more."""
+
+import inspect
+import re
+from itertools import product
+
+import numpy as np
+import pytest
+
+from morpho.inference import verdict
+from morpho.report.captions import CAPTIONS
+from morpho.report.legend import COLUMNS, TABLES, legend_text
+from morpho.report.words import CAUTION, counted, number, p_words, sample_facts, verdict_reason
+from morpho.steps import place
+
+ROW = {
+    "taxon": "the marsh kin",
+    "alpha": 0.025,
+    "specimens": 47,
+    "smallest": 6,
+    "taxa": 3,
+    "p_value_as_it_is": 0.1234,
+    "p_value_size_heeded": 0.5678,
+    "beyond_sizes_of": "",
+    "beyond_all_members": True,
+    "ranking_rejects": True,
+    "slopes_differ": False,
+    "slopes_p_value": 0.0321,
+    "imputations": 0,
+    "imputations_outside": 0,
+    "imputations_inside": 0,
+    "imputations_undecided": 0,
+    "within_error": False,
+}
+DRAWN = {
+    "imputations": 20,
+    "imputations_outside": 13,
+    "imputations_inside": 0,
+    "imputations_undecided": 7,
+}
+# Which facts of its row each ground's sentence tells.
+TOLD = {
+    "all_reject": {"taxon", "alpha", "raw", "own", "specimens"},
+    "one_keeps": {"taxon", "alpha", "raw", "own"},
+    "size_explains": {"taxon", "raw", "own"},
+    "size_hides": {"taxon", "raw", "own"},
+    "members_contradict": {"taxon", "raw", "own"},
+    "spread_unknown": {"taxon", "raw", "own"},
+    "extrapolates": {"taxon", "raw", "own"},
+    "few_specimens": {"taxon", "raw", "own"},
+    "no_power": {"alpha", "specimens"},
+    "one_undecided": {"taxon", "raw", "own"},
+    "imputation_turns": set(),
+}
+SHOWN = {
+    "taxon": "the marsh kin", "alpha": "0.025", "raw": "p = 0.123", "own": "p = 0.568",
+    "specimens": "47",
+}  # fmt: skip
+# Grounds that come of two decisions, as it is and at its own size.
+OF_TWO = {"size_explains", "size_hides", "one_undecided"}
+
+
+def sentence(ground, **changed):
+    drawn = DRAWN if ground == "imputation_turns" else {}
+    return verdict_reason(ROW | drawn | {"ground": ground} | changed)
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_a_sentence_tells_the_facts_of_its_row(ground):
+    """All that the ground rests on, and no number from anywhere else."""
+    text = sentence(ground)
+    assert {fact for fact, words in SHOWN.items() if words in text} == TOLD[ground]
+    drawn = {"20", "13", "7"} if ground == "imputation_turns" else set()
+    assert set(re.findall(r"\d+(?:\.\d+)?", text)) <= {"0.025", "0.123", "0.568", "47", *drawn}
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_other_numbers_make_another_sentence(ground):
+    """Nothing is written in where a number belongs."""
+    other = {
+        "taxon": "the coast kin", "alpha": 0.01, "specimens": 31, "p_value_as_it_is": 0.0004,
+        "p_value_size_heeded": 0.9,
+    }  # fmt: skip
+    text = sentence(ground, **other)
+    assert not any(words in text for words in SHOWN.values())
+    for fact, words in {"raw": "p below 0.001", "own": "p = 0.900", "specimens": "31"}.items():
+        assert (words in text) == (fact in TOLD[ground])
+
+
+def test_every_ground_that_can_be_has_its_sentence():
+    """Grounds come from `decide` and `combine`, and from the step that places."""
+    source = inspect.getsource(verdict)
+    made = set(re.findall(r'Decision\(\s*"\w+", "(\w+)"', source))
+    made |= set(re.findall(r'ground = "(\w+)" if .* else "(\w+)"', source)[0])
+    assert made == set(TOLD)
+    placed = set(re.findall(r'_undecided\(.*?, "(\w+)"', inspect.getsource(place)))
+    assert placed == {"no_model", "set_aside"}
+
+
+def test_an_unknown_ground_is_a_bug():
+    with pytest.raises(KeyError):
+        sentence("a feeling")
+
+
+def test_a_query_set_aside_is_told_why():
+    row = {"ground": "set_aside", "set_aside_reason": "too little is left: 3 of 9 landmarks"}
+    assert "3 of 9 landmarks" in verdict_reason(row)
+
+
+def test_no_model():
+    assert "too few" in verdict_reason({"ground": "no_model"})
+
+
+@pytest.mark.parametrize("ground", sorted(set(TOLD) - OF_TWO))
+def test_without_size_none_is_told(ground):
+    """Where size could not be heeded, the reason says so and gives no second p."""
+    text = sentence(ground, p_value_size_heeded=np.nan)
+    assert "Size could not be heeded" in text
+    assert "at its own size" not in text
+    assert "not known" not in text
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_growth_that_was_not_measured_is_told(ground):
+    """Of which taxa; and nothing of it where it was."""
+    assert "beyond those measured of ash, birch" in sentence(ground, beyond_sizes_of="ash, birch")
+    assert "beyond those measured" not in sentence(ground)
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_growth_that_differs_between_taxa_is_told(ground):
+    text = sentence(ground, slopes_differ=True)
+    assert "do not share one growth line (p = 0.032)" in text
+    assert "0.032" not in sentence(ground)
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_draws_of_missing_landmarks_are_told(ground):
+    """How many there were, and how many gave which verdict; nothing where there were none."""
+    text = sentence(ground, **DRAWN)
+    assert "of 20 draws" in text
+    assert "13 outside" in text
+    assert "7 undecided" in text
+    assert " inside" not in text.split("of 20 draws")[1].split(".")[0]
+    if ground != "imputation_turns":
+        assert "draw" not in sentence(ground)
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_a_difference_within_error_is_told(ground):
+    assert "between two digitisations of one bone" in sentence(ground, within_error=True)
+    assert "digitisations" not in sentence(ground)
+
+
+def test_what_a_verdict_of_outside_rests_on():
+    """The ranking's own answer, whichever it is, and the members'."""
+    assert "rejects as well" in sentence("all_reject")
+    assert "further out than every member" in sentence("all_reject")
+    text = sentence("all_reject", ranking_rejects=False, beyond_all_members=False)
+    assert "rests on the normal distribution" in text
+    assert "further out than every member" not in text
+
+
+@pytest.mark.parametrize("ground", ["all_reject", "size_explains"])
+def test_one_taxon_is_not_called_every_taxon(ground):
+    assert "the only known taxon" in sentence(ground, taxa=1)
+    assert "every known taxon" in sentence(ground, taxa=2)
+
+
+CLAIM = re.compile(
+    r"new (species|genus|taxon|form)|is (a )?new|proves|proof that it is|certain(ly)?|"
+    r"significant|diagnos|belongs to (a )?(new|the)|must be",
+    re.IGNORECASE,
+)
+
+
+@pytest.mark.parametrize("ground", TOLD)
+def test_no_sentence_claims_more_than_a_test_can(ground):
+    """In every combination of what may be added to it."""
+    sizes = [0.3] if ground in OF_TWO else [0.3, np.nan]
+    for own, beyond, flags in product(sizes, ["", "ash"], product([True, False], repeat=4)):
+        keys = ("slopes_differ", "ranking_rejects", "beyond_all_members", "within_error")
+        facts = dict(zip(keys, flags, strict=True))
+        text = sentence(ground, p_value_size_heeded=own, beyond_sizes_of=beyond, **facts)
+        assert not CLAIM.search(text)
+        assert text.endswith(".")
+        assert "nan" not in text
+
+
+def test_the_caution_leaves_naming_to_people():
+    assert "evidence, not a diagnosis" in CAUTION
+    assert "may be a new taxon" in CAUTION
+    assert "judgement of specialists" in CAUTION
+
+
+@pytest.mark.parametrize("figure", CAPTIONS)
+def test_captions_claim_nothing_of_a_study(figure):
+    """A caption says how to read: it is the same for every study and has no result in it."""
+    caption = CAPTIONS[figure]
+    assert not re.search(r"\d", caption.text)
+    assert caption.text.endswith(".")
+    assert set(caption.tables) <= set(TABLES)
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (0, "0"), (-0.0, "0"), (0.5, "0.5"), (0.123456, "0.123"), (12.3456, "12.3"), (999, "999"),
+        (0.00012345, "0.000123"), (0.000099, "9.9e-05"), (1.23e6, "1.2e+06"), (-0.5678, "-0.568"),
+        (float("nan"), "–"), (1, "1"), (0.9999, "1"),
+    ],
+)  # fmt: skip
+def test_numbers(value, told):
+    assert number(value) == told
+
+
+@pytest.mark.parametrize("value", [99.96, 999.99, 1000, 1234.5, 9999, 123456])
+def test_usual_large_numbers_are_written_out(value):
+    """Criteria and F ratios of some thousands are usual sizes."""
+    assert "e" not in number(value)
+    assert float(number(value)) == pytest.approx(value, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("p", "told"),
+    [
+        (1, "p = 1.000"), (0.05, "p = 0.050"), (0.0123, "p = 0.012"), (0.001, "p = 0.001"),
+        (0.000999, "p below 0.001"), (0, "p below 0.001"), (float("nan"), "p not known"),
+    ],
+)  # fmt: skip
+def test_p_values(p, told):
+    assert p_words(p) == told
+
+
+def test_counts_have_their_plural():
+    assert counted(1, "specimen") == "1 specimen"
+    assert counted(0, "specimen") == "0 specimens"
+
+
+def test_facts_of_a_sample():
+    """Every count and name, and nothing of what is not there."""
+    sample = {"landmarks": 9, "all_landmarks": 12, "mirrored": 3, "averaged": 2,
+              "dropped": ["tip", "heel", "hole"]}  # fmt: skip
+    prepared = {"description": "A jaw.", "side": "left", "symmetry": "matching",
+                "curves_left_out": ["notch_edge"]}  # fmt: skip
+    slid = {"curves": ["border"], "patches": ["outer"], "patches_left_out": ["inner"],
+            "passes": 6, "converged": False}  # fmt: skip
+    text = " ".join(sample_facts(sample, prepared, slid, False))
+    for words in (
+        "A jaw.", "9 of 12", "tip, heel, hole", "left ones: 3", "2 specimens", "border, outer",
+        "6 passes, without coming to rest", "notch_edge, inner", "no plane of symmetry",
+    ):  # fmt: skip
+        assert words in text
+    none = {"landmarks": 12, "all_landmarks": 12, "mirrored": 0, "averaged": 0, "dropped": []}
+    bare = {"description": "", "side": "", "symmetry": "object", "curves_left_out": []}
+    still = {"curves": [], "patches": [], "patches_left_out": [], "passes": 0, "converged": True}
+    told = sample_facts(none, bare, still, True)
+    assert told == [
+        "12 of 12 landmarks are analysed.",
+        "The symmetric part of each bone is analysed.",
+    ]
+
+
+def test_every_column_is_explained_once():
+    """A column is told among those that mean the same everywhere, or with its table."""
+    for name, (_, columns) in TABLES.items():
+        for column in set(columns) & set(COLUMNS):
+            common = COLUMNS["x" if column in "xyz" else column]
+            assert "see there" in common
+            assert f"`{name}`" in common
+    text = legend_text()
+    assert all(f"### {name}.csv" in text for name in TABLES)

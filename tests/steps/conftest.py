@@ -1,0 +1,38 @@
+"""Small studies of invented bones, made where a test asks for them."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+_PLACE = Path(__file__).with_name("invented.py")
+_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
+invented = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(invented)
+
+
+@pytest.fixture
+def invent(tmp_path: Path) -> Callable[..., Any]:
+    """Makes an `InventedStudy` in a folder of the test."""
+
+    def make(taxa: dict[str, int] | None = None, *arguments: Any, **choices: Any) -> Any:
+        taxa = {"ash": 6, "birch": 6} if taxa is None else taxa
+        return invented.InventedStudy(tmp_path / "study", taxa, *arguments, **choices)
+
+    return make
+
+
+@pytest.fixture
+def only_svg(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Writes figures as SVG alone: PNG and PDF take most of the time."""
+    from morpho.steps.files import ElementResults, whole
+
+    def write(self: ElementResults, name: str, figure: Any) -> None:
+        with whole(self.folder / "figures" / f"{name}.svg") as temporary:
+            figure.savefig(temporary, format="svg")
+
+    monkeypatch.setattr(ElementResults, "write_figure", write)

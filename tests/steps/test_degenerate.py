@@ -1,0 +1,304 @@
+"""Every step on studies at the edge: words, tables, figures and page, and never a traceback."""
+
+import re
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+
+TWO = {"ash": 6, "birch": 6}
+SEX = ["female", "male"] * 6 + ["male"]
+AGE = [f"{1.5 * i:g}" for i in range(13)]
+
+# The study, what the page must say of it, and the verdicts that are allowed.
+STUDIES = {
+    "one taxon only": (
+        {"taxa": {"ash": 8}},
+        ["Means are compared between groups: at least two are needed"],
+        {"inside"},
+    ),
+    "taxa of one and of two": (
+        {"taxa": {"ash": 6, "birch": 1, "cedar": 2, "dogwood": 6}},
+        ["birch has 1 specimens", "cedar has 2 specimens"],
+        {"inside"},
+    ),
+    "only taxa of one": (
+        {"taxa": {"ash": 1, "birch": 1, "cedar": 1, "dogwood": 1}},
+        ["No taxon has enough specimens", "no variation within taxa is left over"],
+        {"undecided"},
+    ),
+    "three known specimens": (
+        {"taxa": {"ash": 3}},
+        ["No taxon has enough specimens"],
+        {"undecided"},
+    ),
+    "no query": ({"taxa": TWO, "queries": {}}, ["There is no query in this study"], set()),
+    "sizes all equal": (
+        {"taxa": TWO, "same_size": True},
+        ["Size could not be heeded: sizes do not vary within taxa"],
+        {"inside"},
+    ),
+    "a factor in the model": (
+        {"taxa": TWO, "columns": {"sex": SEX}, "settings": {"model": {"terms": ["sex", "taxon"]}}},
+        ["<td>sex</td>"],
+        {"inside"},
+    ),
+    "a number in the model": (
+        {"taxa": TWO, "columns": {"age": AGE}, "settings": {"model": {"terms": ["age", "taxon"]}}},
+        ["<td>age</td>"],
+        {"inside"},
+    ),
+    "an interaction in the model": (
+        {"taxa": TWO, "settings": {"model": {"terms": ["size", "taxon", ["size", "taxon"]]}}},
+        [],
+        {"inside"},
+    ),
+    "no permutations": ({"taxa": TWO, "settings": {"tests": {"permutations": 0}}}, [], {"inside"}),
+    "every taxon too small": (
+        {"taxa": TWO, "settings": {"tests": {"smallest_taxon": 20}}},
+        ["ash has 6 specimens and takes no part", "No taxon has enough specimens"],
+        {"undecided"},
+    ),
+    "four landmarks": ({"taxa": TWO, "landmarks": 4}, [], {"inside"}),
+    "one axis": ({"taxa": TWO, "settings": {"shape_space": {"most": 1}}}, [], {"inside"}),
+    "parallel analysis and ellipses": (
+        {
+            "taxa": TWO,
+            "settings": {"shape_space": {"axes": "parallel"}, "figures": {"outlines": "ellipses"}},
+        },
+        [],
+        {"inside"},
+    ),
+    "broken stick, folds, shrunken covariance, magnified": (
+        {
+            "taxa": TWO,
+            "settings": {
+                "shape_space": {"axes": "broken_stick"},
+                "tests": {"folds": 3, "covariance": "shrunken"},
+                "figures": {"magnify": 3},
+            },
+        },
+        ["Differences from the mean are drawn 3"],
+        {"inside"},
+    ),
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", STUDIES)
+def test_a_study_at_the_edge_runs_through(name, invent, only_svg):
+    """All steps, all figures and the page, with every warning an error."""
+    choices, said, verdicts = STUDIES[name]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        study = invent(**choices)
+        study.analyse()
+        study.draw()
+        page = study.page()
+    for words in said:
+        assert words in page
+    assert not re.search(r">\s*(nan|None|inf)\s*<", page)
+    table = study.results().table("verdicts")
+    assert set(table["verdict"]) == verdicts
+    assert (table["reason"] != "").all()
+
+
+def test_a_query_like_a_known_specimen_in_every_point(invent):
+    """It lies inside that specimen's taxon, at no distance from the specimen itself."""
+    study = invent()
+    study.shapes["bone"][-1] = study.shapes["bone"][7]
+    study.write()
+    study.analyse()
+    row = study.results().table("verdicts").iloc[0]
+    assert (row["verdict"], row["taxon"], row["nearest_taxon"]) == ("inside", "birch", "birch")
+    scores = study.results().table("shape_scores").set_index("specimen").filter(like="axis_")
+    np.testing.assert_allclose(scores.loc["find 1"], scores.loc["birch 2"], atol=1e-8)
+
+
+def test_a_query_of_another_form_lies_outside(invent):
+    """The same steps must be able to say the other thing."""
+    study = invent(queries={"find 1": "none of them"})
+    study.analyse()
+    row = study.results().table("verdicts").iloc[0]
+    assert (row["verdict"], row["ground"]) == ("outside", "all_reject")
+
+
+def test_a_query_larger_than_all_is_told_to_be(invent):
+    """The same shape at three times the size: growth was not measured there, and it is said."""
+    study = invent()
+    study.shapes["bone"][-1] *= 3
+    study.write()
+    study.analyse()
+    row = study.results().table("verdicts").iloc[0]
+    assert row["beyond_sizes_of"] == "ash, birch"
+    assert "beyond those measured of ash, birch" in row["reason"]
+    assert study.results().table("growth").set_index("specimen").loc["find 1", "extrapolates"]
+
+
+def test_two_known_specimens_are_refused_in_words(invent, capsys):
+    study = invent({"ash": 1, "birch": 1})
+    capsys.readouterr()
+    assert study.step("prepare", "bone") == 1
+    told = capsys.readouterr()
+    assert "2 known specimens share 6 landmarks" in told.err
+    assert "At least 3 known specimens with 4 shared landmarks are needed" in told.err
+    assert "study.yaml" in told.err
+    assert "Traceback" not in told.err
+    assert not study.config.results.exists()
+
+
+def test_too_few_landmarks_are_shared(invent, capsys):
+    """Each specimen lacks another landmark, and all are to be kept."""
+    rule = {"smallest_share": 0.5, "known": "shared", "query": "shared"}
+    study = invent(settings={"preparation": {"missing": rule}})
+    for i in range(12):
+        study.shapes["bone"][i, i % 6] = np.nan
+    study.write()
+    assert study.step("prepare", "bone") == 1
+    assert "12 known specimens share 0 landmarks" in capsys.readouterr().err
+
+
+def test_all_queries_set_aside(invent, only_svg):
+    """Too little is left of each: they are undecided, and the known taxa are still compared."""
+    study = invent(queries={"find 1": "ash", "find 2": "birch"})
+    study.shapes["bone"][-2:, :4] = np.nan
+    study.write()
+    study.analyse()
+    study.draw()
+    page = study.page()
+    table = study.results().table("verdicts")
+    assert table["verdict"].tolist() == ["undecided", "undecided"]
+    assert table["ground"].tolist() == ["set_aside", "set_aside"]
+    assert table["reason"].str.contains("2 of 6 landmarks, less than the 75% asked for").all()
+    assert study.results().table("membership").empty
+    assert len(study.results().table("pairwise_distances")) == 2
+    assert "find 2</strong> (query): too little is left" in page
+
+
+def test_a_set_aside_specimen_has_no_part_in_anything(invent):
+    """A known specimen with a missing landmark: the tables are those of a study without it."""
+    study = invent()
+    study.shapes["bone"][0, 0] = np.nan
+    study.write()
+    study.analyse()
+    with_it = study.results().table("membership")
+    study.rows.pop(0)
+    study.shapes["bone"] = study.shapes["bone"][1:]
+    study.write()
+    study.analyse()
+    pd.testing.assert_frame_equal(with_it, study.results().table("membership"))
+
+
+def test_a_landmark_that_one_query_lacks_is_left_out_for_all(invent):
+    study = invent()
+    study.shapes["bone"][-1, 2] = np.nan
+    study.write()
+    study.analyse()
+    used = study.results().table("landmarks").set_index("landmark")["used"]
+    assert used[~used].index.tolist() == ["point_3"]
+    assert set(study.results().table("mean_shape")["landmark"]) == set(used[used].index)
+
+
+def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys):
+    """Without the column side all are taken to be of one: the check says so."""
+    study = invent()
+    for row in study.rows:
+        del row["side"]
+    study.scheme["symmetry"] = "matching"
+    study.write()
+    study.analyse()
+    study.draw()
+    study.page()
+    assert "all are taken to be of one" in capsys.readouterr().err
+    assert not study.results().table("specimens")["mirrored"].any()
+    assert study.results().notes("prepare")["side"] == ""
+
+
+def test_mirrored_bones_give_the_same_study(invent):
+    """Right bones, digitised as mirror images, change nothing but the note of it."""
+    study = invent(side="left")
+    study.scheme["symmetry"] = "matching"
+    study.write()
+    study.analyse()
+    before = study.results().table("membership")
+    for i in (1, 8):
+        study.shapes["bone"][i] *= [-1, 1, 1]
+        study.rows[i]["side"] = "right"
+    study.write()
+    study.analyse()
+    numbers = study.results().table("membership")
+    pd.testing.assert_frame_equal(before, numbers, rtol=1e-6)
+    assert study.results().table("specimens")["mirrored"].sum() == 2
+
+
+def test_no_permutations_give_no_p_value(invent):
+    """Blank, not 1: and the verdict, which needs no permutation, is there."""
+    study = invent(settings={"tests": {"permutations": 0}})
+    study.analyse()
+    for name in ("model_terms", "slopes", "group_criteria", "pairwise_distances"):
+        assert study.results().table(name)["p_value"].isna().all(), name
+    assert study.results().table("verdicts")["p_value_as_it_is"].notna().all()
+
+
+def test_a_covariate_has_its_own_line_and_its_own_degrees_of_freedom(invent):
+    """A column of words is a factor with a level less; a column of numbers is one slope."""
+    terms = {"terms": ["sex", "age", "taxon"]}
+    columns = {"sex": ["f", "m", "u"] * 4 + [""], "age": AGE[:5] + AGE[:8]}
+    study = invent(columns=columns, settings={"model": terms})
+    study.analyse()
+    table = study.results().table("model_terms").set_index("term")["degrees_of_freedom"]
+    assert table.to_dict() == {"sex": 2, "age": 1, "taxon": 1, "residual": 7, "total": 11}
+
+
+def test_names_that_look_like_something_else(invent, only_svg):
+    """Specimens and taxa named like numbers, blanks and formulas come through every table."""
+    names = ["NA", "1e5", "007", "=cmd()", '"quoted", they say', "nan", "True", "-1", "a;b", "+2"]
+    study = invent({"None": 5, "1.0": 5}, {"null": "None"})
+    for row, name in zip(study.rows, names, strict=False):
+        row["specimen"] = name
+    study.write()
+    study.analyse()
+    study.draw()
+    study.page()
+    results = study.results()
+    assert set(results.table("specimens")["specimen"]) == {*names, "null"}
+    assert set(results.table("shape_scores")["specimen"]) == {*names, "null"}
+    assert set(results.table("membership")["taxon"]) == {"None", "1.0"}
+    assert results.table("verdicts")["specimen"].tolist() == ["null"]
+
+
+def test_a_line_break_in_a_name_is_refused(invent, capsys):
+    study = invent()
+    study.rows[0]["specimen"] = "ash\n1"
+    study.write()
+    assert study.step("check") == 1
+    assert "line break" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_order_of_rows_moves_no_byte(invent, seed):
+    """Specimens and rows of landmarks in another order: every table is the same file."""
+    study = invent({"ash": 5, "birch": 5, "cedar": 4}, {"find 1": "ash", "find 2": "own"})
+    study.analyse()
+    folder = study.results().folder / "tables"
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    study.write(np.random.default_rng(seed).permutation(len(study.rows)).tolist())
+    study.analyse()
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert len(before) > 15
+
+
+def test_another_seed_moves_permutations_only(invent):
+    study = invent()
+    study.analyse()
+    names = ("model_terms", "pairwise_distances", "verdicts")
+    before = {name: study.results().table(name) for name in names}
+    study.study["seed"] = 5
+    study.write()
+    study.analyse()
+    after = study.results().table("pairwise_distances")
+    model = study.results().table("model_terms")
+    assert not model["effect_size"].equals(before["model_terms"]["effect_size"])
+    pd.testing.assert_series_equal(after["distance"], before["pairwise_distances"]["distance"])
+    pd.testing.assert_frame_equal(study.results().table("verdicts"), before["verdicts"])
