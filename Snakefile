@@ -115,7 +115,7 @@ rule measure:
     params:
         study=STUDY,
         code=code("measure"),
-        settings=settings("seed", "tests", "landmarks", "specimens"),
+        settings=settings("seed", "tests.permutations", "landmarks", "specimens"),
         shared=shared_inputs,
     shell:
         "step measure {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
@@ -224,7 +224,7 @@ rule grow:
     params:
         study=STUDY,
         code=code("grow"),
-        settings=settings("seed", "model", "tests"),
+        settings=settings("seed", "model", "tests.permutations", "tests.smallest_taxon"),
     shell:
         "step grow {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
@@ -245,7 +245,7 @@ rule compare:
     params:
         study=STUDY,
         code=code("compare"),
-        settings=settings("seed", "tests"),
+        settings=settings("seed", "tests.permutations", "tests.smallest_taxon"),
     shell:
         "step compare {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
@@ -266,7 +266,13 @@ rule discriminate:
     params:
         study=STUDY,
         code=code("discriminate"),
-        settings=settings("seed", "shape_space", "tests"),
+        settings=settings(
+            "seed",
+            "shape_space",
+            "tests.covariance",
+            "tests.folds",
+            "tests.smallest_taxon",
+        ),
     shell:
         "step discriminate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
@@ -290,7 +296,7 @@ rule place:
     params:
         study=STUDY,
         code=code("place"),
-        settings=settings("seed", "shape_space", "tests"),
+        settings=settings("seed", "shape_space", "tests.alpha", "tests.smallest_taxon"),
     shell:
         "step place {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
@@ -309,7 +315,7 @@ rule draw:
     params:
         study=STUDY,
         code=code("draw"),
-        settings=settings("figures", "tests"),
+        settings=settings("figures", "tests.alpha"),
     shell:
         "step draw {params.study:q} {wildcards.element} {wildcards.figure} 2>&1 | tee {log:q}"
 

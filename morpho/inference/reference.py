@@ -82,14 +82,17 @@ class References:
         fits = np.full((len(X), len(self.taxa), *X.shape[1:]), np.nan)
         sizes = np.full((len(X), len(self.taxa)), np.nan)
         targets = np.repeat(self.medians[None], len(X), axis=0)
-        for i in np.flatnonzero(self.own):
+        # where no taxon has a reference all are held against the others of the whole sample
+        self._left_out = self.own if self.own.any() else judged
+        columns[~self.own] = 0
+        for i in np.flatnonzero(self._left_out):
             targets[i, columns[i]] = self._others[i]
         for g in range(len(self.taxa)):
             fits[judged, g], scales = resistant_fit(X[judged], targets[judged, g])
             sizes[judged, g] = 1 / np.maximum(scales, 1e-300)
         gaps = np.linalg.norm(fits - targets, axis=3)
-        basis = self.own if self.own.any() else judged
-        own_gaps = gaps[basis, np.maximum(columns[basis], 0)]
+        basis = self._left_out
+        own_gaps = gaps[basis, columns[basis]]
         dimension = X.shape[2]
         middle = np.array([np.median(g[~np.isnan(g)]) if (~np.isnan(g)).any() else np.nan
                            for g in own_gaps.T])  # fmt: skip
@@ -173,7 +176,7 @@ class References:
         aligned : ndarray of shape (n_landmarks, n_dimensions)
         target : ndarray of shape (n_landmarks, n_dimensions)
         """
-        targets = self._others[i][None] if self.own[i] else self.medians
+        targets = self._others[i][None] if self._left_out[i] else self.medians
         aligned = resistant_fit(np.repeat(X[None], len(targets), axis=0), targets)[0]
         distances = [
             float(_rms(self.deviations(a, t))) for a, t in zip(aligned, targets, strict=True)

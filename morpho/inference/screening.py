@@ -71,11 +71,9 @@ class _Screen:
         """Mirror image, or left and right exchanged throughout."""
         limit, before = self.references.limit, self.references.distance[i]
         partners = self.partners
-        variants = [("mirror", mirror(X))]
-        if partners is not None:
-            variants.insert(0, ("swapped", X[partners]))
-        found = [(self.references.judge(i, variant)[0], kind) for kind, variant in variants]
-        after, kind = min(found)
+        # of a bone with a plane of symmetry the two look alike
+        kind, changed = ("mirror", mirror(X)) if partners is None else ("swapped", X[partners])
+        after = self.references.judge(i, changed)[0]
         if not after <= min(limit, _MIRRORED * before):
             return False
         paired: list[int] = []

@@ -13,7 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from morpho.report.captions import CAPTIONS
 from morpho.report.trust import trust_words
-from morpho.report.words import CAUTION, number, sample_facts
+from morpho.report.words import CAUTION, counted, number, sample_facts
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
 
@@ -243,7 +243,7 @@ def _trouble(element: ElementContent) -> list[str]:
     said = [text for notes in element.notes.values() for text in notes.get("trouble", [])]
     small = element.notes["compare"].get("left_out", {})
     said += [
-        f"{taxon} has {count} specimens and takes no part in tests between taxa."
+        f"{taxon} has {counted(count, 'specimen')} and takes no part in tests between taxa."
         for taxon, count in sorted(small.items())
     ]
     return said

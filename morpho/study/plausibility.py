@@ -129,6 +129,7 @@ def check_plausibility(
         sized.append(one)
         _copied(scheme.element, one, points, copies, problems)
     _check_sizes(config, scheme.element, sized, problems)
+    _check_taxa(config, scheme.element, sized, problems)
 
 
 def _degenerate(element: str, one: _Sized, points: np.ndarray, problems: Problems) -> bool:
@@ -245,6 +246,38 @@ def _check_sizes(
             continue
         fellows = f"the other specimens of {one.taxon}" if sizes is own else "the other specimens"
         _tell_size(config, element, one, math.exp(min(off, 600.0)), fellows, problems)
+
+
+def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems: Problems) -> None:
+    """A whole taxon in another unit: one museum, one taxon, one export."""
+    by_taxon: dict[str, list[_Sized]] = {}
+    for one in sized:
+        if one.taxon:
+            by_taxon.setdefault(one.taxon, []).append(one)
+    middles = {taxon: median(o.log_size for o in own) for taxon, own in by_taxon.items()}
+    for taxon, own in by_taxon.items():
+        others = [middle for name, middle in middles.items() if name != taxon]
+        if not others or len(own) < FEWEST_FELLOWS:
+            continue
+        # held against the nearest other taxon: animals of all sizes may be compared
+        off = min((middles[taxon] - middle for middle in others), key=abs)
+        if abs(off) < math.log(SUSPECT_RATIO):
+            continue
+        ratio = math.exp(max(min(off, 600.0), -600.0))
+        stated = config.settings["landmarks"]["units"]
+        unit = probable_unit(ratio, stated)
+        first = min(own, key=lambda one: (str(one.file), one.line or 0))
+        # a study of mice and elephants is possible; one with nothing between them and whales not
+        add = problems.error if unit and abs(off) > math.log(60) else problems.warning
+        add(
+            f"All of {taxon} is {_times(ratio)} every other taxon.",
+            f"It was probably digitised in {unit}, not {stated}: convert it to {stated} if so."
+            if unit
+            else "Check its unit; if the animals are that different in size, nothing is wrong.",
+            file=first.file,
+            line=first.line,
+            element=element,
+        )
 
 
 def _tell_size(

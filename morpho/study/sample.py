@@ -338,10 +338,10 @@ def _check_counts(config: StudyConfig, element: str, usable: _Usable, problems: 
     blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if n >= smallest and n + 1 < 1 / alpha]
     if blunt:
         problems.note(
-            f"The rank test cannot reject a taxon of fewer than {_enough(alpha)} specimens at "
-            f"alpha {alpha:g}, since its p-value never falls below 1/(n+1); that holds in "
-            f"{element} for {listed(blunt)}.",
-            "The other tests still can; for the rank test to decide, more specimens are needed.",
+            f"Ranks within a taxon of fewer than {_enough(alpha)} specimens never fall to alpha "
+            f"{alpha:g}, but to 1/(n+1); that holds in {element} for {listed(blunt)}.",
+            "Such ranks can only contradict a verdict of outside; typicality and the ranking among "
+            "all known specimens make it.",
             **where,
         )
 
@@ -367,8 +367,8 @@ def _tell_small(
     rank = ""
     if n + 1 < 1 / alpha:
         rank = (
-            f" The rank test cannot reject it either: its p-value cannot fall below 1/({n}+1) = "
-            f"{1 / (n + 1):.3g}, above alpha {alpha:g}."
+            f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
+            f"{alpha:g}."
         )
     problems.warning(
         f"The taxon {quoted(taxon)} has {n} specimen{'' if n == 1 else 's'} that can be used for "

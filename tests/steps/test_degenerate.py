@@ -20,7 +20,7 @@ STUDIES = {
     ),
     "taxa of one and of two": (
         {"taxa": {"ash": 6, "birch": 1, "cedar": 2, "dogwood": 6}},
-        ["birch has 1 specimens", "cedar has 2 specimens"],
+        ["birch has 1 specimen ", "cedar has 2 specimens"],
         {"inside"},
     ),
     "only taxa of one": (

@@ -112,7 +112,7 @@ def test_the_floor_of_the_rank_test_is_noted(tiny, alpha, told):
 
 def test_the_floor_names_the_number_that_is_enough(tiny):
     """At 5 % it takes 19 specimens: 1/(19+1) is 0.05."""
-    assert "fewer than 19 specimens at alpha 0.05" in tiny.told()
+    assert "fewer than 19 specimens never fall to alpha 0.05" in tiny.told()
 
 
 def test_no_known_specimen_is_an_error(tiny):

@@ -34,7 +34,7 @@ def test_the_tiny_study_is_fine(tiny):
     problems = tiny.check()
     assert not problems.errors
     assert not problems.warnings
-    assert {"The rank test" in problem.found for problem in problems} == {True}
+    assert {"Ranks within a taxon" in problem.found for problem in problems} == {True}
 
 
 def test_rows_are_tidy_and_in_millimetres(tiny):
@@ -250,6 +250,19 @@ def test_mice_and_elephants_are_no_slips_of_unit(tiny):
         if name[0] in "BQ":
             tiny.write(f"landmarks/jaw/{name}.csv", tiny.table(name, "jaw", seed=i, scale=30))
     assert tiny.errors() == []
+
+
+@pytest.mark.parametrize(("scale", "kind"), [(1000, "error"), (0.001, "error"), (10, "warning")])
+def test_a_whole_taxon_in_another_unit_is_told(tiny, scale, kind):
+    """One museum sent one taxon, all in its own unit: no fellow of the taxon stands out."""
+    for i, name in enumerate(tiny.names):
+        if name[0] == "B":
+            tiny.write(f"landmarks/jaw/{name}.csv", tiny.table(name, "jaw", seed=i, scale=scale))
+    told = tiny.told()
+    assert "every other taxon" in told
+    assert "It was probably digitised in" in told
+    found = [p for p in tiny.check() if "every other taxon" in p.found]
+    assert {p.severity for p in found} == {kind}
 
 
 def test_landmarks_in_one_point_are_told(tiny):
