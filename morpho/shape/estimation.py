@@ -130,7 +130,8 @@ class _Pattern:
         n, d = len(self.residuals), X.shape[2]
         turned, frames, wider = self.complete(X)
         shape = (n_imputations, len(X))
-        df = max(self.df - d + 1, _FEWEST_DF)
+        hidden = d * int((~self.observed).sum())
+        df = max(self.df - hidden + 1, self.df / 2, _FEWEST_DF)
         stretch = np.sqrt(max(self.df, df) / rng.chisquare(df, size=shape))
         mixture = rng.normal(size=(*shape, n)) / np.sqrt(n) * stretch[..., None]
         errors = np.einsum("msn,nkd->mskd", mixture, self.residuals) * np.sqrt(wider)
@@ -185,10 +186,11 @@ class LandmarkEstimator(BaseEstimator):
     so that errors of landmarks estimated together keep their covariance. Left-out residuals
     hold the uncertainty of the parameters; :math:`w` widens those of the regression for a
     specimen that is further from the complete ones than they are from each other
-    (its leverage, see `Ridge.widening`). The chi-square with :math:`\nu' = \nu - d + 1`
-    allows for the covariance being estimated from :math:`n` residuals with :math:`\nu`
-    degrees of freedom (for one landmark in :math:`d` dimensions it is the predictive
-    multivariate t distribution).
+    (its leverage, see `Ridge.widening`). The chi-square with :math:`\nu' = \nu - q + 1`
+    allows for the covariance of :math:`q` hidden coordinates being estimated from
+    :math:`n` residuals with :math:`\nu` degrees of freedom, as in the predictive
+    multivariate t distribution; it is held to no less than :math:`\nu / 2` and 3, as with many
+    landmarks hidden no sample tells all their covariances.
 
     References
     ----------

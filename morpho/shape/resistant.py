@@ -12,7 +12,9 @@ __all__ = ["resistant_fit", "spatial_median"]
 
 Array = NDArray[np.float64]
 
-_PASSES = 25
+_PASSES = 15
+# Median distances beyond which a landmark counts for nothing.
+_REACH = 4.0
 # Distances below this share of a configuration's geometric mean distance weigh no more than it.
 _FLOOR = 0.05
 # Landmarks, spread evenly over the list, whose pairs tell the scale.
@@ -75,11 +77,17 @@ def resistant_fit(X: ArrayLike, targets: ArrayLike) -> tuple[Array, Array]:
     on target and specimen (Siegel, A. F. & Benson, R. H. 1982, A robust comparison of biological
     shapes, Biometrics 38, 341-350, fit by repeated medians; cited from memory). With a scale
     fitted together with the rest, a few landmarks far away would shrink the bone to a
-    point. Rotation and translation then minimise :math:`\sum_j \lVert s x_j R + t - m_j
-    \rVert` over landmarks that both have, with :math:`\det R = +1`, by least squares
-    repeated with weights :math:`1 / \max(r_j, \epsilon)` (Schlossmacher 1973, Journal of
-    the American Statistical Association 68, 857-859; from memory), from a start in which
-    landmarks far from the middle are drawn in.
+    point.
+
+    Rotation, with :math:`\det R = +1`, and translation come from least squares repeated with
+    weights that depend on the distances :math:`r_j = \lVert s x_j R + t - m_j \rVert` over
+    landmarks that both have: first :math:`1 / \max(r_j, \epsilon)`, which makes the sum
+    of distances least (Schlossmacher 1973, Journal of the American Statistical Association
+    68, 857-859), from a start in which landmarks far from the middle are drawn in. Such a fit
+    passes through some landmarks and leaves all misfit to others, so that it is only where
+    the second weights start from: :math:`(1 - r_j^2 / (4 m)^2)^2`, and 0 beyond, with
+    :math:`m` the median distance (Beaton & Tukey 1974, Technometrics 16, 147-185), by which
+    sound landmarks count alike and misplaced ones not at all. Both cited from memory.
     """
     X = np.asarray(X, dtype=float)
     M = np.broadcast_to(np.asarray(targets, dtype=float), X.shape)
@@ -92,8 +100,9 @@ def resistant_fit(X: ArrayLike, targets: ArrayLike) -> tuple[Array, Array]:
     # translation of the start: between the landmarks' middles
     weights = both / np.maximum(np.linalg.norm(start[0] @ R - start[1], axis=2), 1e-300)
     weights = np.minimum(weights, 1e6 * both / np.maximum(np.abs(B).max(initial=1e-300), 1e-300))
-    counts = np.maximum(both.sum(axis=1, keepdims=True), 1)
-    for _ in range(_PASSES):
+    counts = both.sum(axis=1, keepdims=True)
+    rows = np.arange(len(X))
+    for passes in range(2 * _PASSES):
         shares = weights / np.maximum(weights.sum(axis=1, keepdims=True), 1e-300)
         here = np.einsum("nk,nkd->nd", shares, A)
         there = np.einsum("nk,nkd->nd", shares, B)
@@ -101,9 +110,15 @@ def resistant_fit(X: ArrayLike, targets: ArrayLike) -> tuple[Array, Array]:
         W = B - there[:, None]
         R = best_rotations(np.einsum("nk,nki,nkj->nij", shares, Z, W))
         distances = np.linalg.norm(Z @ R - W, axis=2)
-        logs = np.where(both, np.log(np.maximum(distances, 1e-300)), 0.0)
-        floor = np.maximum(_FLOOR * np.exp(logs.sum(axis=1, keepdims=True) / counts), 1e-12)
-        weights = np.where(both, 1 / np.maximum(distances, floor), 0.0)
+        if passes < _PASSES:
+            logs = np.where(both, np.log(np.maximum(distances, 1e-300)), 0.0)
+            usual = np.exp(logs.sum(axis=1, keepdims=True) / np.maximum(counts, 1))
+            weights = both / np.maximum(distances, np.maximum(_FLOOR * usual, 1e-12))
+        else:
+            ordered = np.sort(np.where(both, distances, np.inf), axis=1)
+            middle = ordered[rows, np.maximum(counts[:, 0] - 1, 0) // 2]
+            reach = np.maximum(_REACH * np.where(counts[:, 0] > 0, middle, 1.0), 1e-12)[:, None]
+            weights = both * np.maximum(1 - (distances / reach) ** 2, 0) ** 2
     aligned = (scales[:, None, None] * X - here[:, None]) @ R + there[:, None]
     return aligned, scales
 
@@ -130,7 +145,7 @@ def spatial_median(X: ArrayLike) -> Array:
     there = landmarks_present(X)
     A = np.where(there[..., None], X, 0.0)
     weights = there.astype(float)
-    for _ in range(_PASSES):
+    for _ in range(2 * _PASSES):
         total = weights.sum(axis=0)
         median = np.einsum("nk,nkd->kd", weights, A) / np.maximum(total, 1e-300)[:, None]
         distances = np.linalg.norm(A - median, axis=2)

@@ -125,10 +125,16 @@ def test_draws_scatter_about_the_estimate_like_the_errors():
     middle = drawn[:, 0].mean(axis=0)
     hidden = [2, 7]
     assert (np.abs(middle - estimate)[hidden] < 0.1 * spread[hidden]).all()
+    # as wide as the errors made in specimens left out one at a time, or a little wider
+    left_out = [
+        LandmarkEstimator().fit(np.delete(X, i, axis=0)).transform(hide(X[i : i + 1], *hidden))
+        for i in range(40)
+    ]
+    made = np.sqrt((errors(X, np.concatenate(left_out)) ** 2).mean(axis=0))[hidden]
     size = np.sqrt(((X[0] - X[0].mean(axis=0)) ** 2).sum())
-    # noise of 0.03 a coordinate in bones of about size sqrt(27)
-    assert (spread[hidden] / size * np.sqrt(27) > 0.6 * 0.03).all()
-    assert (spread[hidden] / size * np.sqrt(27) < 2 * 0.03).all()
+    ratio = np.linalg.norm(spread[hidden], axis=1) / size / made
+    assert (ratio > 0.9).all()
+    assert (ratio < 1.5).all()
 
 
 def test_a_strange_specimen_has_wider_draws():
