@@ -4,6 +4,7 @@
 import os
 import subprocess
 import sys
+from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from shlex import quote
@@ -155,6 +156,7 @@ def scheme(wildcards):
     return sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else "absent"
 
 
+@cache
 def _patches(element):
     """Patches of an element that are carried to scans."""
     chosen = STUDY_CONFIG.settings["preparation"]["semilandmarks"]["patches"]
@@ -173,6 +175,7 @@ def _templates(element):
     return {name and safe_name(name) for name in names}
 
 
+@cache
 def _named_files(element, name):
     """Landmark tables of one specimen, where their paths tell; else all of the element."""
     files = STUDY_CONFIG.landmark_files(element)
@@ -185,6 +188,7 @@ def _named_files(element, name):
     return told or files
 
 
+@cache
 def _scans(element):
     """Scans of an element by the names that their files bear."""
     pattern = STUDY_CONFIG.scan_pattern
