@@ -167,10 +167,13 @@ rule slide:
 
 rule superimpose:
     input:
+        f"{R}/{{element}}/arrays/prepared.npz",
         f"{R}/{{element}}/arrays/configurations.npz",
     output:
         arrays=f"{R}/{{element}}/arrays/superimposed.npz",
-        tables=tables("configurations", "mean_shape", "centroid_size"),
+        tables=tables(
+            "configurations", "mean_shape", "centroid_size", "distortion_shapes"
+        ),
         notes=f"{R}/{{element}}/notes/superimpose.json",
     log:
         f"{R}/logs/{{element}}/superimpose.log",

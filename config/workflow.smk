@@ -87,6 +87,11 @@ FIGURES = {
         "notes/slide.json",
         "notes/superimpose.json",
     ],
+    "distortion": [
+        "tables/distortion_shapes.csv",
+        "notes/slide.json",
+        "notes/superimpose.json",
+    ],
     "landmark_error": [
         "tables/mean_shape.csv",
         "tables/landmark_error.csv",

@@ -69,6 +69,14 @@ CAPTIONS: dict[str, Caption] = {
         "grey: the mean.",
         ("axis_shapes", "mean_shape"),
     ),
+    "distortion": Caption(
+        "Distortion removed",
+        "Bones before and after they were made symmetric, as linked landmarks in three views",
+        "Grey, dashed: the bone as it was dug up; black: without the shear that its two sides "
+        "tell of, and averaged with its mirror image. What presses both sides alike cannot be "
+        "seen in this way.",
+        ("distortion", "distortion_shapes"),
+    ),
     "landmark_error": Caption(
         "How well can each landmark be placed?",
         "Discs on the mean bone and bars for the digitising error of each landmark in millimetres",

@@ -76,6 +76,10 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "procrustes_distance": "Procrustes distance between the bone before and after",
         },
     ),
+    "distortion_shapes": (
+        "The same bones before and after, superimposed on the mean; those with missing points are left out.",
+        {"when": "before or after"},
+    ),
     "estimated_points": (
         "Every point that was missing and is estimated.",
         {

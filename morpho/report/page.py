@@ -284,11 +284,11 @@ def _element(element: ElementContent) -> dict[str, Any]:
         ),
         "trust": trust_words(element.tables, element.notes),
         "trust_tables": _shown(element, "data"),
-        "error_figure": {
-            "name": "landmark_error",
-            "caption": CAPTIONS["landmark_error"],
-            "source": _picture(element.figures["landmark_error"]),
-        },
+        "trust_figures": [
+            {"name": name, "caption": CAPTIONS[name], "source": _picture(element.figures[name])}
+            for name in ("landmark_error", "distortion")
+            if name != "distortion" or len(element.tables["distortion_shapes"])
+        ],
         "trouble": _trouble(element),
         "sections": _sections(element),
         "notes": element.notes,

@@ -13,7 +13,15 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
     import matplotlib as mpl
 
     mpl.use("Agg")
-    from morpho.drawing import bone, canonical, distances, error_map, growth, shape_space
+    from morpho.drawing import (
+        bone,
+        canonical,
+        distances,
+        distortion,
+        error_map,
+        growth,
+        shape_space,
+    )
     from morpho.drawing.style import figure_style
 
     choices = config.settings["figures"]
@@ -35,6 +43,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
             table("membership"), table("spread"), config.settings["tests"]["alpha"]
         ),
         "mean_shape": lambda: bone.mean_shape(table("mean_shape"), *bones()),
+        "distortion": lambda: distortion.distortion(table("distortion_shapes"), *bones()),
         "landmark_error": lambda: error_map.error_map(
             table("mean_shape"), table("landmark_error"), *bones()
         ),

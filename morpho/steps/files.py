@@ -37,6 +37,7 @@ TEXTS = frozenset(
         "estimated_by",
         "point",
         "assigned_to",
+        "when",
         "beyond_sizes_of", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
         "missing_landmarks", "nearest_taxon", "reason", "role", "second", "side", "specimen",
         "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",

@@ -103,6 +103,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
 
     points = _points(bones, layout)
     X = np.where(turn, mirror(points), points)
+    distorted = X
     X, distortion = _undistort(X, bones.specimens, layout, settings["distortion"])
     n_landmarks = len(scheme.landmarks)
     table, used = set_aside(X, table, layout.names, n_landmarks, settings["missing"])
@@ -123,6 +124,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_arrays(
         "prepared",
         coordinates=X[kept][:, chosen],
+        distorted=distorted[kept][:, chosen],
+        undistorted=np.isin(table.index[kept].to_numpy(dtype=str), distortion["specimen"]),
         point=np.array(layout.names),
         specimen=table.index[kept].to_numpy(dtype=str),
         taxon=table["taxon"][kept].to_numpy(dtype=str),

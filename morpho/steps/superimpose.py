@@ -16,6 +16,8 @@ from morpho.study.scheme import Scheme, read_scheme
 
 __all__ = ["run"]
 
+_DISTORTION = ["specimen", "when", "landmark", "x", "y", "z"]
+
 
 def _frame(scheme: Scheme, mean: np.ndarray, landmarks: list[str]) -> tuple[np.ndarray, list[str]]:
     """Rotation to the scheme's anatomical axes, and what each axis points towards."""
@@ -27,6 +29,26 @@ def _frame(scheme: Scheme, mean: np.ndarray, landmarks: list[str]) -> tuple[np.n
     start, end, foot, head = (mean[landmarks.index(str(name))] for name in ends)
     frame = anatomical_frame(mean, end - start, head - foot)
     return frame, [x.towards, y.towards, z.towards]
+
+
+def _before_and_after(
+    results: ElementResults, given: dict, model: GeneralizedProcrustes, frame: np.ndarray
+) -> pd.DataFrame:
+    """Bones that were made symmetric, before and after, superimposed on the mean."""
+    prepared = results.arrays("prepared")
+    points = prepared["point"].tolist()
+    same = points == given["point"].tolist()
+    tables = []
+    for i in np.flatnonzero(prepared["undistorted"]) if same else ():
+        before, after = prepared["distorted"][i], given["coordinates"][i]
+        if np.isnan(before).any():
+            continue
+        shapes = model.transform(np.stack([before, after])) @ frame
+        for when, shape in zip(("before", "after"), shapes, strict=True):
+            table = tidy(shape[None], [str(given["specimen"][i])], points)
+            table.insert(1, "when", when)
+            tables.append(table)
+    return pd.concat(tables) if tables else pd.DataFrame(columns=_DISTORTION)
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -68,6 +90,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     )
     specimens = given["specimen"].tolist()
     results.write_table("configurations", tidy(aligned, specimens, points))
+    results.write_table("distortion_shapes", _before_and_after(results, given, model, frame))
     shape = tidy(mean[None], ["mean"], points).drop(columns="specimen")
     shape.insert(1, "kind", given["kind"])
     results.write_table("mean_shape", shape)
