@@ -45,6 +45,19 @@ def test_verdicts_are_the_truth(demo):
             assert found["nearest_taxon"] == row["nearest_taxon"], row
 
 
+def test_the_shear_of_the_cave_forms_atlas_is_found_and_shown(demo):
+    """It was sheared by 3 %: found, taken out, and drawn before and after."""
+    tables = demo / "results" / "atlas" / "tables"
+    row = pd.read_csv(tables / "distortion.csv").set_index("specimen").loc["CAVE-01"]
+    assert 0.02 < row["shear"] < 0.05
+    assert row["asymmetry_sheared"] < 0.6 * row["asymmetry_before"]
+    shapes = pd.read_csv(tables / "distortion_shapes.csv")
+    assert set(shapes["when"]) == {"before", "after"}
+    page = (demo / "results" / "report.html").read_text(encoding="utf-8")
+    assert page.count("<strong>Distortion removed") == 1
+    assert "CAVE-01 was made symmetric" in page
+
+
 def test_everything_is_there(demo):
     """Page and legend, and of each element figures in three formats."""
     results = demo / "results"

@@ -15,6 +15,9 @@ from morpho.report.words import CAUTION
 
 pytestmark = pytest.mark.slow
 
+# Shown only where a bone was made symmetric, and no study of these tests has one.
+SHOWN = {name: caption for name, caption in CAPTIONS.items() if name != "distortion"}
+
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 
 
@@ -61,7 +64,7 @@ def test_hostile_names_bring_no_element(page):
     assert not page.all("script")
     for tag, attributes in page.elements:
         assert not any(name.startswith("on") for name in attributes), tag
-    assert len(page.all("img")) == len(CAPTIONS)
+    assert len(page.all("img")) == len(SHOWN)
     assert all(image["src"].startswith("data:image/svg+xml;base64,") for image in page.all("img"))
 
 
@@ -159,14 +162,15 @@ def test_every_figure_has_its_place_and_caption(hostile):
     placed = [figure for _, _, figures in SECTIONS for figure in figures]
     assert len(set(placed)) == len(placed)
     assert set(placed) <= set(CAPTIONS)
-    for caption in CAPTIONS.values():
-        assert hostile.html.count(f"<strong>{caption.title}") == 1
+    for name, caption in CAPTIONS.items():
+        assert hostile.html.count(f"<strong>{caption.title}") == (name in SHOWN)
 
 
 def test_pictures_are_the_files_beside_the_page(page, hostile):
     shown = {base64.b64decode(image["src"].split(",", 1)[1]) for image in page.all("img")}
     folder = hostile.results().folder / "figures"
-    assert shown == {path.read_bytes() for path in folder.glob("*.svg")}
+    assert shown == {(folder / f"{name}.svg").read_bytes() for name in SHOWN}
+    assert {path.stem for path in folder.glob("*.svg")} == set(CAPTIONS)
 
 
 def test_headings_do_not_jump(page):
