@@ -11,6 +11,8 @@ import permuting
 import scaling
 import sliding
 import superimposing
+import trials
+import warping
 from measuring import Row
 
 __all__ = ["BENCHMARKS", "as_table", "main"]
@@ -22,6 +24,8 @@ BENCHMARKS: dict[str, Callable[[], list[Row]]] = {
     "scaling": scaling.run,
     "sliding": sliding.run,
     "carrying": carrying.run,
+    "warping": warping.run,
+    "trials": trials.run,
 }
 
 

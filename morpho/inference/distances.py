@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import eigh
 from scipy.stats import f as f_distribution
 
-__all__ = ["effective_dimensions", "squared_mahalanobis", "typicality"]
+__all__ = ["effective_dimensions", "leading_axes", "squared_mahalanobis", "typicality"]
 
 Array = NDArray[np.float64]
 
@@ -88,6 +89,26 @@ def effective_dimensions(residuals: ArrayLike, degrees_of_freedom: int) -> float
     if v > 1:
         squares = (squares - trace**2 / v) * v**2 / ((v - 1) * (v + 2))
     return max(1.0, trace**2 / squares) if squares > 0 else 1.0
+
+
+def leading_axes(Y: Array, n_axes: int) -> Array:
+    """Directions of the largest sums of squares, by the smaller of the two product matrices.
+
+    Parameters
+    ----------
+    Y : ndarray of shape (n_specimens, n_variables)
+    n_axes : int
+        At most the smaller of the two.
+
+    Returns
+    -------
+    ndarray of shape (n_variables, n_axes)
+        Orthonormal; the largest first.
+    """
+    n, m = Y.shape
+    if m > n:  # all directions lie in the rows' span
+        return np.linalg.svd(Y, full_matrices=False)[2][:n_axes].T
+    return eigh(Y.T @ Y, subset_by_index=[m - n_axes, m - 1])[1][:, ::-1]
 
 
 def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:

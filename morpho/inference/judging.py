@@ -1,8 +1,9 @@
-"""From the arrays of an element to evidence and verdicts: what the step place joins."""
+"""From shapes and sizes to evidence and verdicts: the whole procedure of one judgement."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,13 +13,31 @@ from morpho.inference.design import InferenceError
 from morpho.inference.evidence import Evidence
 from morpho.inference.membership import Membership
 from morpho.inference.placing import axes_within_taxa, place_queries
+from morpho.inference.slopes import own_slope_taxa
 from morpho.inference.verdict import Decision, combine, decide
-from morpho.steps.sample import Sample
 
-__all__ = ["Judgement", "Rules", "judge"]
+__all__ = ["WAYS", "Judgement", "Rules", "Shapes", "judge"]
 
 Array = NDArray[np.float64]
 WAYS = {False: "as it is", True: "size heeded"}
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """Specimens as the tests see them, row by row.
+
+    Attributes
+    ----------
+    tangent : ndarray of shape (n_specimens, n_variables)
+    log_size : ndarray of shape (n_specimens,)
+        Natural logarithms of centroid sizes.
+    taxon : ndarray of shape (n_specimens,)
+        Of known specimens; not used of queries.
+    """
+
+    tangent: Array
+    log_size: Array
+    taxon: NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -29,18 +48,33 @@ class Rules:
     ----------
     alpha : float
     smallest_taxon : int
-    slopes_differ : bool
-        Whether taxa are known not to share one growth line.
+    slopes_p_value : float or None
+        Of the test that taxa share one growth line.
     shape_space : dict
-        Rule for the number of axes, as in study.yaml.
+        Rule for the number of axes: the arguments `axes`, `share` and `most` of
+        `axes_within_taxa`.
     seed : int
+    covariance : str
+        See `place_queries`.
+    n_axes : int or None
+        Number of axes, in place of the rule.
+    within_sizes : bool
+        Whether growth lines are read off at measured sizes only.
     """
 
     alpha: float
     smallest_taxon: int
-    slopes_differ: bool
+    slopes_p_value: float | None
     shape_space: dict[str, Any]
     seed: int
+    covariance: str = "pooled"
+    n_axes: int | None = None
+    within_sizes: bool = False
+
+    @property
+    def slopes_differ(self) -> bool:
+        """Whether taxa are known not to share one growth line."""
+        return self.slopes_p_value is not None and self.slopes_p_value <= self.alpha
 
 
 @dataclass(frozen=True)
@@ -53,6 +87,8 @@ class Judgement:
         By whether size is heeded; without the one that could not be fitted.
     axes : dict of bool to tuple of int and float
         Axes within taxa, and their share of the variance there.
+    own_slopes : tuple of str
+        Taxa with a growth line of their own; the others share one.
     decisions : list of dict of bool to Decision
         One for each query.
     verdicts : list of Decision
@@ -63,6 +99,7 @@ class Judgement:
     models: dict[bool, Membership]
     evidence: dict[bool, Evidence]
     axes: dict[bool, tuple[int, float]]
+    own_slopes: tuple[str, ...]
     decisions: list[dict[bool, Decision]]
     verdicts: list[Decision]
     trouble: list[str]
@@ -102,16 +139,17 @@ class Judgement:
         }
 
 
-def judge(sample: Sample, tangent: Array, log_size: Array, rules: Rules) -> Judgement:
+def judge(
+    known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int | None = None
+) -> Judgement:
     """Hold queries against the known taxa, as they are and at their own sizes.
 
     Parameters
     ----------
-    sample : Sample
-        Known specimens of all taxa.
-    tangent : ndarray of shape (n_queries, n_variables)
-    log_size : ndarray of shape (n_queries,)
+    known, queries : Shapes
     rules : Rules
+    shared_axes : int, optional
+        Number of principal axes for the posterior probabilities.
 
     Returns
     -------
@@ -121,28 +159,49 @@ def judge(sample: Sample, tangent: Array, log_size: Array, rules: Rules) -> Judg
     models: dict[bool, Membership] = {}
     evidence: dict[bool, Evidence] = {}
     axes: dict[bool, tuple[int, float]] = {}
-    trouble = []
+    trouble: list[str] = []
+    own: tuple[str, ...] = ()
+    within: Array | None = None
     for heeded, way in WAYS.items():
-        size, at = (sample.log_size, log_size) if heeded else (None, None)
+        size, at = (known.log_size, queries.log_size) if heeded else (None, None)
         try:
-            axes[heeded] = axes_within_taxa(
-                sample.tangent, sample.taxon, size, **rules.shape_space, random_state=rules.seed
+            if heeded:
+                own = own_slope_taxa(
+                    known.taxon, known.log_size, rules.slopes_p_value, alpha=rules.alpha
+                )
+            count, share = axes_within_taxa(
+                known.tangent,
+                known.taxon,
+                size,
+                **rules.shape_space,
+                own_slopes=own,
+                random_state=rules.seed,
             )
-            models[heeded] = Membership().fit(sample.tangent, sample.scores, sample.taxon, size)
-            if len(tangent):
-                evidence[heeded] = place_queries(
-                    sample.tangent,
-                    sample.taxon,
-                    tangent,
+            axes[heeded] = (rules.n_axes or count, share)
+            models[heeded] = Membership().fit(
+                known.tangent, known.tangent[:, :1], known.taxon, size, own_slopes=own
+            )
+            if len(queries.tangent):
+                place = partial(
+                    place_queries,
+                    known.tangent,
+                    known.taxon,
+                    queries.tangent,
                     n_axes=axes[heeded][0],
-                    shared_axes=sample.scores.shape[1],
+                    shared_axes=shared_axes,
                     size=size,
                     query_size=at,
+                    own_slopes=own,
+                    covariance=rules.covariance,
                 )
+                found = place(within_sizes=rules.within_sizes and heeded)
+                evidence[heeded] = found
+                if rules.slopes_differ and found.beyond_sizes.any():
+                    within = place(within_sizes=True).p_value
         except InferenceError as error:
             trouble.append(f"{way}: {error}")
     decisions, verdicts = [], []
-    for i in range(len(tangent) if False in evidence else 0):
+    for i in range(len(queries.tangent) if False in evidence else 0):
         pair = {
             heeded: decide(
                 found,
@@ -150,9 +209,10 @@ def judge(sample: Sample, tangent: Array, log_size: Array, rules: Rules) -> Judg
                 alpha=rules.alpha,
                 smallest_taxon=rules.smallest_taxon,
                 slopes_differ=rules.slopes_differ,
+                p_within_sizes=None if within is None else within[i],
             )
             for heeded, found in evidence.items()
         }
         decisions.append(pair)
         verdicts.append(combine(pair[False], pair.get(True)))
-    return Judgement(models, evidence, axes, decisions, verdicts, trouble)
+    return Judgement(models, evidence, axes, own, decisions, verdicts, trouble)

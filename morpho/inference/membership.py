@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import softmax
@@ -10,9 +12,15 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.allometry import check_size
-from morpho.inference.design import InferenceError, check_matrix, indicator, term_basis
-from morpho.inference.distances import effective_dimensions, squared_mahalanobis, typicality
+from morpho.inference.design import InferenceError, check_matrix, indicator
+from morpho.inference.distances import (
+    effective_dimensions,
+    leading_axes,
+    squared_mahalanobis,
+    typicality,
+)
 from morpho.inference.evidence import Evidence
+from morpho.inference.slopes import slope_basis
 
 __all__ = ["Evidence", "Membership", "typicality"]
 
@@ -30,7 +38,7 @@ class Membership(BaseEstimator):
     ----------
     taxa_ : ndarray of shape (n_taxa,)
     degrees_of_freedom_ : int
-        Of the pooled within-taxon covariance, less one where size is heeded.
+        Of the pooled within-taxon covariance, less the number of slopes where size is heeded.
     covariance_ : ndarray of shape (n_axes, n_axes)
         Pooled within-taxon covariance of the scores.
     residuals_ : ndarray of shape (n_specimens, n_variables)
@@ -39,9 +47,9 @@ class Membership(BaseEstimator):
     Notes
     -----
     Known specimens follow a linear model: a mean for each taxon and, where size is
-    given, one slope within taxa. For the query under the hypothesis that it belongs to
-    taxon :math:`g`, :math:`e_g` is its deviation from the model's prediction and
-    :math:`h_g` the leverage of the prediction.
+    given, one slope within taxa, or slopes of their own for some. For the query under the
+    hypothesis that it belongs to taxon :math:`g`, :math:`e_g` is its deviation from the
+    model's prediction and :math:`h_g` the leverage of the prediction.
 
     *Typicality* uses scores on a few axes, see `typicality`. They are given, or found for
     each query and taxon: the principal axes of the variation within taxa *with the query
@@ -67,7 +75,13 @@ class Membership(BaseEstimator):
     """
 
     def fit(
-        self, Y: ArrayLike, scores: ArrayLike, labels: ArrayLike, size: ArrayLike | None = None
+        self,
+        Y: ArrayLike,
+        scores: ArrayLike,
+        labels: ArrayLike,
+        size: ArrayLike | None = None,
+        *,
+        own_slopes: Sequence[str] = (),
     ) -> Membership:
         """Learn the taxa.
 
@@ -81,6 +95,8 @@ class Membership(BaseEstimator):
             Taxa.
         size : array-like of shape (n_specimens,), optional
             Log centroid sizes; given, each taxon is compared at the query's own size.
+        own_slopes : sequence of str
+            Taxa with a growth line of their own; the others share one.
 
         Returns
         -------
@@ -101,12 +117,13 @@ class Membership(BaseEstimator):
         basis = columns / np.sqrt(self.counts_)
         self.size_ = None if size is None else check_size(size, len(Y))
         if self.size_ is not None:
-            extra = term_basis(self.size_[:, None], basis)
-            if extra.shape[1] == 0:
-                raise InferenceError("Sizes do not vary within any group: no slope can be found.")
+            extra, self.slope_of_, self.size_lengths_ = slope_basis(
+                self.size_, self.taxa_, columns, own_slopes
+            )
             basis = np.hstack([basis, extra])
             self.size_means_ = columns.T @ self.size_ / self.counts_
-            self.size_length_ = float((extra.T @ self.size_)[0])
+            own = np.where(columns > 0, self.size_[:, None], np.nan)
+            self.size_limits_ = np.nanmin(own, axis=0), np.nanmax(own, axis=0)
         self.basis_ = basis
         self.degrees_of_freedom_ = len(Y) - basis.shape[1]
         if self.degrees_of_freedom_ < 1:
@@ -121,14 +138,33 @@ class Membership(BaseEstimator):
         self.covariance_ = rest.T @ rest / self.degrees_of_freedom_
         return self
 
-    def _places(self, size: Array | None, n_queries: int) -> Array:
+    def _places(self, size: Array | None, n_queries: int, within: bool = False) -> Array:
         """Row of the model's basis for each query in each taxon: (n_queries, n_taxa, rank)."""
         G = len(self.taxa_)
         rows = np.zeros((n_queries, G, self.basis_.shape[1]))
         rows[:, np.arange(G), np.arange(G)] = 1 / np.sqrt(self.counts_)
         if self.size_ is not None and size is not None:
-            rows[:, :, G] = (size[:, None] - self.size_means_) / self.size_length_
+            at = np.clip(size[:, None], *self.size_limits_) if within else size[:, None]
+            along = (at - self.size_means_) / self.size_lengths_[self.slope_of_]
+            rows[:, np.arange(G), G + self.slope_of_] = along
         return rows
+
+    def predict(self, size: ArrayLike | None, n_queries: int) -> Array:
+        """Shape expected of each query in each taxon, at the query's own size where heeded.
+
+        Parameters
+        ----------
+        size : array-like of shape (n_queries,) or None
+            Log centroid sizes.
+        n_queries : int
+
+        Returns
+        -------
+        ndarray of shape (n_queries, n_taxa, n_variables)
+        """
+        check_is_fitted(self)
+        at = None if size is None else check_size(size, n_queries)
+        return self._places(at, n_queries) @ self.fits_[0]
 
     def spread(self) -> Array:
         """Distance of each known specimen from what the others predict for its taxon.
@@ -169,7 +205,7 @@ class Membership(BaseEstimator):
         for place in np.ndindex(h.shape):
             moved = self.residuals_ - c[place][:, None] * e[place]
             joined = np.vstack([moved, e[place] / (1 + h[place])])
-            axes = np.linalg.svd(joined, full_matrices=False)[2][:n_axes].T
+            axes = leading_axes(joined, n_axes)
             rest[place], z[place] = self.residuals_ @ axes, e[place] @ axes
         return rest, z
 
@@ -180,6 +216,7 @@ class Membership(BaseEstimator):
         size: ArrayLike | None = None,
         *,
         own_axes: int | None = None,
+        within_sizes: bool = False,
     ) -> Evidence:
         """Compare queries with each taxon.
 
@@ -192,6 +229,9 @@ class Membership(BaseEstimator):
         own_axes : int, optional
             Number of axes to find for each query and taxon, for typicality and the rank on
             the axes; by default both use the scores.
+        within_sizes : bool
+            Read growth lines off at the nearest size that was measured of the taxon, in place
+            of the query's own where that lies beyond.
 
         Returns
         -------
@@ -210,7 +250,7 @@ class Membership(BaseEstimator):
         if self.size_ is not None and size is None:
             raise InferenceError("The fit heeded size: `size` of the queries is needed.")
         at = None if size is None else check_size(size, len(Y))
-        where = self._places(at, len(Y))
+        where = self._places(at, len(Y), within_sizes)
         h = (where**2).sum(axis=2)
         c = np.einsum("nr,qgr->qgn", self.basis_, where) / (1 + h)[..., None]
         e = Y[:, None] - where @ self.fits_[0]
@@ -249,8 +289,7 @@ class Membership(BaseEstimator):
     def _beyond_sizes(self, at: Array | None, shape: tuple[int, ...]) -> NDArray[np.bool_]:
         if self.size_ is None or at is None:
             return np.zeros(shape, dtype=bool)
-        inside = np.where(self.columns_ > 0, self.size_[:, None], np.nan)
-        low, high = np.nanmin(inside, axis=0), np.nanmax(inside, axis=0)
+        low, high = self.size_limits_
         return (at[:, None] < low) | (at[:, None] > high)
 
     def _ranks(self, e: Array, rest: Array, z: Array, h: Array, c: Array) -> tuple[Array, ...]:

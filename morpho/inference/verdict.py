@@ -29,7 +29,7 @@ class Decision:
         `members_contradict`: each test rejects, but a taxon has members that lie as far
         out, or spreads so widely of itself that this one may be a member;
         `spread_unknown`: each test rejects, but a taxon is known by one specimen only;
-        `extrapolates`: each test rejects, but one of them at a size at which its taxon was
+        `extrapolates`: each test rejects, but one of them only at a size at which its taxon was
         not measured, and taxa are known not to share one growth line;
         `few_specimens`: only taxa too small to judge by do not reject, or all are small;
         `no_power`: this sample could not have rejected;
@@ -59,6 +59,7 @@ def decide(
     alpha: float,
     smallest_taxon: int,
     slopes_differ: bool = False,
+    p_within_sizes: NDArray[np.float64] | None = None,
 ) -> Decision:
     """Verdict for one query from its evidence.
 
@@ -82,7 +83,10 @@ def decide(
         all taxa have fewer.
     slopes_differ : bool
         Whether taxa are known not to share one growth line: a rejection at a size at
-        which the taxon was not measured then proves nothing.
+        which the taxon was not measured then proves nothing, unless it stands at the
+        nearest measured size as well.
+    p_within_sizes : ndarray of shape (n_taxa,), optional
+        P-values with growth lines read off at measured sizes only.
 
     Returns
     -------
@@ -108,6 +112,8 @@ def decide(
         if alone.any():
             return Decision("undecided", "spread_unknown", worst(alone, p))
         beyond = evidence.beyond_sizes[query] & slopes_differ
+        if p_within_sizes is not None:
+            beyond &= p_within_sizes > alpha
         if beyond.any():
             return Decision("undecided", "extrapolates", worst(beyond, p))
         return Decision("outside", "all_reject", str(taxa[best]))

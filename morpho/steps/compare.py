@@ -56,7 +56,10 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         table.insert(0, "size_heeded", heeded)
         pairs.append(table)
     results.write_table("group_criteria", _stack(criteria))
-    results.write_table("pairwise_distances", _stack(pairs))
+    distances = _stack(pairs)
+    limit = results.notes("measure")["error_distance"]
+    distances["within_error"] = False if limit is None else distances["distance"] <= limit
+    results.write_table("pairwise_distances", distances)
     results.write_notes("compare", {"left_out": sample.small, "trouble": trouble})
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from morpho.inference.evidence import Evidence
+from morpho.inference.judging import WAYS, Judgement, Rules, Shapes, judge
+from morpho.inference.trajectories import trajectories
 from morpho.inference.verdict import over_imputations
 from morpho.report.words import verdict_reason
-from morpho.steps.files import ElementResults, seed_of
-from morpho.steps.judging import WAYS, Judgement, Rules, judge
+from morpho.steps.files import ElementResults
+from morpho.steps.judged import queries_of, rules_of, shapes_of
 from morpho.steps.sample import Sample, known_sample
 from morpho.study.config import StudyConfig
 
@@ -23,6 +24,7 @@ _MEMBERSHIP = [
     "comparable_distance", "mahalanobis_distance", "typicality_probability", "rank_p_value",
     "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
     "pooled_rank_floor", "p_value", "posterior_probability", "beyond_sizes",
+    "within_error",
 ]  # fmt: skip
 _SPREAD = ["specimen", "size_heeded", "taxon", "comparable_distance"]
 _VERDICTS = [
@@ -36,10 +38,13 @@ _NUMBERS = (
 )  # fmt: skip
 
 
-def _membership(evidence: Evidence, queries: np.ndarray, heeded: bool) -> pd.DataFrame:
+def _membership(
+    evidence: Evidence, queries: np.ndarray, heeded: bool, error: float | None
+) -> pd.DataFrame:
     """Evidence as tidy rows: a row for each query and taxon."""
     shape = evidence.procrustes_distance.shape
-    columns = {name: getattr(evidence, name) for name in _MEMBERSHIP[4:]}
+    columns = {name: getattr(evidence, name) for name in _MEMBERSHIP[4:-1]}
+    columns["within_error"] = evidence.procrustes_distance <= (-1.0 if error is None else error)
     table = pd.DataFrame({k: np.broadcast_to(v, shape).ravel() for k, v in columns.items()})
     table.insert(0, "taxon_specimens", np.tile(evidence.specimens, shape[0]))
     table.insert(0, "taxon", np.tile(evidence.taxa, shape[0]))
@@ -88,8 +93,9 @@ def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
     for tangent, log_size in zip(given["draw_tangent"], given["draw_log_size"], strict=True):
         shapes, sizes = given["tangent"].copy(), given["log_size"].copy()
         shapes[given["incomplete"]], sizes[given["incomplete"]] = tangent, log_size
-        one = replace(sample, tangent=shapes[rows], log_size=sizes[rows])
-        found = judge(one, shapes[query], sizes[query], rules)
+        known = Shapes(shapes[rows], sizes[rows], sample.taxon)
+        queries = Shapes(shapes[query], sizes[query], given["taxon"][query])
+        found = judge(known, queries, rules, shared_axes=1)
         for place, verdict in zip(verdicts, found.verdicts, strict=False):
             place.append(verdict.verdict)
     return verdicts
@@ -100,24 +106,16 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     tests = config.settings["tests"]
     sample = known_sample(config, results, all_taxa=True)
     given = results.arrays("superimposed")
-    query = ~given["known"]
-    queries = given["specimen"][query]
-    slopes = results.notes("grow")["slopes_p_value"]
-    differ = slopes is not None and slopes <= tests["alpha"]
-    rules = Rules(
-        tests["alpha"],
-        tests["smallest_taxon"],
-        differ,
-        config.settings["shape_space"],
-        seed_of(config.settings["seed"], element, "place"),
-    )
-    found = judge(sample, given["tangent"][query], given["log_size"][query], rules)
+    queries = given["specimen"][~given["known"]]
+    rules = rules_of(config, element, results)
+    known, (names, shapes) = shapes_of(sample), queries_of(results)
+    found = judge(known, shapes, rules, shared_axes=sample.scores.shape[1])
 
     drawn = _drawn(sample, given, rules)
     facts = {
         "alpha": tests["alpha"],
-        "slopes_p_value": slopes,
-        "slopes_differ": differ,
+        "slopes_p_value": rules.slopes_p_value,
+        "slopes_differ": rules.slopes_differ,
         "error_distance": results.notes("measure")["error_distance"],
     }
     rows = [
@@ -127,12 +125,22 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         for i, specimen in enumerate(queries)
     ]
     table = results.table("specimens")
+    stages = table.set_index("specimen")["stage"]
+    lines = trajectories(
+        found,
+        known,
+        shapes,
+        names,
+        stages=stages.loc[sample.specimen].to_numpy(str),
+        query_stages=stages.loc[names].tolist(),
+    )
     left = table[(table["role"] == "query") & ~table["used"]]
     for row in left.to_dict("records"):
         rows.append(_undecided(row["specimen"], "set_aside", set_aside_reason=row["reason"]))
 
     membership = [
-        _membership(evidence, queries, heeded) for heeded, evidence in found.evidence.items()
+        _membership(evidence, queries, heeded, facts["error_distance"])
+        for heeded, evidence in found.evidence.items()
     ]
     spread = [
         pd.DataFrame(
@@ -150,11 +158,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         "membership", pd.concat(membership) if membership else empty(columns=_MEMBERSHIP)
     )
     results.write_table("spread", pd.concat(spread) if spread else empty(columns=_SPREAD))
+    results.write_table("trajectories", lines)
     results.write_table("verdicts", pd.DataFrame(rows, columns=_VERDICTS))
     results.write_notes(
         "place",
         {
             "trouble": found.trouble,
+            "own_slopes": list(found.own_slopes),
             "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},
         },
     )

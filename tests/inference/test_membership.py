@@ -374,6 +374,13 @@ def test_growth_beyond_what_was_measured_counts_only_on_one_growth_line():
     assert verdict(beyond)[:2] == ("outside", "all_reject")
     found = decide(beyond, 0, alpha=0.05, smallest_taxon=4, slopes_differ=True)
     assert (found.verdict, found.ground, found.taxon) == ("undecided", "extrapolates", "b")
+    # unless the rejection stands at the nearest measured size
+    for within, expected in (([0.2, 0.04], "outside"), ([0.01, 0.06], "undecided")):
+        found = decide(
+            beyond, 0, alpha=0.05, smallest_taxon=4, slopes_differ=True,
+            p_within_sizes=np.array(within),
+        )  # fmt: skip
+        assert found.verdict == expected
 
 
 def test_small_taxa_alone_decide_nothing():

@@ -1,0 +1,155 @@
+"""The conclusion on a query: its verdict, tempered by calibration and stability."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binomtest
+
+from morpho.inference.design import InferenceError
+
+__all__ = ["UNTEMPERED", "Conclusion", "combine_elements", "conclude"]
+
+# Kinds of choices that are shown but do not make a verdict undecided: the two ways of
+# regarding size are both part of the verdict's own rule, and the other covariances have less
+# power in small samples.
+UNTEMPERED = ("size", "covariance")
+# Growth lines read off beyond measured sizes weaken a claim that growth does not explain the
+# difference; that it may do so is claimed no less for them.
+UNMEASURED = "growth not extrapolated"
+# Specimens left out with their taxa, none noticed, from which a sample is said to be blind.
+_BLIND = 10
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What is left of a verdict.
+
+    Attributes
+    ----------
+    verdict : {'outside', 'inside', 'undecided'}
+    tempered_by : str
+        Blank where the verdict stands; `false_alarms`: the same procedure tells the sample's
+        own specimens outside more often than it may; `never_notices`: it noticed no member of
+        any taxon left out; `unstable`: another choice turns it too often.
+    choice : str
+        Kind of choice that turns it most.
+    """
+
+    verdict: str
+    tempered_by: str = ""
+    choice: str = ""
+
+
+def _counts(calibration: pd.DataFrame, left_out: str) -> tuple[int, int]:
+    chosen = (calibration["left_out"] == left_out) & (calibration["taxon"] == "all taxa")
+    part = calibration[chosen]
+    if part.empty:
+        return 0, 0
+    return int(part["outside"].iloc[0]), int(part["specimens"].iloc[0])
+
+
+def conclude(
+    verdict: str,
+    calibration: pd.DataFrame,
+    stability: pd.DataFrame,
+    *,
+    alpha: float,
+    smallest_share: float,
+) -> Conclusion:
+    """Temper a verdict.
+
+    Parameters
+    ----------
+    verdict : str
+    calibration : DataFrame
+        The table of `calibration_summary`.
+    stability : DataFrame
+        The rows of `stability_summary` on the query.
+    alpha : float
+        Level of the tests: *outside* falls where the share of false alarms is larger (exact
+        one-sided binomial test at 0.05).
+    smallest_share : float
+        A verdict falls where it holds in a smaller share of the settings of any kind of
+        choice but those of `UNTEMPERED`; *inside* does not for growth lines beyond measured sizes.
+
+    Returns
+    -------
+    Conclusion
+    """
+    if verdict == "undecided":
+        return Conclusion(verdict)
+    alarms, left_out = _counts(calibration, "specimen")
+    if verdict == "outside" and left_out:
+        excess = binomtest(alarms, left_out, alpha, alternative="greater").pvalue
+        if excess <= 0.05:
+            return Conclusion("undecided", "false_alarms")
+    noticed, of = _counts(calibration, "taxon")
+    if verdict == "inside" and of >= _BLIND and noticed == 0:
+        return Conclusion("undecided", "never_notices")
+    shown = (*UNTEMPERED, *([UNMEASURED] if verdict == "inside" else []))
+    weighed = stability[~stability["choice"].isin(shown)]
+    if len(weighed):
+        worst = weighed.iloc[int(np.argmin(weighed["share_holds"].to_numpy()))]
+        if worst["share_holds"] < smallest_share:
+            return Conclusion("undecided", "unstable", str(worst["choice"]))
+    return Conclusion(verdict)
+
+
+def combine_elements(
+    evidence: Mapping[str, Mapping[str, float]], verdicts: Sequence[str], *, alpha: float
+) -> tuple[pd.DataFrame, str]:
+    r"""Evidence of several elements of one individual, combined for each taxon.
+
+    An individual that belongs to a taxon belongs to it with all its elements. For each taxon
+    the p-values :math:`p_1, ..., p_K` of the elements are combined by Bonferroni's rule,
+    :math:`\min(1, K \min_k p_k)`, which holds its level whatever the dependence between
+    the elements of one animal; for two elements no average of p-values up to the arithmetic
+    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107,
+    791-808, on averages and their factors; cited from memory).
+
+    Parameters
+    ----------
+    evidence : mapping of str to mapping of str to float
+        For each element, the p-value against each taxon.
+    verdicts : sequence of str
+        Conclusions on the elements.
+    alpha : float
+
+    Returns
+    -------
+    table : DataFrame
+        `taxon`, `elements` (how many have it) and `combined_p_value`.
+    verdict : str
+        *outside* if the combined p-value of every taxon rejects, an element is outside and
+        none is inside;
+        *inside* if all elements are inside and some taxon is kept by each of them;
+        else *undecided*.
+
+    Raises
+    ------
+    InferenceError
+        If there is no evidence.
+    """
+    taxa = sorted({taxon for element in evidence.values() for taxon in element})
+    if not taxa:
+        raise InferenceError("No element of the individual was held against any taxon.")
+    rows, kept_by_all = [], False
+    for taxon in taxa:
+        p = np.array([element[taxon] for element in evidence.values() if taxon in element])
+        rows.append(
+            {
+                "taxon": taxon,
+                "elements": len(p),
+                "combined_p_value": float(min(1.0, len(p) * p.min())),
+            }
+        )
+        kept_by_all |= bool((p > alpha).all())
+    table = pd.DataFrame(rows)
+    if "inside" not in verdicts and (table["combined_p_value"] <= alpha).all():
+        return table, "outside" if "outside" in verdicts else "undecided"
+    inside = all(verdict == "inside" for verdict in verdicts) and kept_by_all
+    return table, "inside" if inside else "undecided"

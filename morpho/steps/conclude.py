@@ -1,0 +1,81 @@
+"""Conclude: the verdict on each query, tempered by calibration and stability, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from morpho.inference.conclusion import conclude
+from morpho.report.conclusions import conclusion_words, specimens_needed, summary_words
+from morpho.steps.files import ElementResults
+from morpho.study.config import StudyConfig
+
+__all__ = ["run"]
+
+_COLUMNS = [
+    "specimen", "verdict", "verdict_before", "tempered_by", "choice", "nearest_taxon",
+    "false_alarms", "left_out_specimens", "false_alarms_low", "false_alarms_high", "noticed",
+    "left_out_members", "noticed_low", "noticed_high", "settings", "settings_hold",
+    "specimens_needed", "summary", "paragraph",
+]  # fmt: skip
+
+
+def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
+    """False alarms and power over all taxa."""
+    facts: dict[str, Any] = {}
+    names = {
+        "specimen": ("false_alarms", "left_out_specimens"),
+        "taxon": ("noticed", "left_out_members"),
+    }
+    for left_out, (count, total) in names.items():
+        chosen = calibration[
+            (calibration["left_out"] == left_out) & (calibration["taxon"] == "all taxa")
+        ]
+        row = chosen.iloc[0] if len(chosen) else None
+        facts[count] = 0 if row is None else int(row["outside"])
+        facts[total] = 0 if row is None else int(row["specimens"])
+        facts[f"{count}_low"] = np.nan if row is None else float(row["interval_low"])
+        facts[f"{count}_high"] = np.nan if row is None else float(row["interval_high"])
+    return facts
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write the conclusions."""
+    calibration = results.table("calibration_summary")
+    stability, lines = results.table("stability_summary"), results.table("trajectories")
+    needed = results.table("specimens_to_decide")
+    facts = _sample_facts(calibration)
+    rows = []
+    for record in results.table("verdicts").to_dict("records"):
+        verdict = {str(column): value for column, value in record.items()}
+        name = verdict["specimen"]
+        tried = stability[stability["specimen"] == name]
+        more = needed[needed["specimen"] == name]
+        found = conclude(
+            verdict["verdict"],
+            calibration,
+            tried,
+            alpha=config.settings["tests"]["alpha"],
+            smallest_share=config.settings["robustness"]["smallest_share"],
+        )
+        row = facts | {
+            "specimen": name,
+            "verdict": found.verdict,
+            "verdict_before": verdict["verdict"],
+            "tempered_by": found.tempered_by,
+            "choice": found.choice,
+            "nearest_taxon": verdict["nearest_taxon"],
+            "settings": int(tried["settings"].sum()),
+            "settings_hold": int(tried["holds"].sum()),
+            "specimens_needed": (
+                specimens_needed(more) if verdict["verdict"] == "undecided" else np.nan
+            ),
+        }
+        row["summary"] = summary_words(row, element, verdict)
+        row["paragraph"] = conclusion_words(
+            row, element, verdict, lines[lines["specimen"] == name], tried, more
+        )
+        rows.append(row)
+    results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))

@@ -1,0 +1,235 @@
+"""Verdicts tempered by calibration and stability, and elements combined."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from morpho.inference.conclusion import Conclusion, combine_elements, conclude
+from morpho.inference.design import InferenceError
+from morpho.inference.stability import CHOICES
+
+
+def calibrated(alarms=0, left_out=20, noticed=20, members=20):
+    rows = [
+        ("specimen", "a", 20, 20),  # of one taxon: has no say
+        ("specimen", "all taxa", alarms, left_out),
+        ("taxon", "all taxa", noticed, members),
+    ]
+    table = pd.DataFrame(rows, columns=["left_out", "taxon", "outside", "specimens"])
+    return table[table["specimens"] > 0]
+
+
+def steady(**shares):
+    """Rows of the summary: by kind of choice, the share that holds."""
+    shares = {"axes": 1.0} | {key.replace("_", " "): share for key, share in shares.items()}
+    return pd.DataFrame({"choice": list(shares), "share_holds": list(shares.values())})
+
+
+def told(verdict, calibration=None, stability=None, smallest_share=0.8):
+    return conclude(
+        verdict,
+        calibrated() if calibration is None else calibration,
+        steady() if stability is None else stability,
+        alpha=0.05,
+        smallest_share=smallest_share,
+    )
+
+
+# ---------------------------------------------------------------- one element
+
+
+@pytest.mark.parametrize("verdict", ["outside", "inside", "undecided"])
+def test_a_verdict_stands_where_nothing_speaks_against_it(verdict):
+    assert told(verdict) == Conclusion(verdict)
+
+
+def test_undecided_stays_whatever_else():
+    bad = calibrated(alarms=20, noticed=0)
+    assert told("undecided", bad, steady(axes=0.0)) == Conclusion("undecided")
+
+
+@pytest.mark.parametrize("left_out", [8, 20, 60])
+def test_outside_falls_with_false_alarms_above_the_level(left_out):
+    """Exact one-sided binomial test: P(X >= alarms) at alpha, no larger than 0.05."""
+    for alarms in range(left_out + 1):
+        excess = stats.binom.sf(alarms - 1, left_out, 0.05) <= 0.05
+        found = told("outside", calibrated(alarms, left_out))
+        expected = ("undecided", "false_alarms") if excess else ("outside", "")
+        assert (found.verdict, found.tempered_by) == expected
+        # to be inside needs no low rate of alarms
+        assert told("inside", calibrated(alarms, left_out)) == Conclusion("inside")
+
+
+@pytest.mark.parametrize(
+    ("noticed", "members", "falls"),
+    [(0, 10, True), (0, 9, False), (1, 10, False), (0, 40, True), (1, 40, False), (0, 0, False)],
+)
+def test_inside_falls_where_no_taxon_was_ever_noticed(noticed, members, falls):
+    found = told("inside", calibrated(noticed=noticed, members=members))
+    expected = ("undecided", "never_notices") if falls else ("inside", "")
+    assert (found.verdict, found.tempered_by) == expected
+    assert told("outside", calibrated(noticed=noticed, members=members)).verdict == "outside"
+
+
+@pytest.mark.parametrize("verdict", ["outside", "inside"])
+@pytest.mark.parametrize("choice", CHOICES[1:])
+def test_a_kind_of_choice_that_turns_too_often_leaves_undecided(verdict, choice):
+    """But the ways of regarding size and other covariances, which are shown only."""
+    shown = {"size", "covariance"} | ({"growth not extrapolated"} if verdict == "inside" else set())
+    found = told(verdict, stability=steady(**{choice: 0.79}))
+    if choice in shown:
+        assert found == Conclusion(verdict)
+    else:
+        assert found == Conclusion("undecided", "unstable", choice)
+    assert told(verdict, stability=steady(**{choice: 0.8})) == Conclusion(verdict)
+
+
+def test_the_choice_that_turns_most_is_named():
+    stability = steady(axes=0.7, distortion=0.2, size=0.0, digitising_error=0.5)
+    assert told("outside", stability=stability).choice == "distortion"
+
+
+def test_a_smallest_share_of_none_lets_every_verdict_stand():
+    assert told("outside", stability=steady(axes=0.0), smallest_share=0).verdict == "outside"
+    assert told("outside", stability=steady(axes=0.99), smallest_share=1).verdict == "undecided"
+
+
+def test_calibration_comes_before_stability():
+    found = told("outside", calibrated(alarms=19), steady(axes=0.0))
+    assert found.tempered_by == "false_alarms"
+
+
+def test_without_other_settings_or_folds_a_verdict_stands():
+    nothing = calibrated(left_out=0, members=0)
+    assert told("outside", nothing, steady().iloc[:0]) == Conclusion("outside")
+
+
+# ---------------------------------------------------------------- several elements
+
+
+def combined(*elements, verdicts=None):
+    """Each element a mapping of taxa to p-values."""
+    evidence = {f"bone {i}": element for i, element in enumerate(elements)}
+    if verdicts is None:
+        verdicts = [
+            "outside" if max(element.values()) <= 0.05 else "inside" for element in elements
+        ]
+    return combine_elements(evidence, verdicts, alpha=0.05)
+
+
+def test_p_values_are_combined_by_bonferroni():
+    table, verdict = combined({"a": 0.01, "b": 0.2}, {"a": 0.3, "b": 0.4}, verdicts=["inside"] * 2)
+    assert table["taxon"].tolist() == ["a", "b"]
+    np.testing.assert_allclose(table["combined_p_value"], [0.02, 0.4])
+    assert table["elements"].tolist() == [2, 2]
+    assert verdict == "inside"
+
+
+def test_taxa_that_not_every_element_knows_have_fewer():
+    table, _ = combined({"a": 0.01, "b": 0.2}, {"a": 0.9}, {"a": 1.0, "c": 0.6})
+    assert table.set_index("taxon")["elements"].to_dict() == {"a": 3, "b": 1, "c": 1}
+    np.testing.assert_allclose(table["combined_p_value"], [0.03, 0.2, 0.6])
+
+
+def test_no_p_value_is_above_one():
+    assert combined({"a": 0.8}, {"a": 0.9})[0]["combined_p_value"].tolist() == [1.0]
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "expected"),
+    [
+        (("outside", "outside"), "outside"),
+        (("outside", "undecided"), "outside"),
+        (("undecided", "undecided"), "undecided"),
+        (("outside", "inside"), "undecided"),
+    ],
+)
+def test_outside_needs_all_taxa_to_reject_and_no_element_inside(verdicts, expected):
+    table, verdict = combined({"a": 0.001, "b": 0.02}, {"a": 0.002, "b": 0.01}, verdicts=verdicts)
+    np.testing.assert_allclose(table["combined_p_value"], [0.002, 0.02])
+    assert verdict == expected
+
+
+def test_outside_by_another_element_for_each_taxon():
+    """No element rejects every taxon, but each taxon is rejected by one."""
+    evidence = {"a": 0.001, "b": 0.3}, {"a": 0.4, "b": 0.001}
+    table, verdict = combined(*evidence, verdicts=["inside", "inside"])
+    assert (table["combined_p_value"] <= 0.05).all()
+    # the elements are inside of different taxa: nobody is kept by both
+    assert verdict == "undecided"
+
+
+def test_inside_needs_one_taxon_that_all_elements_keep():
+    kept, apart = ({"a": 0.3, "b": 0.3},) * 2, ({"a": 0.3, "b": 0.04}, {"a": 0.04, "b": 0.3})
+    assert combined(*kept, verdicts=["inside"] * 2)[1] == "inside"
+    assert combined(*apart, verdicts=["inside"] * 2)[1] == "undecided"
+    assert combined(*kept, verdicts=["inside", "undecided"])[1] == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("p", "verdict", "expected"),
+    [(0.01, "outside", "outside"), (0.3, "inside", "inside"), (0.01, "undecided", "undecided")],
+)
+def test_one_element_says_what_it_says(p, verdict, expected):
+    table, found = combined({"a": p}, verdicts=[verdict])
+    assert table["combined_p_value"].tolist() == [p]
+    assert found == expected
+
+
+def test_without_evidence_nothing_is_combined():
+    with pytest.raises(InferenceError, match="No element of the individual was held"):
+        combine_elements({}, [], alpha=0.05)
+    with pytest.raises(InferenceError, match="No element of the individual was held"):
+        combine_elements({"jaw": {}}, ["undecided"], alpha=0.05)
+
+
+def correlated(rng, elements, correlation, n, shift=0.0):
+    """One-sided p-values of normal deviates that the elements of an animal share."""
+    shared, own = rng.normal(size=(n, 1)), rng.normal(size=(n, elements))
+    z = np.sqrt(correlation) * shared + np.sqrt(1 - correlation) * own + shift
+    return stats.norm.sf(z)
+
+
+def combined_of(p):
+    """Combined p-values, one individual a row, against one taxon."""
+    return np.array(
+        [
+            combine_elements(
+                {str(k): {"a": value} for k, value in enumerate(row)}, ["outside"], alpha=0.05
+            )[0]["combined_p_value"].iloc[0]
+            for row in p
+        ]
+    )
+
+
+@pytest.mark.parametrize(("elements", "correlation"), [*product((2, 4), (0.0, 0.5, 1.0)), (3, 0.9)])
+def test_the_level_holds_whatever_the_dependence(elements, correlation):
+    """1,000 members: combined p-values of 0.05 at most in 5 %, within the 99.9 % bound."""
+    rng = np.random.default_rng([elements, int(10 * correlation)])
+    p = combined_of(correlated(rng, elements, correlation, 1000))
+    assert (p <= 0.05).sum() <= stats.binom.ppf(0.9995, 1000, 0.05)
+    if correlation == 0:  # close to the level, as 1 - (1 - 0.05 / K) ** K
+        expected = 1 - (1 - 0.05 / elements) ** elements
+        assert (p <= 0.05).sum() >= stats.binom.ppf(0.0005, 1000, expected)
+
+
+def test_the_level_holds_where_elements_go_against_each_other():
+    """p and 1 - p, and the dependence that is worst for Bonferroni, where it is just met."""
+    u = (np.arange(1000) + 0.5) / 1000
+    against = combined_of(np.column_stack([u, 1 - u]))
+    assert (against <= 0.05).mean() == pytest.approx(0.05, abs=0.002)
+
+
+def test_together_they_notice_more_than_the_weakest_of_them():
+    """Also where only one of the elements differs."""
+    rng = np.random.default_rng(3)
+    p = correlated(rng, 3, 0.3, 600, shift=np.array([0.5, 3.5, 2.0]))
+    alone = (p <= 0.05).mean(axis=0)
+    together = (combined_of(p) <= 0.05).mean()
+    assert together > alone.min() + 0.3
+    assert together > alone[2]
