@@ -52,7 +52,9 @@ def _panel(axes: Axes, spread: pd.DataFrame, query: pd.DataFrame, mark: dict, al
     axes.set_ylim(len(taxa) - 0.5, -0.5)
 
 
-def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> Figure:
+def distances(
+    membership: pd.DataFrame, spread: pd.DataFrame, alpha: float, error: float | None = None
+) -> Figure:
     """Draw each query's distance to each taxon before the spread of its own members.
 
     Parameters
@@ -63,6 +65,8 @@ def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> F
         The table `spread`.
     alpha : float
         Level of the tests: p-values up to it are set in the queries' colour.
+    error : float, optional
+        Distance between two digitisations of one bone, shaded where it is known.
 
     Returns
     -------
@@ -87,6 +91,8 @@ def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> F
             part = membership[chosen & (membership["specimen"] == query)]
             behind = spread[spread["size_heeded"] == size]
             _panel(axes, behind, part, marks[query] | {"s": 90}, alpha)
+            if error is not None:
+                axes.axvspan(0, error, color=GREY, alpha=0.35, linewidth=0, zorder=-1)
             axes.set_title(f"{short(query)}\n{_TITLES[size]}")
             if axes is not axes_row[0]:
                 axes.tick_params(labelleft=False)

@@ -12,13 +12,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
 __all__ = [
-    "DOUBLE", "GREY", "INK", "QUERY", "SINGLE", "figure_style", "label_queries", "legend",
-    "message_figure", "query_marks", "short", "taxon_marks",
+    "DOUBLE", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "label_queries",
+    "legend", "message_figure", "query_marks", "short", "taxon_marks", "verdict_legend",
 ]  # fmt: skip
 
 # Widths of one and two columns of a journal, in inches (85 and 175 mm).
@@ -28,6 +29,9 @@ INK = "#22262b"
 GREY = "#9aa1a8"
 # The query stands out by size, outline and white fill; its edge is not a taxon's colour.
 QUERY = "#c2185b"
+
+# Verdicts are told apart by lightness, too: dark, middle, light.
+VERDICTS = {"outside": QUERY, "undecided": "#d5d8db", "inside": "#5fa99b"}
 
 # Told apart by lightness as well as hue: more than 20 CIELAB units between any two, in
 # simulated colour-blind vision as well (tests/drawing/test_colours.py).
@@ -232,6 +236,19 @@ def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> 
             break
         box.remove()
     figure.set_figheight(figure.get_figheight() + extent.height / figure.dpi)
+
+
+def verdict_legend(figure: Figure) -> None:
+    """A legend of the three verdicts below the figure, which grows by its height.
+
+    Parameters
+    ----------
+    figure : Figure
+    """
+    handles = [Patch(facecolor=colour, label=name) for name, colour in VERDICTS.items()]
+    box = figure.legend(handles=handles, loc="outside lower center", ncols=3)
+    height = box.get_window_extent().height
+    figure.set_figheight(figure.get_figheight() + height / figure.dpi)
 
 
 def message_figure(message: str) -> Figure:

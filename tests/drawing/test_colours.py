@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from morpho.drawing.style import QUERY, query_marks, taxon_marks
+from morpho.drawing.style import QUERY, VERDICTS, query_marks, taxon_marks
 
 # Machado, Oliveira & Fernandes 2009 (IEEE Transactions on Visualization and Computer Graphics
 # 15, 1291-1298), severity 1.0, applied to linear RGB. From memory, not copied from the paper;
@@ -82,6 +82,17 @@ def test_colours_of_taxa_are_told_apart(vision):
         if np.linalg.norm(seen[pair[0]] - seen[pair[1]]) < APART
     }
     assert not near
+
+
+@pytest.mark.parametrize("vision", VISION)
+def test_colours_of_verdicts_are_told_apart(vision):
+    """Inside, outside and undecided fill neighbouring bars: pair by pair."""
+    seen = [lab(np.clip(VISION[vision] @ linear(c), 0, 1)) for c in VERDICTS.values()]
+    assert set(VERDICTS) == {"inside", "outside", "undecided"}
+    assert min(np.linalg.norm(a - b) for a, b in combinations(seen, 2)) > APART
+    # and printed in grey
+    light = sorted(lab(linear(c))[0] for c in VERDICTS.values())
+    assert min(np.diff(light)) > 10
 
 
 def test_colours_stand_off_the_paper():

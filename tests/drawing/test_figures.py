@@ -1,14 +1,23 @@
 """Every figure of every hard study: drawn without a warning, well-formed, and legible."""
 
+import ast
+import re
 from itertools import combinations
+from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 from matplotlib.text import Annotation
 
-from morpho.drawing.style import short
+from morpho.drawing import trials
+from morpho.drawing.style import VERDICTS, short
 from morpho.report.captions import CAPTIONS
+from morpho.steps import draw
+from morpho.steps.files import ElementResults
+
+HOUSE = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.slow
 
@@ -91,7 +100,7 @@ def test_panels_are_large_enough_to_see_something(drawn):
             assert min(inner.size) / drawn.figure.dpi > 0.3
 
 
-@pytest.mark.parametrize("name", ["shape_space", "growth", "canonical_axes"])
+@pytest.mark.parametrize("name", ["shape_space", "growth", "canonical_axes", "adequacy"])
 @pytest.mark.parametrize("study", ["no query", "nine queries", "twelve taxa", "long names",
                                    "odd names", "two taxa"])  # fmt: skip
 def test_every_taxon_and_query_has_its_name(look, studies, study, name):
@@ -99,6 +108,8 @@ def test_every_taxon_and_query_has_its_name(look, studies, study, name):
     drawn = look(study, name)
     labels = [text.get_text() for text in drawn.figure.legends[0].get_texts()]
     named = {row["taxon"] or row["specimen"] for row in studies[study].rows}
+    if name == "adequacy":  # curves of taxa alone
+        named &= {row["taxon"] for row in studies[study].rows}
     assert sorted(labels) == sorted(short(one) for one in named)
     assert set(labels) <= words(drawn)
 
@@ -109,6 +120,11 @@ def test_every_taxon_and_query_has_its_name(look, studies, study, name):
         ("one taxon", "canonical_axes", "Too few specimens or taxa for canonical axes"),
         ("sizes all equal", "growth", "Sizes do not vary within taxa"),
         ("no query", "distances", "No query takes part"),
+        ("no query", "stability", "No query takes part"),
+        ("no query", "trajectories", "No query could be held against growth lines"),
+        ("sizes all equal", "trajectories", "No query could be held against growth lines"),
+        ("no query", "specimens_to_decide", "No simulations of larger samples"),
+        ("tiny taxa", "adequacy", "No taxon has specimens enough to be rarefied"),
         ("one query", "landmark_error", "No specimen was digitised twice"),
     ],
 )
@@ -136,6 +152,153 @@ def test_p_values_stand_on_their_rows(look, studies):
         for text in axes.texts:
             p = part.set_index("taxon").loc[taxa[text.get_position()[1]], "p_value"]
             assert text.get_text() == ("p < 0.001" if p < 0.001 else f"p = {p:.3f}")
+
+
+def bars(axes):
+    """Colour and length of each bar, row by row from the left."""
+    boxes = sorted(axes.patches, key=lambda bar: (round(bar.get_y() + bar.get_height() / 2, 6),
+                                                  bar.get_x()))  # fmt: skip
+    return [(to_hex(bar.get_facecolor()), bar.get_width()) for bar in boxes]
+
+
+def test_shares_of_verdicts_are_those_of_the_calibration(look, studies):
+    """A bar for each verdict, the interval drawn where the table has it, and the counts."""
+    table = studies["three queries"].results().table("calibration_summary")
+    panels = look("three queries", "calibration").figure.axes
+    for axes, kind in zip(panels, ("specimen", "taxon"), strict=True):
+        part = table[table["left_out"] == kind].reset_index(drop=True)
+        expected = [
+            (colour, row[verdict] / row["specimens"])
+            for row in part.to_dict("records")
+            for verdict, colour in VERDICTS.items()
+        ]
+        drawn = [pair for pair in bars(axes) if pair[1] > 0]
+        assert [colour for colour, _ in drawn] == [c for c, share in expected if share > 0]
+        np.testing.assert_allclose(
+            [share for _, share in drawn], [share for _, share in expected if share > 0]
+        )
+        spans = [line.get_xdata() for line in axes.lines if len(set(line.get_ydata())) == 1]
+        spans = [list(x) for x in spans if x[0] != x[1] or list(x) == [0, 0]]
+        for row in part.to_dict("records"):
+            assert any(np.allclose(x, [row["interval_low"], row["interval_high"]]) for x in spans)
+        texts = {text.get_text() for text in axes.texts}
+        assert {f"{r['outside']:.0f} of {r['specimens']:.0f}" for r in part.to_dict("records")} <= (
+            texts
+        )
+    # the level that false alarms are held against stands among them alone
+    dashed = [[line for line in axes.lines if list(line.get_xdata()) == [0.05, 0.05]]
+              for axes in panels]  # fmt: skip
+    assert [len(lines) for lines in dashed] == [1, 0]
+
+
+def test_strips_have_the_verdicts_of_the_table(look, studies):
+    """Each setting is a cell in the colour of its verdict; those that turn it are named."""
+    table = studies["three queries"].results().table("stability")
+    panels = look("three queries", "stability").figure.axes
+    assert [axes.get_title(loc="left") for axes in panels] == ["find 1", "find 2", "find 3"]
+    for axes in panels:
+        part = table[table["specimen"] == axes.get_title(loc="left")]
+        choices = list(dict.fromkeys(part["choice"]))
+        assert [label.get_text() for label in axes.get_yticklabels()] == choices
+        ordered = [v for choice in choices for v in part.loc[part["choice"] == choice, "verdict"]]
+        assert [colour for colour, _ in bars(axes)] == [VERDICTS[verdict] for verdict in ordered]
+        base = part.loc[part["choice"] == "as analysed", "verdict"].iloc[0]
+        said = " ".join(text.get_text() for text in axes.texts)
+        assert f"{base} " in said
+        for choice in choices[1:]:
+            each = part[part["choice"] == choice]
+            holds = (each["verdict"] == base).sum()
+            assert f"{holds} of {len(each)}" in said
+            if holds < len(each):
+                first = each.loc[each["verdict"] != base, "setting"].iloc[0]
+                assert f"not: {first[:10]}" in said
+    assert len(set(table["verdict"])) > 1
+
+
+@pytest.mark.parametrize(
+    ("names", "said"),
+    [
+        (["marsh 1"], "marsh 1"),
+        (["marsh 1", "marsh 2", "marsh 3"], "marsh 1, marsh 2, marsh 3"),
+        ([f"draw {i}" for i in range(1, 51)], "draw 1, draw 2, draw 3 and 47 more"),
+        (["a" * 60], "a" * 18 + "…" + "a" * 18),
+        (["a" * 60, "b"], "a" * 13 + "…" + "a" * 13 + " and 1 more"),
+    ],
+)
+def test_as_many_turning_settings_are_named_as_there_is_room_for(names, said):
+    found = trials._turning(names)
+    assert found == said
+    assert len(found) <= trials._ROOM
+
+
+def test_bars_of_larger_samples_are_those_of_the_table(look, studies):
+    """Shares of simulations, on the number of specimens that each stands for."""
+    table = studies["three queries"].results().table("specimens_to_decide")
+    panels = look("three queries", "specimens_to_decide").figure.axes
+    assert [axes.get_title(loc="left") for axes in panels] == ["find 1", "find 2", "find 3"]
+    for axes in panels:
+        part = table[table["specimen"] == axes.get_title(loc="left")]
+        ticks = [int(label.get_text()) for label in axes.get_xticklabels()]
+        assert ticks == part["taxon_specimens"].tolist()
+        for verdict, colour in VERDICTS.items():
+            heights = [p.get_height() for p in axes.patches if to_hex(p.get_facecolor()) == colour]
+            np.testing.assert_allclose(heights, part[verdict])
+        assert part["taxon"].iloc[0] in axes.get_xlabel()
+
+
+def test_curves_are_those_of_the_rarefaction(look, studies):
+    table = studies["three queries"].results().table("rarefaction")
+    panels = look("three queries", "adequacy").figure.axes
+    for axes, column in zip(panels, ("mean_error", "variance_error"), strict=True):
+        curves = [np.column_stack(line.get_data()) for line in axes.lines]
+        for _, part in table.groupby("taxon"):
+            points = part.loc[part[column].notna(), ["specimens", column]].to_numpy()
+            assert any(c.shape == points.shape and np.allclose(c, points) for c in curves)
+
+
+def test_queries_stand_at_their_size_and_distance_from_each_line(look, studies):
+    """In the panel of each taxon: the query's mark, and marks of all its members."""
+    results = studies["three queries"].results()
+    table, spread = results.table("trajectories"), results.table("spread")
+    panels = look("three queries", "trajectories").figure.axes
+    titles = [axes.get_title(loc="left").split("\n")[0] for axes in panels]
+    assert titles == ["ash", "birch", "cedar"]
+    for axes, taxon in zip(panels, titles, strict=True):
+        offsets = [np.asarray(c.get_offsets()) for c in axes.collections]
+        points = np.vstack([o for o in offsets if len(o)])
+        for row in table[table["taxon"] == taxon].to_dict("records"):
+            at = [np.exp(row["log_centroid_size"]), row["distance"]]
+            assert np.isclose(points, at).all(axis=1).any()
+        members = spread[(spread["taxon"] == taxon) & spread["size_heeded"]]
+        for distance in members["comparable_distance"]:
+            assert np.isclose(points[:, 1], distance).any()
+
+
+def _declared():
+    """What the workflow says that each figure is drawn from."""
+    text = (HOUSE / "config" / "workflow.smk").read_text(encoding="utf-8")
+    tree = ast.parse(re.search(r"^FIGURES = (\{.*?^\})", text, re.MULTILINE | re.DOTALL).group(1))
+    return ast.literal_eval(tree.body[0].value)
+
+
+@pytest.mark.parametrize("name", CAPTIONS)
+def test_a_figure_is_drawn_from_what_the_workflow_says(studies, monkeypatch, name):
+    """Or a changed table would leave an old figure standing; and the caption names its tables."""
+    results, read = studies["digitised twice"].results(), set()
+    plain = {"table": type(results).table, "notes": type(results).notes}
+    for kind, folder in (("table", "tables/{}.csv"), ("notes", "notes/{}.json")):
+
+        def reading(self, key, kind=kind, folder=folder):
+            read.add(folder.format(key))
+            return plain[kind](self, key)
+
+        monkeypatch.setattr(ElementResults, kind, reading)
+    monkeypatch.setattr(ElementResults, "write_figure", lambda *_: None)
+    draw.run(studies["digitised twice"].config, "bone", results, name)
+    declared = _declared()
+    assert set(declared) == set(CAPTIONS)
+    assert read == set(declared[name])
+    assert set(CAPTIONS[name].tables) & {p[7:-4] for p in read if p.startswith("tables/")}
 
 
 def test_a_share_of_variance_is_that_of_the_table(look, studies):

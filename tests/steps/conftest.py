@@ -26,6 +26,17 @@ def invent(tmp_path: Path) -> Callable[..., Any]:
     return make
 
 
+@pytest.fixture(scope="module")
+def invent_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Any]:
+    """Makes an `InventedStudy` that all tests of a module look at."""
+
+    def make(taxa: dict[str, int], *arguments: Any, **choices: Any) -> Any:
+        folder = tmp_path_factory.mktemp("shared") / "study"
+        return invented.InventedStudy(folder, taxa, *arguments, **choices)
+
+    return make
+
+
 @pytest.fixture
 def only_svg(monkeypatch: pytest.MonkeyPatch) -> None:
     """Writes figures as SVG alone: PNG and PDF take most of the time."""

@@ -13,14 +13,14 @@ import yaml
 from numpy.typing import NDArray
 
 from morpho.report.captions import CAPTIONS
-from morpho.steps.__main__ import STEPS, main
-from morpho.steps.files import ElementResults
+from morpho.steps.__main__ import STEPS, WHOLE, main
+from morpho.steps.files import ALL_ELEMENTS, ElementResults
 from morpho.study.config import StudyConfig, read_config
 
 __all__ = ["ANALYSES", "FIGURES", "InventedStudy"]
 
-# carry is for scans, which these studies have none of
-ANALYSES = tuple(step for step in STEPS if step not in ("check", "carry", "draw", "report"))
+# carry is for scans, which these studies have none of; portray draws
+ANALYSES = tuple(step for step in STEPS if step not in (*WHOLE, "carry", "portray", "draw"))
 FIGURES = tuple(CAPTIONS)
 
 
@@ -108,6 +108,7 @@ class InventedStudy:
             "elements": {name: {"scheme": f"schemes/{name}.yaml"} for name in self.elements},
             "preparation": {"missing": {"known": "set_aside", "query": "shared"}},
             "tests": {"permutations": 49},
+            "robustness": {"error_draws": 5, "rarefactions": 20, "simulations": 5},
         }
         for key, value in (settings or {}).items():
             old = self.study.get(key)
@@ -136,6 +137,11 @@ class InventedStudy:
     def results(self, element: str = "bone") -> ElementResults:
         """Results of one element."""
         return ElementResults(self.config.results, element)
+
+    @property
+    def joined(self) -> ElementResults:
+        """Results of all elements together."""
+        return ElementResults(self.config.results, ALL_ELEMENTS)
 
     def write(self, order: Sequence[int] | None = None) -> None:
         """Write every file; `order` is the order of specimens in the tables."""
@@ -174,12 +180,15 @@ class InventedStudy:
         for element in self.elements:
             for step in ANALYSES:
                 assert self.step(step, element) == 0, step
+        assert self.step("combine") == 0
 
     def draw(self) -> None:
         """Draw all figures."""
         for element in self.elements:
+            assert self.step("portray", element) == 0
             for figure in FIGURES:
                 assert self.step("draw", element, figure) == 0, figure
+        assert self.step("draw", ALL_ELEMENTS, "proportions") == 0
 
     def page(self) -> str:
         """Make the page, and read it."""

@@ -60,6 +60,11 @@ STUDIES = {
         ["ash has 6 specimens and takes no part", "No taxon has enough specimens"],
         {"undecided"},
     ),
+    "more variables than specimens": (
+        {"taxa": {"ash": 4, "birch": 4}, "landmarks": 30},
+        [],
+        {"inside"},
+    ),
     "four landmarks": ({"taxa": TWO, "landmarks": 4}, [], {"inside"}),
     "one axis": ({"taxa": TWO, "settings": {"shape_space": {"most": 1}}}, [], {"inside"}),
     "parallel analysis and ellipses": (
@@ -102,6 +107,99 @@ def test_a_study_at_the_edge_runs_through(name, invent, only_svg):
     table = study.results().table("verdicts")
     assert set(table["verdict"]) == verdicts
     assert (table["reason"] != "").all()
+    check_trials(study)
+
+
+def check_trials(study):
+    """Each query has its conclusion in whole sentences; shares are shares, counts add up."""
+    results = study.results()
+    verdicts = results.table("verdicts").set_index("specimen")["verdict"]
+    table = results.table("conclusions").set_index("specimen")
+    assert table["verdict_before"].to_dict() == verdicts.to_dict()
+    for row in table.to_dict("records"):
+        # a verdict is kept or taken back, never turned into another
+        assert row["verdict"] in (row["verdict_before"], "undecided")
+        assert (row["tempered_by"] == "") == (row["verdict"] == row["verdict_before"])
+        assert 0 <= row["settings_hold"] <= row["settings"]
+        assert row["paragraph"].endswith(".")
+        assert not re.search(r"\b(nan|None|inf)\b|  ", row["paragraph"])
+    assert set(study.joined.table("individuals")["specimen"]) == set(table.index)
+    known = results.table("specimens")
+    counts = known[known["used"] & (known["role"] == "known")]["taxon"].value_counts()
+    summary = results.table("calibration_summary")
+    told = summary[summary["taxon"] != "all taxa"].set_index(["left_out", "taxon"])
+    # who is alone in a taxon is not left out alone, nor the only taxon whole
+    expected = {("specimen", t): n for t, n in counts.items() if n > 1}
+    expected |= {("taxon", t): n for t, n in counts.items() if len(counts) > 1}
+    assert told["specimens"].to_dict() == expected
+    for row in summary.to_dict("records"):
+        assert row["outside"] + row["inside"] + row["undecided"] == row["specimens"]
+        assert 0 <= row["interval_low"] <= row["share_outside"] <= row["interval_high"] <= 1
+    stability = results.table("stability_summary")
+    assert (
+        stability[["outside", "inside", "undecided"]].sum(axis=1) == stability["settings"]
+    ).all()
+    assert results.table("adequacy").set_index("taxon")["specimens"].to_dict() == counts.to_dict()
+    needed = results.table("specimens_to_decide")
+    np.testing.assert_allclose(needed[["outside", "inside", "undecided"]].sum(axis=1), 1)
+
+
+# What is done to the configurations of two taxa of six and of a query like ash.
+SPOILT = {
+    "duplicated specimens": lambda shapes: shapes[[0, 0, 2, 2, 4, 5, 6, 6, 6, 9, 10, 11, 12]],
+    "a query that is a known specimen": lambda shapes: shapes[[*range(12), 3]],
+    "a landmark that never moves": lambda shapes: np.concatenate(
+        [shapes[:, :2], np.broadcast_to(shapes[:1, 2:3], (13, 1, 3)), shapes[:, 3:]], axis=1
+    ),
+    "a taxon of one shape": lambda shapes: shapes[[0, 0, 0, 0, 0, 0, *range(6, 13)]],
+    "two landmarks in one place": lambda shapes: shapes[:, [0, 1, 2, 3, 4, 4]],
+    "far from the origin": lambda shapes: shapes + 1e5,
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SPOILT)
+def test_spoilt_configurations_run_through(name, invent, only_svg):
+    """Nothing divides by nothing: all steps, all figures and the page, every warning an error."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        study = invent()
+        study.shapes["bone"] = np.array(SPOILT[name](study.shapes["bone"]), dtype=float)
+        study.write()
+        study.analyse()
+        study.draw()
+        page = study.page()
+    assert not re.search(r">\s*(nan|None|inf)\s*<", page)
+    check_trials(study)
+    assert set(study.results().table("verdicts")["verdict"]) <= {"inside", "undecided"}
+
+
+@pytest.mark.parametrize("kinds", ["with replicates", "without"])
+def test_the_verdict_is_tried_as_often_as_asked(invent, kinds):
+    """Draws of digitising error need replicates; landmarks, specimens and axes need nothing."""
+    study = invent(replicates=2 if kinds == "with replicates" else 1)
+    study.analyse()
+    summary = study.results().table("stability_summary").set_index("choice")["settings"]
+    assert summary["landmark left out"] == 6
+    assert summary["specimen left out"] == 12
+    assert summary["covariance"] == summary["size"] == 2
+    assert summary.get("digitising error", 0) == (5 if kinds == "with replicates" else 0)
+    needed = study.results().table("specimens_to_decide")
+    assert needed["simulations"].tolist() == [1] + 8 * [5]
+
+
+def test_what_is_not_asked_for_is_not_tried(invent, only_svg):
+    """No draws and no simulations: the tables are there, the figure says so, the rest stands."""
+    none = {"error_draws": 0, "rarefactions": 2, "simulations": 0}
+    study = invent(replicates=2, settings={"robustness": none})
+    study.analyse()
+    study.draw()
+    study.page()
+    results = study.results()
+    assert results.table("specimens_to_decide").empty
+    assert "digitising error" not in set(results.table("stability")["choice"])
+    assert results.table("conclusions")["verdict"].tolist() == ["inside"]
+    assert np.isnan(results.table("conclusions")["specimens_needed"]).all()
 
 
 def test_a_query_like_a_known_specimen_in_every_point(invent):
@@ -281,12 +379,13 @@ def test_the_order_of_rows_moves_no_byte(invent, seed):
     """Specimens and rows of landmarks in another order: every table is the same file."""
     study = invent({"ash": 5, "birch": 5, "cedar": 4}, {"find 1": "ash", "find 2": "own"})
     study.analyse()
-    folder = study.results().folder / "tables"
-    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    folders = [study.results().folder / "tables", study.joined.folder / "tables"]
+    before = {path.name: path.read_bytes() for folder in folders for path in folder.iterdir()}
     study.write(np.random.default_rng(seed).permutation(len(study.rows)).tolist())
     study.analyse()
-    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
-    assert len(before) > 15
+    after = {path.name: path.read_bytes() for folder in folders for path in folder.iterdir()}
+    assert after == before
+    assert len(before) > 30
 
 
 def test_another_seed_moves_permutations_only(invent):

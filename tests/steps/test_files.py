@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.report.legend import COLUMNS, TABLES
+from morpho.report.legend import COLUMNS, JOINED, TABLES
 from morpho.steps.files import (
     FLAGS,
     TEXTS,
@@ -113,7 +113,8 @@ def test_arrays_and_notes_come_back(tmp_path):
 
 def test_every_column_that_is_no_number_is_named():
     """A documented column of words or of yes and no is told from numbers by TEXTS and FLAGS."""
-    documented = set(COLUMNS) | {c for _, columns in TABLES.values() for c in columns}
+    tables = (TABLES | JOINED).values()
+    documented = set(COLUMNS) | {column for _, columns in tables for column in columns}
     assert set(TEXTS) <= documented
     assert set(FLAGS) <= documented
     assert not TEXTS & FLAGS

@@ -10,6 +10,7 @@ import pytest
 
 from morpho.steps import sources
 from morpho.steps.__main__ import STEPS
+from morpho.steps.files import ElementResults
 from morpho.steps.sources import code_digest, imported_modules
 
 HOUSE = Path(sources.__file__).parents[1]
@@ -120,12 +121,18 @@ def _settings_read(step):
     return keys
 
 
+def _rules():
+    """Text of each rule of the workflow, by name."""
+    files = [HOUSE.parent / "Snakefile", *sorted(HOUSE.parent.glob("config/rules/*.smk"))]
+    text = "\n".join(path.read_text(encoding="utf-8") for path in files)
+    rules = re.split(r"^rule (\w+):", text, flags=re.MULTILINE)
+    return dict(zip(rules[1::2], rules[2::2], strict=True))
+
+
 def _settings_heeded():
     """Blocks of study.yaml that make each rule of the Snakefile run again."""
-    text = (HOUSE.parent / "Snakefile").read_text(encoding="utf-8")
-    rules = re.split(r"^rule (\w+):", text, flags=re.MULTILINE)
     heeded = {}
-    for name, body in zip(rules[1::2], rules[2::2], strict=True):
+    for name, body in _rules().items():
         call = re.search(r"\bsettings=settings\(([^)]*)\)", body)
         keys = re.findall(r'"([\w.]+)"', call.group(1)) if call else []
         heeded[name] = {key.split(".")[0] for key in keys} if keys or not call else {"all"}
@@ -141,3 +148,53 @@ def test_a_rule_heeds_the_settings_that_its_step_reads(step):
     heeded = _settings_heeded()[step]
     read = _settings_read(step) - ({"scans"} if step == "slide" else set())
     assert heeded == {"all"} or read <= heeded
+
+
+def _taken(rule):
+    """Results of an element, by folder and name, that a rule names as its input."""
+    block = re.search(r"^    input:\n(.*?)^    \w+:", _rules()[rule], re.MULTILINE | re.DOTALL)[1]
+    taken = set(re.findall(r"/((?:arrays|notes)/\w+\.(?:npz|json))", block))
+    for names in re.findall(r"tables\(([^)]*)\)|table=\[([^\]]*)\]", block):
+        taken |= {f"tables/{name}.csv" for name in re.findall(r'"(\w+)"', "".join(names))}
+    return taken
+
+
+# Read by no rule but through files of the user, or through an input function.
+NOT_TRIED = ("check", "carry", "draw", "report", "supplement", "archive", "finish")
+TRIALS = ("calibrate", "vary", "rarefy", "conclude", "combine")
+
+
+@pytest.mark.slow
+def test_a_rule_takes_as_input_what_its_step_reads(invent, monkeypatch):
+    """Or a changed result would leave an old one standing; trials take no more than that."""
+    read = {}
+    forms = {"arrays": "arrays/{}.npz", "table": "tables/{}.csv", "notes": "notes/{}.json"}
+    for kind, form in forms.items():
+        plain = getattr(ElementResults, kind)
+
+        def reading(self, name, form=form, plain=plain):
+            read[step].add(form.format(name))
+            return plain(self, name)
+
+        monkeypatch.setattr(ElementResults, kind, reading)
+    study = invent(replicates=2)
+    for step in STEPS:
+        read[step] = set()
+        if step not in NOT_TRIED:
+            arguments = () if step == "combine" else ("bone",)
+            assert study.step(step, *arguments) == 0, step
+            assert read[step] <= _taken(step), step
+    assert {step: read[step] for step in TRIALS} == {step: _taken(step) for step in TRIALS}
+
+
+@pytest.mark.parametrize("step", ["prepare", "superimpose", "ordinate", "grow", "compare",
+                                  "discriminate"])  # fmt: skip
+def test_steps_that_give_no_verdict_do_not_run_again_for_its_procedure(step):
+    """A change in how a verdict is reached leaves shapes, axes and models alone."""
+    found, waiting = set(), [f"steps.{step}"]
+    while waiting:
+        name = waiting.pop()
+        found.add(name)
+        waiting += imported_modules(HOUSE, name) - found
+    trials = {"judging", "reanalysis", "calibration", "stability", "adequacy", "conclusion"}
+    assert not found & {f"inference.{name}" for name in trials}

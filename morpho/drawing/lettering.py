@@ -1,0 +1,67 @@
+"""Names cut to the room that a figure has for them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from morpho.drawing.style import short
+
+__all__ = ["fit_names", "fitted"]
+
+
+def fit_names(text: Text, write: Callable[[int], str], longest: int, room: float) -> None:
+    """Write words with names in them, the names cut until the words fit.
+
+    Parameters
+    ----------
+    text : Text
+        Where to write them.
+    write : callable
+        Gives the words with names of so many characters at most.
+    longest : int
+        Characters to begin with.
+    room : float
+        Width in pixels.
+    """
+    for characters in range(longest, 2, -1):
+        text.set_text(write(characters))
+        # at other resolutions letters are up to a seventh wider
+        if 1.15 * text.get_window_extent().width <= room:
+            return
+
+
+def fitted(
+    figure: Figure, names: Sequence[str], longest: int, inches: float, after: Sequence[str] = ()
+) -> list[str]:
+    """Names for the rows of a figure, cut where they are longer than the room there is.
+
+    Parameters
+    ----------
+    figure : Figure
+    names : sequence of str
+    longest : int
+        Characters of a name at most.
+    inches : float
+        Width at most, of the name and what follows it.
+    after : sequence of str
+        What follows each name, not to be cut.
+
+    Returns
+    -------
+    list of str
+    """
+    text = figure.text(0, 0, "", fontsize=7, weight="bold", in_layout=False)
+    cut: list[str] = []
+
+    def write(characters: int) -> str:
+        more = after[len(cut)] if after else ""
+        return short(names[len(cut)], characters) + more
+
+    for _ in names:
+        fit_names(text, write, longest, inches * figure.dpi)
+        cut.append(text.get_text())
+    text.remove()
+    return cut

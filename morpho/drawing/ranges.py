@@ -1,0 +1,282 @@
+"""Queries among the values of each taxon: ranked measurements, proportions of elements."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
+
+from morpho.drawing.lettering import fit_names, fitted
+from morpho.drawing.style import (
+    DOUBLE,
+    GREY,
+    INK,
+    QUERY,
+    message_figure,
+    query_marks,
+    short,
+    taxon_marks,
+)
+
+__all__ = ["measurements", "proportions"]
+
+_BAND = "#e4e6e9"
+# Inches of a row, and of what stands above and below the rows of a panel.
+_ROW, _AROUND = 0.14, 0.88
+# Inches of the names of rows at most.
+_NAMES = 1.6
+
+
+def _in_two_lines(before: str, name: str, width: int) -> str:
+    """A name in lines of so many characters, two at most, its middle cut if need be."""
+    longest = min(len(name), 2 * width)
+    while True:
+        lines = textwrap.wrap(before + short(name, longest), width, break_on_hyphens=False)
+        if len(lines) <= 2:
+            return "\n".join(lines)
+        longest -= 1
+
+
+def _title(axes: Axes, before: str, name: str, pad: float) -> None:
+    """A title of one or two lines that fit the width of the panel."""
+    title = axes.set_title("", fontsize=7.5, pad=pad)
+    room = axes.get_window_extent().width
+    fit_names(title, lambda width: _in_two_lines(before, name, max(width, 8)), 80, room)
+
+
+def _words(value: float, every: bool, outside: int, compared: int) -> str:
+    if not np.isfinite(value):
+        return "not measured"
+    return "outside every range" if every else f"outside {outside} of {compared} ranges"
+
+
+def _words_above(axes: Axes, words: str, stressed: bool) -> None:
+    axes.annotate(
+        words, (0, 1), xycoords="axes fraction", xytext=(0, 4), textcoords="offset points",
+        ha="left", va="bottom", fontsize=6.5, color=QUERY if stressed else INK,
+        weight="bold" if stressed else "normal",
+    )  # fmt: skip
+
+
+def _members(axes: Axes, row: int, values: pd.Series, low: float, high: float, mark: dict) -> None:
+    """A taxon: its range as a band, its specimens as dots that step up and down."""
+    if np.isfinite(low) and np.isfinite(high):
+        axes.plot([low, high], [row, row], color=_BAND, lw=8, solid_capstyle="butt", zorder=0.5)
+        for end in (low, high):
+            axes.plot([end, end], [row - 0.36, row + 0.36], color=GREY, lw=0.8, zorder=0.6)
+    own = np.sort(values.dropna().to_numpy(dtype=float))
+    lift = 0.12 * (np.arange(len(own)) % 3 - 1)
+    axes.scatter(own, row + lift, s=11, edgecolor="white", linewidth=0.3, zorder=2, **mark)
+
+
+def _query(axes: Axes, row: int, last: int, value: float, mark: dict) -> None:
+    """A query on a row of its own, with a line down through the taxa."""
+    if not np.isfinite(value):
+        return
+    axes.plot([value, value], [row, last + 0.5], color=QUERY, lw=0.9, zorder=1.5)
+    axes.scatter(value, row, **mark | {"s": 70, "linewidth": 1.2})
+
+
+def _number(value: float) -> str:
+    """Three digits, and no more behind the point."""
+    digits = 2 - int(np.floor(np.log10(abs(value)))) if value else 0
+    return f"{value:.{min(max(digits, 0), 3)}f}"
+
+
+def _beside(axes: Axes, row: int, value: float) -> None:
+    """The value in words, on the side of the mark that has more room; once limits are set."""
+    if not np.isfinite(value):
+        return
+    x = axes.transAxes.inverted().transform(axes.transData.transform((value, row)))[0]
+    side = 1 if x < 0.5 else -1
+    axes.annotate(_number(value), (value, row), xytext=(7 * side, 0),
+                  textcoords="offset points", ha="left" if side > 0 else "right", va="center",
+                  fontsize=6.5, color=QUERY, zorder=6)  # fmt: skip
+
+
+def _name_rows(
+    figure: Figure, panels: Iterable[Axes], queries: Sequence[str], taxa: Sequence[str]
+) -> None:
+    """Names at the panels on the left, which share their rows with the others."""
+    names = fitted(figure, [*queries, *taxa], 24, _NAMES)
+    for axes in panels:
+        axes.set_yticks(range(len(names)), names)
+        axes.set_ylim(len(names) - 0.5, -0.75)
+        for label in axes.get_yticklabels()[: len(queries)]:
+            label.set_color(QUERY)
+            label.set_fontweight("bold")
+
+
+def measurements(
+    ranking: pd.DataFrame,
+    values: pd.DataFrame,
+    taxa_ranges: pd.DataFrame,
+    query: str,
+    *,
+    most: int = 12,
+) -> Figure:
+    """Draw the measurements that set a query apart best, each among the specimens of the taxa.
+
+    Parameters
+    ----------
+    ranking : DataFrame
+        `MeasurementComparison.ranking`.
+    values : DataFrame
+        A row for each specimen and measurement: `specimen`, `taxon`, `role` (`known` or
+        `query`), `measurement`, `unit`, `value`.
+    taxa_ranges : DataFrame
+        `MeasurementComparison.taxa`; its ranges and `values` must mean the same: both as
+        measured, or both at the size of the query.
+    query : str
+    most : int
+        Measurements at most.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If the ranking of the query holds a measurement twice.
+    """
+    queries = sorted(set(ranking["query"]) | set(values.loc[values["role"] == "query", "specimen"]))
+    best = ranking[ranking["query"] == query].sort_values("rank").head(most)
+    if best["measurement"].duplicated().any():
+        raise ValueError(
+            "The ranking holds measurements twice: give the one as it is, or the one at the size "
+            "of the query."
+        )
+    if best.empty:
+        return message_figure(f"No measurement could be taken on {short(str(query), 40)}.")
+    known = values[(values["role"] == "known") & values["measurement"].isin(best["measurement"])]
+    styles = taxon_marks(values.loc[values["role"] == "known", "taxon"].tolist())
+    mark = query_marks(queries)[query]
+    ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
+    columns = min(3, len(best))
+    rows = -(-len(best) // columns)
+    tall = _ROW * (len(styles) + 1) + _AROUND
+    figure, panels = plt.subplots(
+        rows, columns, figsize=(DOUBLE, tall * rows), sharey=True, squeeze=False
+    )
+    for axes in panels.ravel()[len(best) :]:
+        axes.axis("off")
+    for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
+        part = known[known["measurement"] == one["measurement"]]
+        outside = compared = 0
+        for row, (taxon, style) in enumerate(styles.items(), start=1):
+            low = high = np.nan
+            if (one["measurement"], taxon) in ends.index:
+                end = ends.loc[(one["measurement"], taxon)]
+                low, high = float(end["minimum"]), float(end["maximum"])
+                compared += int(np.isfinite(low))
+                outside += int(bool(end["outside_range"]))
+            _members(axes, row, part.loc[part["taxon"] == taxon, "value"], low, high, style)
+        _query(axes, 0, len(styles), one["value"], mark)
+        axes.margins(x=0.08)
+        axes.set_xlabel(one["unit"])
+        axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+        every = bool(one["outside_every_taxon"])
+        _words_above(axes, _words(one["value"], every, outside, compared), every)
+        _beside(axes, 0, one["value"])
+    _name_rows(figure, panels[:, 0], [query], list(styles))
+    # with the words above and below, but without titles, widths are settled
+    figure.draw_without_rendering()
+    for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
+        _title(axes, f"{one['rank']}. ", one["measurement"], 15)
+    return figure
+
+
+def _log_axis(axes: Axes) -> None:
+    axes.set_xscale("log")
+    low, high = axes.get_xlim()
+    plain = MaxNLocator(5, steps=[1, 2, 5, 10])
+    axes.xaxis.set_major_locator(plain if high < 5 * low else LogLocator(subs=(1, 2, 5)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda ratio, _: f"{ratio:g}"))
+
+
+def _place_words(axes: Axes, row: int, value: float, mine: pd.DataFrame) -> Text:
+    """Beside a query: its ratio, and how many ranges it lies outside of."""
+    compared = mine["ratio_minimum"].notna()
+    outside = int((mine["outside_range"].astype(bool) & compared).sum())
+    every = 0 < len(mine) == outside
+    words = _words(value, every, outside, int(compared.sum()))
+    return axes.text(
+        1.0, row, f"{_number(value)}, {words}" if len(mine) else words,
+        transform=axes.get_yaxis_transform(), ha="right", va="center", fontsize=6.5,
+        color=QUERY if every else INK, weight="bold" if every else "normal",
+    )  # fmt: skip
+
+
+def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
+    """Draw ratios of the centroid sizes of elements, queries above the individuals of each taxon.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The table of `relative_sizes`; the queries' names in `query` or in `specimen`.
+    values : DataFrame
+        A row for each individual and pair of elements: `specimen`, `taxon`, `role`, `first`,
+        `second`, `ratio`.
+
+    Returns
+    -------
+    Figure
+    """
+    if "query" not in table:
+        table = table.rename(columns={"specimen": "query"})
+    held = table[table["query_ratio"].notna()]
+    if held.empty:
+        return message_figure("No query has two elements whose sizes could be compared.")
+    queries = sorted(set(held["query"]))
+    marks = query_marks(queries)
+    known = values[values["role"] == "known"]
+    styles = taxon_marks(known["taxon"].tolist())
+    pairs = list(held[["first", "second"]].drop_duplicates().itertuples(index=False, name=None))
+    columns = min(2, len(pairs))
+    rows = -(-len(pairs) // columns)
+    last = len(queries) + len(styles) - 1
+    written: list[list[Text]] = []
+    figure, panels = plt.subplots(
+        rows, columns, figsize=(DOUBLE, (_ROW * (last + 1) + _AROUND) * rows), sharey=True,
+        squeeze=False,
+    )  # fmt: skip
+    for axes in panels.ravel()[len(pairs) :]:
+        axes.axis("off")
+    for axes, (first, second) in zip(panels.ravel(), pairs, strict=False):
+        own = known[(known["first"] == first) & (known["second"] == second)]
+        part = held[(held["first"] == first) & (held["second"] == second)]
+        ends = part.drop_duplicates("taxon").set_index("taxon")
+        for row, (taxon, style) in enumerate(styles.items(), start=len(queries)):
+            low = high = np.nan
+            if taxon in ends.index:
+                low, high = ends.loc[taxon, ["ratio_minimum", "ratio_maximum"]].astype(float)
+            _members(axes, row, own.loc[own["taxon"] == taxon, "ratio"], low, high, style)
+        told = []
+        for row, query in enumerate(queries):
+            mine = part[part["query"] == query]
+            value = float(mine["query_ratio"].iloc[0]) if len(mine) else np.nan
+            _query(axes, row, last, value, marks[query])
+            told.append(_place_words(axes, row, value, mine))
+        written.append(told)
+        _log_axis(axes)
+        axes.margins(x=0.06)
+        axes.set_xlabel("Ratio of centroid sizes (log scale)")
+    _name_rows(figure, panels[:, 0], queries, list(styles))
+    figure.draw_without_rendering()
+    for axes, (first, second), told in zip(panels.ravel(), pairs, written, strict=False):
+        _title(axes, "", f"{short(first, 40)} / {short(second, 40)}", 4)
+        # marks keep to the left of the words
+        widest = 8 + 1.1 * max(text.get_window_extent().width for text in told)
+        share = min(widest / axes.get_window_extent().width, 0.75)
+        low, high = axes.get_xlim()
+        axes.set_xlim(low, low * (high / low) ** (1 / (1 - share)))
+    return figure

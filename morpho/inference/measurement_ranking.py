@@ -1,0 +1,244 @@
+"""Measurements ranked by how well they set a query apart: what a differential diagnosis quotes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from morpho.inference.design import InferenceError
+from morpho.inference.measurements import Measurement, check_measured, measurement_columns
+from morpho.inference.taxon_ranges import RangeComparison, TaxonRanges, check_names, false_discovery
+
+__all__ = ["MeasurementComparison", "compare_measurements"]
+
+Array = NDArray[np.float64]
+
+# Fewest specimens of a taxon that a standardised difference can be told from.
+_FEWEST = 3
+
+
+@dataclass(frozen=True)
+class MeasurementComparison:
+    """Measurements of queries beside those of each taxon.
+
+    Attributes
+    ----------
+    taxa : DataFrame
+        A row for each query, measurement and taxon: `query`, `measurement`, `kind`, `unit`,
+        `taxon`, `specimens` (that have the measurement), `minimum`, `maximum`, `mean`,
+        `standard_deviation`, `standard_deviation_unit`, `value` (of the query),
+        `outside_range`, `beyond_range` (how far past the nearer end of the range, 0 inside),
+        `standardised_difference`, `p_value` (of one new member, two-sided) and
+        `p_value_false_discovery` (over the measurements). Where size is heeded, minimum,
+        maximum and mean (geometric for distances and ratios) are those at the size of the
+        query, and standard deviations of distances and ratios are of logarithms, unit
+        `logarithm`: 0.05 is about 5 percent.
+    ranking : DataFrame
+        A row for each query and measurement, best first: `query`, `rank`, `measurement`,
+        `kind`, `unit`, `value`, `taxa_compared`, `taxa_outside` (whose range the value lies
+        outside of), `outside_every_taxon`, `nearest_taxon` (by the difference),
+        `standardised_difference` (from it), `p_value` (the largest of the taxa's) and
+        `p_value_false_discovery`. The nearest taxon is blank where nothing could be compared.
+    """
+
+    taxa: pd.DataFrame
+    ranking: pd.DataFrame
+
+
+def _logarithms(values: Array, logged: NDArray[np.bool_]) -> Array:
+    """Logarithms of distances and ratios; a length of 0 has none."""
+    y = np.where(values > 0, values, np.nan)
+    return np.where(logged, np.log(y), values)
+
+
+def _in_units(found: RangeComparison, logged: NDArray[np.bool_]) -> dict[str, Array]:
+    """Value, minimum, maximum and mean back in the units measured."""
+    names = ("value", "minimum", "maximum", "mean")
+    return {
+        name: np.where(logged, np.exp(np.where(logged, getattr(found, name), 0.0)),
+                       getattr(found, name))
+        for name in names
+    }  # fmt: skip
+
+
+def compare_measurements(
+    values: ArrayLike,
+    measurements: Sequence[Measurement],
+    taxa: ArrayLike,
+    queries: ArrayLike,
+    *,
+    names: Sequence[object] | None = None,
+    log_size: ArrayLike | None = None,
+    query_log_size: ArrayLike | None = None,
+    against: str | None = None,
+    spread: str = "taxon",
+) -> MeasurementComparison:
+    r"""Hold measurements of queries against each taxon, and rank them by separation.
+
+    Parameters
+    ----------
+    values : array-like of shape (n_specimens, n_measurements)
+        Of the known specimens, as `measure` gives them; NaN where one could not be taken.
+    measurements : sequence of Measurement
+        Of one family: the control of false discoveries runs over all of them.
+    taxa : array-like of shape (n_specimens,)
+    queries : array-like of shape (n_queries, n_measurements)
+    names : sequence, optional
+        Names of the queries; their numbers from 0 by default.
+    log_size, query_log_size : array-like of shape (n_specimens,) and (n_queries,), optional
+        Log centroid sizes; given, the comparison is made beyond allometry.
+    against : str, optional
+        The taxon that the ranking is to set the query apart from; all by default.
+    spread : {'taxon', 'pooled'}
+        Standard deviation that differences and p-values are judged by, see `TaxonRanges`.
+
+    Returns
+    -------
+    MeasurementComparison
+
+    Raises
+    ------
+    InferenceError
+        If the arrays do not fit together, sizes are given for known or queries only, sizes do
+        not vary within any taxon, or the taxon to compare with is unknown or has fewer than
+        three specimens.
+
+    Notes
+    -----
+    Measurements in which the query lies outside the range of every taxon come first, then the
+    others, both in order of the smallest absolute standardised difference from any of these
+    taxa. Ranks heed taxa of three or more specimens. A measurement that one of them cannot
+    be compared in is not called outside every taxon, and comes after those that can be.
+
+    P-values are those of one new member of the taxon, two-sided; the ranking has the largest
+    of them, which tests 'it belongs to none of these' without further correction
+    (intersection-union test: Berger 1982, Technometrics 24, 295-300). Each is then adjusted
+    over the measurements, see `false_discovery`. Ranges widen with the number of specimens:
+    that a new member falls outside the range of :math:`n` others has probability
+    :math:`2/(n+1)`.
+
+    Beyond allometry: the logarithm of each distance or ratio, and each angle as it is, is
+    regressed on log centroid size with one slope within taxa (Huxley 1924, Nature 114,
+    895-896, for the power law), see `TaxonRanges`.
+    """
+    y = check_measured(values, measurements, "values")
+    asked = check_measured(queries, measurements, "queries")
+    query_names = check_names(names, len(asked), "queries")
+    if (log_size is None) != (query_log_size is None):
+        raise InferenceError("`log_size` and `query_log_size` are given together or not at all.")
+    logged = np.array([m.kind != "angle" for m in measurements]) & (log_size is not None)
+    model = TaxonRanges(spread=spread).fit(_logarithms(y, logged), taxa, log_size)
+    found = model.compare(_logarithms(asked, logged), query_log_size)
+    units = _in_units(found, logged)
+    heeded = _taxa_to_heed(found, against)
+    return MeasurementComparison(
+        taxa=_taxon_table(found, units, logged, measurements, query_names),
+        ranking=_ranking(found, units["value"], heeded, measurements, query_names),
+    )
+
+
+def _taxa_to_heed(found: RangeComparison, against: str | None) -> NDArray[np.bool_]:
+    enough = found.specimens.max(axis=1) >= _FEWEST
+    if against is None:
+        return enough
+    chosen = found.taxa.astype(str) == against
+    if not chosen.any():
+        raise InferenceError(f"No taxon {against!r}; there are {found.taxa.tolist()}.")
+    if not (chosen & enough).any():
+        raise InferenceError(
+            f"The taxon {against!r} has {int(found.specimens[chosen].max())} measured specimens; "
+            f"at least {_FEWEST} are needed to rank measurements by."
+        )
+    return chosen
+
+
+def _taxon_table(
+    found: RangeComparison,
+    units: dict[str, Array],
+    logged: NDArray[np.bool_],
+    measurements: Sequence[Measurement],
+    names: list,
+) -> pd.DataFrame:
+    adjusted = false_discovery(found.p_value)
+    shape = found.p_value.transpose(0, 2, 1).shape
+    query, number, taxon = (index.ravel() for index in np.indices(shape))
+
+    def rows(values: NDArray) -> NDArray:
+        return values.transpose(0, 2, 1).ravel()
+
+    value = units["value"][query, number]
+    low, high = rows(units["minimum"]), rows(units["maximum"])
+    outside = rows(found.outside)
+    past = np.where(outside, np.maximum(low - value, value - high), 0.0)
+    kinds = measurement_columns(measurements, number)
+    return pd.DataFrame(
+        {
+            "query": np.array(names, dtype=object)[query],
+            **kinds,
+            "taxon": found.taxa[taxon],
+            "specimens": found.specimens[taxon, number],
+            "minimum": low,
+            "maximum": high,
+            "mean": rows(units["mean"]),
+            "standard_deviation": found.standard_deviation[taxon, number],
+            "standard_deviation_unit": np.where(logged[number], "logarithm", kinds["unit"]),
+            "value": value,
+            "outside_range": outside,
+            "beyond_range": np.where(np.isnan(value) | np.isnan(low), np.nan, past),
+            "standardised_difference": rows(found.standardised_difference),
+            "p_value": rows(found.p_value),
+            "p_value_false_discovery": rows(adjusted),
+        }
+    )
+
+
+def _ranking(
+    found: RangeComparison,
+    value: Array,
+    heeded: NDArray[np.bool_],
+    measurements: Sequence[Measurement],
+    names: list,
+) -> pd.DataFrame:
+    g = found.standardised_difference[:, heeded]
+    compared = ~np.isnan(g)
+    count = compared.sum(axis=1)
+    outside = (found.outside[:, heeded] & compared).sum(axis=1)
+    every = (outside == heeded.sum()) & (count > 0)
+    some = count > 0
+    distance = np.where(compared, np.abs(g), np.inf)
+    if heeded.any():
+        nearest = distance.argmin(axis=1)
+        signed = np.take_along_axis(g, nearest[:, None], axis=1)[:, 0]
+        p = np.where(compared, found.p_value[:, heeded], -np.inf).max(axis=1)
+        taxon = found.taxa.astype(object)[heeded][nearest]
+    else:
+        signed, p = np.full(value.shape, np.nan), np.zeros(value.shape)
+        taxon = np.full(value.shape, "", dtype=object)
+    p = np.where(some, p, np.nan)
+    adjusted = false_discovery(p)
+    tables = []
+    for q, name in enumerate(names):
+        smallest = np.where(some[q], np.abs(signed[q]), -1.0)
+        order = np.lexsort((-smallest, -count[q], ~every[q]))
+        tables.append(
+            pd.DataFrame(
+                {
+                    "query": np.full(len(order), name, dtype=object),
+                    "rank": np.arange(1, len(order) + 1),
+                    **measurement_columns(measurements, order),
+                    "value": value[q, order],
+                    "taxa_compared": count[q, order],
+                    "taxa_outside": outside[q, order],
+                    "outside_every_taxon": every[q, order],
+                    "nearest_taxon": np.where(some[q], taxon[q], "")[order],
+                    "standardised_difference": signed[q, order],
+                    "p_value": p[q, order],
+                    "p_value_false_discovery": adjusted[q, order],
+                }
+            )
+        )
+    return pd.concat(tables, ignore_index=True)

@@ -1,0 +1,335 @@
+"""Warp: scans of mean, extreme and predicted forms, the queries' heat, and files for printing."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morpho.inference.allometry import CommonSlope
+from morpho.inference.design import InferenceError
+from morpho.shape.checks import ShapeError
+from morpho.shape.completed_surface import completed_surface
+from morpho.shape.superimposition import procrustes_distance
+from morpho.shape.thin_plate import ThinPlateSpline
+from morpho.shape.triangles import mirrored_surface, vertex_normals
+from morpho.shape.warped_surface import (
+    WarpedSurface,
+    displacement_field,
+    lay_onto,
+    normal_displacement,
+    warp_surface,
+)
+from morpho.shape.watertight import close_surface
+from morpho.steps.files import ElementResults
+from morpho.steps.mesh_files import write_glb, write_ply, write_stl
+from morpho.steps.naming import free_name
+from morpho.study.config import StudyConfig
+from morpho.study.scans import read_scan
+from morpho.study.scheme import read_scheme
+
+__all__ = ["run"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.intp]
+
+_MESHES = [
+    "file", "form", "specimen", "taxon", "template", "centroid_size_mm", "faces", "share_folded",
+    "watertight", "holes_closed", "holes_left", "volume_mm3", "remark",
+]  # fmt: skip
+# Faces of the surface that the report turns and warps.
+_LIGHT = 10_000
+
+
+@dataclass
+class _Element:
+    """What surfaces of an element are made from."""
+
+    config: StudyConfig
+    results: ElementResults
+    given: dict[str, Any]
+    placed: dict[str, Any]
+    prepared: dict[str, Any]
+    estimated: NDArray[np.bool_]
+    rows: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def names(self) -> list[str]:
+        return self.given["specimen"].tolist()
+
+    @property
+    def shapes(self) -> Array:
+        """Superimposed shapes, in the anatomical frame."""
+        return self.placed["tangent"].reshape(self.given["coordinates"].shape) + self.placed["mean"]
+
+    def scan(self, i: int) -> tuple[Array, Whole] | None:
+        """Scan of specimen i on the common side, its distortion removed if its landmarks' was."""
+        path = self.config.scan_file(self.results.element, self.names[i])
+        if path is None:
+            return None
+        mesh = read_scan(path, self.config.settings["scans"]["units"])
+        vertices, faces = np.asarray(mesh.vertices, dtype=float), np.asarray(mesh.faces)
+        if self.prepared["mirrored"][i]:
+            vertices, faces = mirrored_surface(vertices, faces)
+        if self.prepared["undistorted"][i]:
+            before, after = self.prepared["distorted"][i], self.prepared["coordinates"][i]
+            both = ~np.isnan(before).any(axis=1) & ~np.isnan(after).any(axis=1)
+            vertices = ThinPlateSpline().fit(before[both], after[both]).transform(vertices)
+        return vertices, faces
+
+
+def _element(config: StudyConfig, results: ElementResults) -> _Element:
+    given, placed = results.arrays("configurations"), results.arrays("superimposed")
+    names, points = given["specimen"].tolist(), given["point"].tolist()
+    estimated = np.zeros((len(names), len(points)), dtype=bool)
+    for row in results.table("estimated_points").to_dict("records"):
+        estimated[names.index(row["specimen"]), points.index(row["point"])] = True
+    return _Element(config, results, given, placed, results.arrays("prepared"), estimated)
+
+
+def _template(element: _Element) -> int | None:
+    """The specimen whose scan is warped: the scheme's choice, or the known one nearest the mean."""
+    scheme = read_scheme(
+        element.config.scheme_path(element.results.element), element.results.element
+    )
+    chosen = [patch.template for patch in scheme.patches if patch.template]
+    able = [
+        i
+        for i, name in enumerate(element.names)
+        if element.given["known"][i]
+        and not element.prepared["undistorted"][i]
+        and not element.estimated[i].any()
+        and element.config.scan_file(element.results.element, name) is not None
+    ]
+    named = [i for name in chosen for i in able if element.names[i] == name]
+    if named or not able:
+        return named[0] if named else None
+    far = procrustes_distance(element.shapes[able], element.placed["mean"][None])
+    return able[int(np.argmin(far))]
+
+
+def _forms(element: _Element) -> Iterator[tuple[str, dict[str, Any], Array, float]]:
+    """Forms that the template's scan is warped to: name, facts, shape and centroid size."""
+    placed = element.placed
+    known, log_size = placed["known"], placed["log_size"]
+    taxon = placed["taxon"]
+    middle = float(np.exp(log_size[known].mean()))
+    yield "mean", {"form": "mean of the known specimens"}, placed["mean"], middle
+    for name in np.unique(taxon[known]).astype(str).tolist():
+        members = known & (taxon == name)
+        shape = element.shapes[members].mean(axis=0)
+        size = float(np.exp(log_size[members].mean()))
+        yield f"mean_{name}", {"form": "mean of a taxon", "taxon": name}, shape, size
+    ends = element.results.table("axis_shapes")
+    points = element.given["point"].tolist()
+    for (axis, end), part in ends.groupby(["axis", "end"], sort=True):
+        shape = part.set_index("landmark").loc[points, ["x", "y", "z"]].to_numpy(dtype=float)
+        yield f"axis_{axis}_{end}", {"form": f"{end} end of axis {axis}"}, shape, middle
+    try:
+        line = CommonSlope().fit(placed["tangent"][known], log_size[known], taxon[known])
+    except InferenceError:
+        return
+    for name, at in zip(("small", "larg"), line.size_range_, strict=True):
+        grown = line.group_means_.mean(axis=0) + (at - line.mean_size_) * line.slope_
+        shape = placed["mean"] + grown.reshape(placed["mean"].shape)
+        words = f"size of the {name}est known specimen, by growth within taxa"
+        yield f"{name}est_form", {"form": words}, shape, float(np.exp(at))
+
+
+def _write(
+    element: _Element,
+    folder: Path,
+    name: str,
+    facts: dict[str, Any],
+    vertices: Array,
+    faces: Whole,
+    *,
+    warped: WarpedSurface | None = None,
+    colours: NDArray[np.uint8] | None = None,
+    values: dict[str, Array] | None = None,
+) -> None:
+    """Write a surface as PLY, GLB and STL, and note what became of it."""
+    name = free_name(name, [row["file"] for row in element.rows])
+    write_ply(folder / f"{name}.ply", vertices, faces, colours, values)
+    write_glb(folder / f"{name}.glb", vertices, faces, colours)
+    # with vertices as the file holds them: those that fall together there are one
+    closed = close_surface(vertices.astype(np.float32), faces)
+    write_stl(folder / f"{name}.stl", closed.vertices, closed.faces)
+    left = [hole for hole in closed.holes if not hole.filled]
+    remarks = [f"a hole {hole.length:.3g} mm around is left: {hole.reason}" for hole in left[:3]]
+    if warped is not None and not warped.sound:
+        remarks.append("the warp folds parts of the surface: do not trust it there")
+    if closed.crowded_edges:
+        remarks.append(f"{closed.crowded_edges} edges join more than two faces")
+    row: dict[str, Any] = dict.fromkeys(_MESHES, "") | {"centroid_size_mm": np.nan}
+    element.rows.append(
+        row
+        | facts
+        | {
+            "file": name,
+            "faces": len(faces),
+            "share_folded": np.nan if warped is None else warped.share_folded,
+            "watertight": closed.watertight,
+            "holes_closed": sum(hole.filled for hole in closed.holes),
+            "holes_left": len(left),
+            "volume_mm3": closed.volume,
+            "remark": "; ".join(remarks),
+        }
+    )
+
+
+def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, Whole]) -> None:
+    source = element.given["coordinates"][at]
+    for name, facts, shape, size in _forms(element):
+        try:
+            warped = warp_surface(*scan, source, shape, size=size)
+        except ShapeError as error:
+            print(f"warp {element.results.element}, {name}: {error}")
+            continue
+        facts |= {"template": element.names[at], "centroid_size_mm": size}
+        _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
+
+
+def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array]]:
+    """What each judged query is held against: its nearest taxon, at its own size if possible."""
+    table = element.results.table("displacements")
+    points = element.given["point"].tolist()
+    nearest = element.results.table("verdicts").set_index("specimen")["nearest_taxon"]
+    for specimen, part in table.groupby("specimen", sort=True):
+        part = part[part["taxon"] == nearest[specimen]]
+        if part.empty:
+            continue
+        heeded = bool(part["size_heeded"].any())
+        chosen = part[part["size_heeded"] == heeded].set_index("landmark")
+        goal = chosen.loc[points, ["x", "y", "z"]].to_numpy(dtype=float)
+        yield element.names.index(str(specimen)), str(nearest[specimen]), heeded, goal
+
+
+@dataclass(frozen=True)
+class _Scan:
+    vertices: Array
+    faces: Whole
+
+
+def _heat(
+    element: _Element, folder: Path, name: str, facts: dict[str, Any], scan: _Scan, laid: Array,
+    goal: Array,
+) -> Array:  # fmt: skip
+    """How far a query's own scan stands out beyond its goal, in mm, written in colours."""
+    from morpho.drawing.heat import heat_colours, heat_limit
+
+    beyond = normal_displacement(
+        vertex_normals(scan.vertices, scan.faces), displacement_field(scan.vertices, laid, goal)
+    )
+    _write(
+        element, folder, f"{name}_heat", facts, scan.vertices, scan.faces,
+        colours=heat_colours(beyond, heat_limit(beyond)), values={"beyond_mean_mm": beyond},
+    )  # fmt: skip
+    return beyond
+
+
+def _completed(
+    element: _Element, folder: Path, i: int, facts: dict[str, Any], at: int,
+    template: tuple[Array, Whole], laid: Array, scan: _Scan | None,
+) -> None:  # fmt: skip
+    """A query's bone with what is missing filled by the template, warped to its landmarks."""
+    from morpho.drawing.heat import heat_colours
+
+    name = element.names[i]
+    done = completed_surface(
+        *template, element.given["coordinates"][at], laid, scan=scan,
+        estimated=element.estimated[i],
+    )  # fmt: skip
+    surface = done.surface
+    facts = facts | {
+        "form": f"{name}, completed: coloured parts are hypothesis", "template": element.names[at]
+    }  # fmt: skip
+    _write(
+        element, folder, f"{name}_completed", facts, surface.vertices, surface.faces,
+        warped=surface, values={"filled": done.filled.astype(float)},
+        colours=heat_colours(np.full(len(surface.vertices), np.nan), 1.0, done.filled),
+    )  # fmt: skip
+
+
+def _query_surfaces(
+    element: _Element, folder: Path, at: int | None, template: tuple[Array, Whole] | None
+) -> dict[str, Any]:
+    """Heat on the queries' own scans, and completed bones."""
+    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": []}
+    for i, taxon, heeded, goal in _goals(element):
+        name = element.names[i]
+        given, landmarks = element.scan(i), element.given["coordinates"][i]
+        facts: dict[str, Any] = {"specimen": name, "taxon": taxon}
+        facts["centroid_size_mm"] = float(np.exp(element.placed["log_size"][i]))
+        laid = lay_onto(landmarks, goal)
+        scan = None if given is None else _Scan(lay_onto(landmarks, goal, given[0]), given[1])
+        if scan is not None:
+            words = f"{name}, heat: beyond the mean of {taxon}" + (
+                " at its own size" if heeded else ""
+            )
+            try:
+                beyond = _heat(element, folder, name, facts | {"form": words}, scan, laid, goal)
+            except ShapeError as error:
+                print(f"warp {element.results.element}, heat of {name}: {error}")
+            else:
+                place = len(kept["query"])
+                kept["query"].append(name)
+                kept["taxon"].append(taxon)
+                kept["size_heeded"].append(heeded)
+                kept |= {
+                    f"vertices_{place}": scan.vertices.astype(np.float32),
+                    f"faces_{place}": scan.faces.astype(np.int32),
+                    f"beyond_{place}": beyond.astype(np.float32),
+                }
+        if template is None or at is None or not element.estimated[i].any():
+            continue
+        try:
+            _completed(element, folder, i, facts, at, template, laid, scan)
+        except ShapeError as error:
+            print(f"warp {element.results.element}, {name} completed: {error}")
+    return kept
+
+
+def _light(vertices: Array, faces: Whole) -> tuple[Array, Whole]:
+    """The surface with few faces, for the report."""
+    if len(faces) <= _LIGHT:
+        return vertices, faces
+    import fast_simplification
+
+    return fast_simplification.simplify(
+        vertices.astype(np.float32), faces.astype(np.int32), target_count=_LIGHT
+    )
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write warped scans, heat and their list."""
+    folder = results.folder / "meshes"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    made = _element(config, results)
+    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": []}
+    light = np.empty((0, 3)), np.empty((0, 3), dtype=int)
+    at = _template(made) if "scans" in config.settings else None
+    scan = None if at is None else made.scan(at)
+    if "scans" in config.settings:
+        kept = _query_surfaces(made, folder, at, scan)
+    if at is not None and scan is not None:
+        _warped_forms(made, folder, at, scan)
+        try:
+            mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
+            light = _light(mean.vertices, mean.faces)
+        except ShapeError:
+            pass
+    results.write_table("meshes", pd.DataFrame(made.rows, columns=_MESHES))
+    results.write_arrays(
+        "surfaces",
+        mean_vertices=light[0].astype(np.float32),
+        mean_faces=light[1].astype(np.int32),
+        **{key: np.array(value) for key, value in kept.items()},
+    )

@@ -1,0 +1,202 @@
+"""Conclusions on queries and on individuals of several elements, through the steps."""
+
+import shutil
+from copy import copy, deepcopy
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+BONES = ("femur", "tibia")
+QUERIES = {"kin": "ash", "own": "a form of its own", "half": "ash", "none": "ash", "mixed": "ash"}
+
+
+@pytest.fixture(scope="module")
+def two(invent_once):
+    """Two elements: of one query a bone is broken, of one both, and one has a foreign bone."""
+    study = invent_once({"ash": 7, "birch": 6}, QUERIES, elements=BONES)
+    first = len(study.rows) - len(QUERIES)
+    femur, tibia = study.shapes["femur"], study.shapes["tibia"]
+    tibia[first + 2, :4] = np.nan
+    femur[first + 3, :4] = tibia[first + 3, :4] = np.nan
+    tibia[first + 4] = tibia[first + 1] + 0.01
+    study.write()
+    study.analyse()
+    return study
+
+
+def test_individuals_are_what_their_elements_say(two):
+    """Every query stands there, those that could not be judged as well."""
+    table = two.joined.table("individuals").set_index("specimen")
+    assert table["verdict"].to_dict() == {
+        "half": "inside", "kin": "inside", "mixed": "undecided", "none": "undecided",
+        "own": "outside",
+    }  # fmt: skip
+    assert table["elements"].to_dict() == {"half": 1, "kin": 2, "mixed": 2, "none": 0, "own": 2}
+    for name, row in table.iterrows():
+        each = dict(text.split(": ") for text in row["verdicts_of_elements"].split("; ") if text)
+        assert len(each) == row["elements"]
+        for element, verdict in each.items():
+            found = two.results(element).table("conclusions").set_index("specimen")
+            assert found.loc[name, "verdict"] == verdict
+    assert table.loc["mixed", "verdicts_of_elements"] == "femur: inside; tibia: outside"
+    assert "The elements disagree" in table.loc["mixed", "paragraph"]
+    assert "judged by one element only (femur inside)" in table.loc["half", "paragraph"]
+    assert "No element of none" in table.loc["none", "paragraph"]
+    assert np.isnan(table.loc["none", "combined_p_value"])
+
+
+def test_the_evidence_is_that_of_the_elements(two):
+    """Joined by name: the larger p-value of both ways, combined by Bonferroni's rule."""
+    table = two.joined.table("individual_evidence")
+    membership = {
+        name: two.results(name)
+        .table("membership")
+        .set_index(["specimen", "taxon", "size_heeded"])["p_value"]
+        .sort_index()
+        for name in BONES
+    }
+    assert len(table) == 2 * (2 + 2 + 1 + 2)
+    for row in table.to_dict("records"):
+        ways = membership[row["element"]][row["specimen"], row["taxon"]]
+        assert row["p_value_as_it_is"] == ways[False]
+        assert row["p_value_size_heeded"] == ways[True]
+        assert row["p_value"] == max(ways)
+    for (name, taxon), part in table.groupby(["specimen", "taxon"]):
+        combined = min(1.0, len(part) * part["p_value"].min())
+        np.testing.assert_allclose(part["combined_p_value"], combined, rtol=1e-8)
+        individuals = two.joined.table("individuals").set_index("specimen")
+        assert individuals.loc[name, "combined_p_value"] >= combined * (1 - 1e-8), taxon
+
+
+def test_proportions_are_ratios_of_the_sizes(two):
+    """Of individuals that have both elements; known ones of each taxon beside each query."""
+    sizes = {
+        name: two.results(name).table("centroid_size").set_index("specimen")["centroid_size_mm"]
+        for name in BONES
+    }
+    ratio = (sizes["femur"] / sizes["tibia"]).dropna()
+    table = two.joined.table("proportions")
+    assert set(table["specimen"]) == {"kin", "own", "mixed"}
+    assert set(zip(table["first"], table["second"], strict=True)) == {BONES}
+    for row in table.to_dict("records"):
+        assert row["query_ratio"] == pytest.approx(ratio[row["specimen"]])
+        own = ratio[ratio.index.str.startswith(f"{row['taxon']} ")]
+        assert row["taxon_specimens"] == len(own)
+        assert row["ratio_minimum"] == pytest.approx(own.min())
+        assert row["ratio_maximum"] == pytest.approx(own.max())
+        inside = own.min() <= ratio[row["specimen"]] <= own.max()
+        assert row["outside_range"] != inside
+
+
+def test_the_page_takes_the_elements_together(two, only_svg):
+    two.draw()
+    page = two.page()
+    assert page.count("<strong>Together.</strong>") == len(QUERIES)
+    assert "Relative sizes of elements within individuals" in page
+
+
+def test_one_element_has_no_proportions(invent):
+    study = invent()
+    study.analyse()
+    assert study.joined.table("proportions").empty
+    table = study.joined.table("individuals")
+    assert table["elements"].tolist() == [1]
+    evidence = study.joined.table("individual_evidence")
+    pd.testing.assert_series_equal(
+        evidence["combined_p_value"], evidence["p_value"], check_names=False
+    )
+
+
+@pytest.fixture(scope="module")
+def analysed(invent_once):
+    """A query of its own form and one of ash, analysed to the conclusions."""
+    queries = {"kin": "ash", "own": "a form of its own"}
+    study = invent_once({"ash": 6, "birch": 6}, queries)
+    study.analyse()
+    assert study.results().table("verdicts")["verdict"].tolist() == ["inside", "outside"]
+    return study
+
+
+@pytest.fixture
+def one(analysed, tmp_path):
+    """A copy of it, to change."""
+    study = copy(analysed)
+    study.study = deepcopy(analysed.study)
+    study.folder = Path(shutil.copytree(analysed.folder, tmp_path / "copy"))
+    return study
+
+
+def conclusions(study):
+    assert study.step("conclude", "bone") == 0
+    return study.results().table("conclusions").set_index("specimen")
+
+
+def test_conclusions_have_the_numbers_of_the_trials(one):
+    """Each from its own table: nothing is taken from another query."""
+    table, results = conclusions(one), one.results()
+    stability = results.table("stability_summary")
+    calibration = results.table("calibration").groupby("left_out")
+    for name, row in table.iterrows():
+        own = stability[stability["specimen"] == name]
+        assert row["settings"] == own["settings"].sum()
+        assert row["settings_hold"] == own["holds"].sum()
+        assert row["verdict"] == row["verdict_before"]
+        assert row["tempered_by"] == ""
+    for left_out, told, of in (
+        ("specimen", "false_alarms", "left_out_specimens"),
+        ("taxon", "noticed", "left_out_members"),
+    ):
+        part = calibration.get_group(left_out)
+        assert set(table[told]) == {(part["verdict"] == "outside").sum()}
+        assert set(table[of]) == {len(part)} == {12}
+
+
+def test_a_sample_of_false_alarms_takes_outside_back_and_leaves_inside(one):
+    """The same procedure disowns four of twelve members: who is outside is not known."""
+    results = one.results()
+    table = results.table("calibration_summary")
+    place = (table["left_out"] == "specimen") & (table["taxon"] == "all taxa")
+    table.loc[place, "outside"] = 4
+    results.write_table("calibration_summary", table)
+    found = conclusions(one)
+    assert found["verdict"].to_dict() == {"kin": "inside", "own": "undecided"}
+    assert found.loc["own", ["verdict_before", "tempered_by"]].tolist() == [
+        "outside", "false_alarms",
+    ]  # fmt: skip
+    assert "4 of 12" in found.loc["own", "paragraph"]
+    # and the individual is what its only element is
+    assert one.step("combine") == 0
+    individuals = one.joined.table("individuals").set_index("specimen")
+    assert individuals["verdict"].to_dict() == {"kin": "inside", "own": "undecided"}
+
+
+def test_a_sample_that_notices_nobody_takes_inside_back(one):
+    results = one.results()
+    table = results.table("calibration_summary")
+    place = (table["left_out"] == "taxon") & (table["taxon"] == "all taxa")
+    table.loc[place, ["outside", "inside"]] = [0, 12]
+    results.write_table("calibration_summary", table)
+    found = conclusions(one)
+    assert found["verdict"].to_dict() == {"kin": "undecided", "own": "outside"}
+    assert found.loc["kin", "tempered_by"] == "never_notices"
+
+
+def test_a_verdict_that_turns_is_taken_back_as_far_as_asked(one):
+    """Half of the landmarks turn it: with smallest_share 0.8 it falls, with 0 it stands."""
+    results = one.results()
+    table = results.table("stability_summary")
+    place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
+    assert place.sum() == 1
+    table.loc[place, ["holds", "share_holds", "turning_settings"]] = [3, 0.5, "point_1; point_2"]
+    results.write_table("stability_summary", table)
+    found = conclusions(one)
+    assert found.loc["own", ["verdict", "tempered_by", "choice"]].tolist() == [
+        "undecided", "unstable", "landmark left out",
+    ]  # fmt: skip
+    assert "point_1, point_2" in found.loc["own", "paragraph"]
+    assert found.loc["kin", "verdict"] == "inside"
+    one.study["robustness"] = one.study["robustness"] | {"smallest_share": 0}
+    one.write()
+    assert conclusions(one)["verdict"].to_dict() == {"kin": "inside", "own": "outside"}
