@@ -1,23 +1,36 @@
-"""The command line: ``formkin new FOLDER`` and ``formkin check FOLDER``."""
+"""The command line: ``formkin new FOLDER``, ``check STUDY`` and ``status STUDY``."""
 
 from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from collections import Counter
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho import __version__
 from morpho.study.wording import listed, visible
 
 if TYPE_CHECKING:
+    from morpho.report.provenance import Difference
     from morpho.study.check import Study
     from morpho.study.problems import Problems
 
 __all__ = ["main"]
 
-FINE, PROBLEMS, USAGE = 0, 1, 2
+FINE, PROBLEMS, USAGE, CHANGED = 0, 1, 2, 3
+
+# Differences of one kind that are told one by one.
+_TOLD = 12
+_KINDS = {
+    "input": "Inputs",
+    "setting": "Settings in study.yaml",
+    "program": "The program",
+    "result": "Files of the results",
+    "note": "Not counted",
+}
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -36,6 +49,10 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument(
         "--without-scans", action="store_true", help="leave out reading the scans, which takes long"
     )
+    status = commands.add_parser(
+        "status", help="tell whether the results of a study still match its files"
+    )
+    status.add_argument("study", metavar="STUDY", help="folder of the study, or its study.yaml")
     return parser
 
 
@@ -104,6 +121,53 @@ def _check(path: str, scans: bool) -> int:
     return PROBLEMS if problems.errors else FINE
 
 
+def _told(differences: list[Difference]) -> list[str]:
+    lines = []
+    for kind, words in _KINDS.items():
+        found = [one for one in differences if one.kind == kind]
+        if found:
+            lines.append(f"{words}:")
+        lines += [f"  {visible(one.what)} {visible(one.words)}" for one in found[:_TOLD]]
+        if len(found) > _TOLD:
+            lines.append(f"  and {len(found) - _TOLD} more")
+    return lines
+
+
+def _status(path: str) -> int:
+    from morpho.steps.provenance import NoRecordError, read_record, still_matches
+    from morpho.study.config import read_config
+    from morpho.study.problems import StudyError
+
+    again = "Run the study again: snakemake --cores all --configfile "
+    try:
+        config = read_config(path)
+        file = Path(path) / "study.yaml" if os.path.isdir(path) else Path(path)
+        command = f"{again}{shlex.quote(file.as_posix())}"
+        recorded = read_record(config.results)
+        differences = still_matches(config.results, config)
+    except StudyError as error:
+        print(error, file=sys.stderr)
+        return PROBLEMS
+    except NoRecordError as error:
+        print(f"{error}\n{command}", file=sys.stderr)
+        return PROBLEMS
+    changed = [one for one in differences if one.counts]
+    made = f"made with formkin {visible(recorded['versions'].get('formkin', '?'))}"
+    if recorded.get("finished"):
+        made += f", finished {visible(recorded['finished'])}"
+    print(f"{visible(config.settings['title'])}: results {made}")
+    for line in _told(differences):
+        print(line)
+    if changed:
+        print(f"The results no longer match. {command}")
+        return CHANGED
+    print(
+        f"The results match: {_number(len(recorded['inputs']), 'input')}, every setting, the "
+        f"program and {_number(len(recorded['results']), 'file')} of results are as they were."
+    )
+    return FINE
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line.
 
@@ -116,7 +180,7 @@ def main(arguments: list[str] | None = None) -> int:
     -------
     int
         0 where all is well (there may be warnings), 1 where there are errors, 2 where the command
-        cannot be understood.
+        cannot be understood, 3 where results no longer match the files of their study.
     """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -128,6 +192,8 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         if given.command == "new":
             return _new(given.folder)
+        if given.command == "status":
+            return _status(given.study)
         return _check(given.study, scans=not given.without_scans)
     except BrokenPipeError:  # the reader, such as a pager, was closed
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -36,8 +36,52 @@ CAPTIONS: dict[str, Caption] = {
         "Each row is a known taxon. Small dots: how far its own members lie from what the other "
         "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. A "
         "query that belongs lies among the dots of at least one row; one outside lies to the right "
-        "of all dots in every row, in both columns. p is the evidence against that taxon.",
+        "of all dots in every row, in both columns. p is the evidence against that taxon. Shaded, "
+        "where bones were digitised twice: no farther than two digitisations of one bone.",
         ("membership", "spread"),
+    ),
+    "calibration": Caption(
+        "How often is the procedure wrong on this sample?",
+        "Bars of verdicts on known specimens left out in turn and on taxa left out whole",
+        "Left: every known specimen judged as if it were a query, by all the others; all of them "
+        "belong, so those told outside are false alarms, and no more than the share at the dashed "
+        "line should be. Right: every known taxon taken away whole and its members judged by the "
+        "rest; none of them belongs, so those told outside are noticed. Superimposition, axes and "
+        "growth lines are made again each time. A taxon that is near to another is hard to notice.",
+        ("calibration_summary", "calibration"),
+    ),
+    "stability": Caption(
+        "Where does the verdict hold, and where does it turn?",
+        "For each query, strips of settings by kind of choice, coloured by the verdict they give",
+        "Each strip is a kind of choice, each cell one setting of it, with everything else as "
+        "analysed; the colour is the verdict. Settings that turn the verdict are named. Leaving "
+        "size out or another covariance is shown, but does not by itself undo a verdict.",
+        ("stability", "stability_summary"),
+    ),
+    "trajectories": Caption(
+        "Only a growth stage?",
+        "Distance from each taxon's growth line against centroid size, for members and queries",
+        "Small marks: how far the members of a taxon lie from the growth line that the others "
+        "draw; large mark: how far the query lies at its own size. A query among the small marks "
+        "is what the taxon looks like at that size. Beyond the shaded sizes nothing was measured, "
+        "and the line is read off where it may not go.",
+        ("trajectories", "spread", "centroid_size"),
+    ),
+    "adequacy": Caption(
+        "Is the sample large enough?",
+        "Curves of the error of mean shape and variance against the number of specimens",
+        "How well so many specimens know their taxon, from subsamples of those at hand; dashed: "
+        "what the variance lets expect of larger samples. A curve that still falls steeply at its "
+        "end asks for more specimens.",
+        ("rarefaction", "adequacy"),
+    ),
+    "specimens_to_decide": Caption(
+        "Would more specimens decide?",
+        "Bars of verdicts in simulations with specimens added to the nearest taxon",
+        "Specimens invented from the fitted model are added to the nearest taxon, and the query is "
+        "judged again. The first bar is the sample as it is. Dashed: four of five simulations. It "
+        "is taken for granted that the taxon is as this sample shows it.",
+        ("specimens_to_decide",),
     ),
     "shape_space": Caption(
         "Shape space",

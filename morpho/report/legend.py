@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-__all__ = ["COLUMNS", "TABLES", "legend_text"]
+from morpho.report.legend_differences import DIFFERENCES
+from morpho.report.legend_trials import JOINED, TRIALS
+
+__all__ = ["COLUMNS", "JOINED", "TABLES", "legend_text"]
 
 # Columns that mean the same wherever they stand.
 COLUMNS = {
     "specimen": "name of the specimen",
-    "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against; in `verdicts` see there",
+    "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against; where a table says otherwise see there",
     "role": "known or query",
     "landmark": "name in the scheme",
-    "x": "first coordinate: in the anatomical frame of the scheme, configurations of unit centroid size; in `estimated_points` and `carried_points` see there",
+    "x": "first coordinate: in the anatomical frame of the scheme, configurations of unit centroid size; in `estimated_points`, `carried_points` and `displacements` see there",
     "y": "second coordinate, likewise",
     "z": "third coordinate, likewise",
-    "size_heeded": "False: shapes as they are; True: at one size, by the growth line that all taxa share",
-    "p_value": "share of permutations at least as extreme, the observed order among them; in `membership` see there",
+    "size_heeded": "False: shapes as they are; True: at one size, by the growth line that all taxa share; where a table says otherwise see there",
+    "p_value": "share of permutations at least as extreme, the observed order among them; where a table says otherwise see there",
     "permutations": "number of permutations behind the p-value; all orders where they are few",
     "effect_size": "distance of the statistic from its permutations, in their standard deviations, on the log scale",
     "axis": "number of the axis of shape space",
@@ -25,6 +28,7 @@ COLUMNS = {
     "comparable_distance": "Procrustes distance from what the other specimens predict, made comparable between taxa of different size",
     "extrapolates": "whether the size lies beyond those of the known specimens",
     "reason": "why, in words; blank where there is nothing to say",
+    "within_error": "whether the distance is no larger than that between two digitisations of one bone; False where that is not known; in `verdicts` see there",
 }
 
 TABLES: dict[str, tuple[str, dict[str, str]]] = {
@@ -272,12 +276,14 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "imputations_outside": "how many of them gave outside",
             "imputations_inside": "how many of them gave inside",
             "imputations_undecided": "how many of them gave undecided",
-            "within_error": "whether the distance to the nearest taxon is smaller than that between two digitisations of one bone",
+            "within_error": "whether the distance to the nearest taxon is no larger than that between two digitisations of one bone; False where that is not known",
             "beyond_sizes_of": "taxa of which the query is smaller or larger than every known specimen",
             "p_value_as_it_is": "largest p-value over the taxa, without regard to size",
             "p_value_size_heeded": "largest p-value over the taxa, at the query's own size",
         },
     ),
+    **TRIALS,
+    **DIFFERENCES,
 }
 
 
@@ -294,6 +300,7 @@ def legend_text() -> str:
         "- `<element>/figures/`: each figure as SVG, PDF and PNG (300 dpi).",
         "- `<element>/tables/`: the tables below, CSV in UTF-8, a point as decimal mark.",
         "- `<element>/arrays/`, `<element>/notes/`: what one step leaves for the next.",
+        "- `all-elements/tables/`: what is joined from all elements.",
         "- `logs/`, `benchmarks/`: what each step said, and the time and memory it took.",
         "",
         "## Tables",
@@ -302,8 +309,9 @@ def legend_text() -> str:
         "",
         *[f"- `{name}`: {meaning}" for name, meaning in COLUMNS.items()],
     ]
-    for name, (meaning, columns) in TABLES.items():
-        lines += ["", f"### {name}.csv", "", meaning]
+    for name, (meaning, columns) in (TABLES | JOINED).items():
+        place = "all-elements/tables/" if name in JOINED else ""
+        lines += ["", f"### {place}{name}.csv", "", meaning]
         if columns:
             lines += ["", *[f"- `{column}`: {words}" for column, words in columns.items()]]
     return "\n".join(lines) + "\n"

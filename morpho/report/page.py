@@ -10,9 +10,13 @@ from typing import Any
 
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
-from morpho.report.captions import CAPTIONS
+from morpho.report.captions import CAPTIONS, Caption
+from morpho.report.differences import PORTRAITS, difference_words
+from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY
 from morpho.report.trust import trust_words
+from morpho.report.viewer_page import viewer_scripts, viewer_style
 from morpho.report.words import CAUTION, counted, number, sample_facts
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -21,9 +25,14 @@ __all__ = ["SECTIONS", "ElementContent", "render_page"]
 SECTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("membership", "Does it belong to a known taxon?", ("distances",)),
     ("space", "Shape space", ("shape_space", "axis_shapes", "variance_per_axis", "mean_shape")),
-    ("growth", "Growth", ("growth",)),
+    ("growth", "Only a growth stage?", ("trajectories", "growth")),
+    ("differs", "Where does it differ, and by how much?", ()),
+    ("sure", "How sure is that?", ("calibration", "stability", "adequacy", "specimens_to_decide")),
     ("groups", "Do the known taxa differ?", ("canonical_axes",)),
 )
+
+# Blocks of study.yaml that the page tells.
+_SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
 
 _TEMPLATES = Path(__file__).parent
 
@@ -39,12 +48,18 @@ class ElementContent:
     notes : mapping of str to mapping
     figures : mapping of str to bytes
         SVG files.
+    portraits : mapping of str to bytes
+        SVG files of the figures of single queries, by the file of the table `portraits`.
+    viewer : Markup
+        The bone in 3D; blank where there is none.
     """
 
     name: str
     tables: Mapping[str, pd.DataFrame]
     notes: Mapping[str, Mapping[str, Any]]
     figures: Mapping[str, bytes]
+    portraits: Mapping[str, bytes]
+    viewer: Markup
 
 
 def _cell(value: Any) -> str:
@@ -63,154 +78,54 @@ def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
     return {"head": list(columns.values()), "body": body, "numeric": numeric}
 
 
-_SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
-    "digitising_error": (
-        "data",
-        "Digitising error: Procrustes ANOVA of replicates",
-        {
-            "source": "source",
-            "degrees_of_freedom": "degrees of freedom",
-            "sum_of_squares": "sum of squares",
-            "mean_square": "mean square",
-            "f_ratio": "F",
-            "p_value": "p",
-        },
-    ),
-    "asymmetry": (
-        "data",
-        "Sides: Procrustes ANOVA",
-        {
-            "source": "source",
-            "degrees_of_freedom": "degrees of freedom",
-            "sum_of_squares": "sum of squares",
-            "mean_square": "mean square",
-            "f_ratio": "F",
-            "p_value": "p",
-        },
-    ),
-    "recovery": (
-        "data",
-        "Hide and seek: how well hidden landmarks are found",
-        {
-            "landmark": "landmark",
-            "estimated_by": "estimated by",
-            "error_mm": "error (mm)",
-            "error_in_spread": "error in SD within taxa",
-            "coverage": "coverage (0.9 expected)",
-        },
-    ),
-    "membership": (
-        "membership",
-        "The evidence, taxon by taxon",
-        {
-            "specimen": "query",
-            "size_heeded": "size heeded",
-            "taxon": "taxon",
-            "taxon_specimens": "n",
-            "procrustes_distance": "Procrustes distance",
-            "mahalanobis_distance": "Mahalanobis distance",
-            "typicality_probability": "typicality probability",
-            "rank_p_value": "rank p",
-            "axes_rank_p_value": "rank p on the axes",
-            "rank_floor": "their floor",
-            "own_spread_p_value": "own-spread p",
-            "pooled_rank_p_value": "pooled rank p",
-            "pooled_rank_floor": "its floor",
-            "p_value": "p against",
-            "posterior_probability": "posterior (apart)",
-        },
-    ),
-    "model_terms": (
-        "growth",
-        "Linear model of shape, terms in order",
-        {
-            "term": "term",
-            "degrees_of_freedom": "degrees of freedom",
-            "sum_of_squares": "sum of squares",
-            "share_of_variance": "share of variance",
-            "f_ratio": "F",
-            "effect_size": "effect size",
-            "p_value": "p",
-        },
-    ),
-    "slopes": (
-        "growth",
-        "Do taxa share one growth line? (last term before the residual)",
-        {
-            "term": "term",
-            "degrees_of_freedom": "degrees of freedom",
-            "share_of_variance": "share of variance",
-            "f_ratio": "F",
-            "effect_size": "effect size",
-            "p_value": "p",
-        },
-    ),
-    "group_criteria": (
-        "groups",
-        "Multivariate criteria on the axes retained",
-        {
-            "size_heeded": "size heeded",
-            "criterion": "criterion",
-            "value": "value",
-            "effect_size": "effect size",
-            "p_value": "p",
-        },
-    ),
-    "pairwise_distances": (
-        "groups",
-        "Distances between mean shapes",
-        {
-            "size_heeded": "size heeded",
-            "first": "taxon",
-            "second": "and taxon",
-            "distance": "Procrustes distance",
-            "p_value": "p",
-            "p_value_holm": "p after Holm",
-        },
-    ),
-    "accuracy": (
-        "groups",
-        "Known specimens put in a taxon by models without them",
-        {
-            "size_heeded": "size heeded",
-            "specimens": "specimens",
-            "correct": "correct",
-            "share_correct": "share",
-            "chance_corrected": "above chance (kappa)",
-        },
-    ),
-    "confusion": (
-        "groups",
-        "Where they were put",
-        {
-            "size_heeded": "size heeded",
-            "taxon": "taxon",
-            "assigned_to": "put in",
-            "specimens": "specimens",
-        },
-    ),
-}
+def _set(value: Any) -> str:
+    """A setting as the reader would write it."""
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_set(entry) for entry in value) or "none"
+    return "none" if value is None else _cell(value)
+
+
+def _settings(settings: Mapping[str, Any], above: str = "") -> list[tuple[str, str]]:
+    """Every setting, under its keys from the outermost to its own."""
+    found = []
+    for key, value in settings.items():
+        if isinstance(value, Mapping):
+            found += _settings(value, f"{above}{key}: ")
+        else:
+            found.append((f"{above}{key}", _set(value)))
+    return found
 
 
 def _picture(svg: bytes) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
 
 
-def _verdicts(elements: Sequence[ElementContent]) -> list[dict[str, Any]]:
+def _verdicts(
+    elements: Sequence[ElementContent], individuals: pd.DataFrame
+) -> list[dict[str, Any]]:
     """Cards of the first section: queries in order, an entry for each element."""
     cards: dict[str, list[dict[str, Any]]] = {}
     for element in elements:
-        for row in element.tables["verdicts"].to_dict("records"):
+        for row in element.tables["conclusions"].to_dict("records"):
             cards.setdefault(str(row["specimen"]), []).append(
                 {
                     "element": element.name,
                     "verdict": row["verdict"],
-                    "reason": row["reason"],
+                    "words": row["summary"],
+                    "more": row["paragraph"].removeprefix(row["summary"]).strip(),
                     "nearest": row["nearest_taxon"],
-                    "judged": row["verdict_as_it_is"] != "",
+                    "judged": row["nearest_taxon"] != "",
                 }
             )
-    return [{"specimen": name, "entries": cards[name]} for name in sorted(cards)]
+    words = dict(zip(individuals["specimen"], individuals["paragraph"], strict=True))
+    return [
+        {
+            "specimen": name,
+            "entries": cards[name],
+            "together": words.get(name, "") if len(cards[name]) > 1 else "",
+        }
+        for name in sorted(cards)
+    ]
 
 
 def _sample(element: ElementContent) -> dict[str, Any]:
@@ -253,7 +168,7 @@ def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
     """Tables of a section of the page."""
     return [
         {"name": name, "title": words, **_rows(element.tables[name], columns)}
-        for name, (place, words, columns) in _SHOWN.items()
+        for name, (place, words, columns) in SHOWN.items()
         if place == key
     ]
 
@@ -270,11 +185,61 @@ def _sections(element: ElementContent) -> list[dict[str, Any]]:
     return sections
 
 
-def _element(element: ElementContent) -> dict[str, Any]:
+def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]:
+    title, alternative, text, tables = PORTRAITS[row["figure"]]
+    file = row["file"]
+    return {
+        "name": f"queries/{file}",
+        "caption": Caption(
+            f"{title}: {row['specimen']}", f"{alternative}: {row['specimen']}", text, tables
+        ),
+        "source": _picture(element.portraits[file]),
+    }
+
+
+def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
+    """For each judged query: sentences, figures, and measurements of note."""
+    found = []
+    verdicts, portraits = element.tables["verdicts"], element.tables["portraits"]
+    for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
+        specimen, taxon = str(row["specimen"]), str(row["nearest_taxon"])
+        words = difference_words(element.tables, specimen, taxon, alpha)
+        if not words:
+            continue
+        own = portraits[portraits["specimen"] == specimen].to_dict("records")
+        order = {name: place for place, name in enumerate(PORTRAITS)}
+        own = sorted(own, key=lambda one: order[one["figure"]])
+        found.append(
+            {
+                "specimen": specimen,
+                "taxon": taxon,
+                "words": words,
+                "figures": [_portrait(element, one) for one in own],
+                "tables": [
+                    {"name": name, "title": title, **_rows(part, columns)}
+                    for name, (title, most, columns) in SHOWN_QUERY.items()
+                    if len(part := _best(element.tables[name], specimen, most))
+                ],
+            }
+        )
+    return found
+
+
+def _best(table: pd.DataFrame, specimen: str, most: int) -> pd.DataFrame:
+    """First rows on a query, at its own size where there are any."""
+    part = table[table["specimen"] == specimen]
+    part = part[part["size_heeded"] == bool(part["size_heeded"].any())]
+    if "kind" in part:
+        part = part[part["kind"].isin(["landmark", "distance"])]
+    return (part.sort_values("rank", kind="stable") if "rank" in part else part).head(most)
+
+
+def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
     sample = _sample(element)
     return {
         "name": element.name,
         "label": element.name.replace("_", " "),
+        "place": f"element-{element.name}",
         "sample": sample,
         "facts": sample_facts(
             sample,
@@ -291,6 +256,10 @@ def _element(element: ElementContent) -> dict[str, Any]:
         ],
         "trouble": _trouble(element),
         "sections": _sections(element),
+        "differences": _differences(element, alpha),
+        "meshes": _rows(element.tables["meshes"], MESH_COLUMNS),
+        "mesh_files": element.tables["meshes"]["file"].tolist(),
+        "viewer": element.viewer,
         "notes": element.notes,
     }
 
@@ -301,8 +270,12 @@ def render_page(
     notice: str,
     settings: Mapping[str, Any],
     elements: Sequence[ElementContent],
+    joined: Mapping[str, pd.DataFrame],
+    proportions: bytes,
     check: pd.DataFrame,
     versions: Mapping[str, str],
+    changes: Mapping[str, Sequence[str]],
+    provenance: Mapping[str, Any],
 ) -> str:
     """Make the page.
 
@@ -312,9 +285,17 @@ def render_page(
     settings : mapping
         The settings of study.yaml.
     elements : sequence of ElementContent
+    joined : mapping of str to DataFrame
+        Tables that join all elements.
+    proportions : bytes
+        SVG of relative sizes of elements; shown where there are any.
     check : DataFrame
         What the check noticed.
     versions : mapping of str to str
+    changes : mapping of str to sequence of str
+        What changed since the last complete run, by element.
+    provenance : mapping
+        What the results are made of.
 
     Returns
     -------
@@ -332,11 +313,23 @@ def render_page(
         title=title,
         notice=notice,
         caution=CAUTION,
-        verdicts=_verdicts(elements),
+        verdicts=_verdicts(elements, joined["individuals"]),
+        joined=[
+            {"name": name, "title": words, **_rows(joined[name], columns)}
+            for name, (words, columns) in SHOWN_JOINED.items()
+        ],
         elements=[
-            _element(element) | {"magnify": settings["figures"]["magnify"]} for element in elements
+            _element(element, settings["tests"]["alpha"])
+            | {"magnify": settings["figures"]["magnify"]}
+            for element in elements
         ],
         noticed=check.to_dict("records"),
         settings=settings,
+        settings_shown=_settings({name: settings[name] for name in _SETTINGS}),
         versions=versions,
+        proportions=_picture(proportions) if len(joined["proportions"]) else "",
+        changes=changes,
+        provenance=provenance,
+        viewer_style=viewer_style() if any(element.viewer for element in elements) else "",
+        viewer_scripts=viewer_scripts() if any(element.viewer for element in elements) else "",
     )

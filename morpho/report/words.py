@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["CAUTION", "counted", "number", "p_words", "sample_facts", "verdict_reason"]
+__all__ = [
+    "CAUTION", "counted", "number", "p_value_words", "p_words", "sample_facts", "verdict_reason",
+]  # fmt: skip
 
 CAUTION = (
     "Statistical distinctness is evidence, not a diagnosis. A specimen outside these samples may "
@@ -49,7 +51,23 @@ def p_words(p: float) -> str:
     """
     if p != p:
         return "p not known"
-    return "p below 0.001" if p < 0.001 else f"p = {p:.3f}"
+    return f"p {p_value_words(p)}" if p < 0.001 else f"p = {p_value_words(p)}"
+
+
+def p_value_words(p: float) -> str:
+    """A p-value as text where the words before it say what it is: 0.012, or 'below 0.001'.
+
+    Parameters
+    ----------
+    p : float
+
+    Returns
+    -------
+    str
+    """
+    if p != p:
+        return "not known"
+    return "below 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def sample_facts(
@@ -187,13 +205,16 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
     sized = own == own
     every = "every known taxon" if row["taxa"] > 1 else "the only known taxon"
     both = f"{p_words(raw)} as it is" + (f", {p_words(own)} at its own size" if sized else "")
+    each = f"{p_value_words(raw)} as it is"
+    each += f", {p_value_words(own)} at its own size" if sized else ""
+    largest = "largest p-values" if sized else "largest p-value"
     text = {
         "all_reject": (
-            f"The test of {every} rejects at {alpha:g} (largest p: {both}); {taxon} rejects least."
+            f"The test of {every} rejects at {alpha:g} ({largest}: {each}); {taxon} rejects least."
         ),
         "one_keeps": (
             f"It lies within the spread of {taxon}: that taxon's test does not reject at {alpha:g} "
-            f"(largest p over the taxa: {both}). Lying inside is no proof that it belongs there."
+            f"({largest} over the taxa: {each}). Lying inside is no proof that it belongs there."
         ),
         "size_explains": (
             f"As it is, it lies outside {every} ({p_words(raw)}), but at its own size it does not "

@@ -9,8 +9,11 @@ __all__ = ["main"]
 
 STEPS = (
     "check", "screen", "prepare", "carry", "slide", "measure", "superimpose", "ordinate", "grow",
-    "compare", "discriminate", "place", "draw", "report",
+    "compare", "discriminate", "place", "calibrate", "vary", "rarefy", "conclude", "differ",
+    "warp", "portray", "draw", "combine", "report", "supplement", "archive", "finish",
 )  # fmt: skip
+# Steps that take the whole study, not an element of it.
+WHOLE = ("check", "combine", "report", "supplement", "archive", "finish")
 
 
 def main(arguments: list[str]) -> int:
@@ -39,7 +42,7 @@ def main(arguments: list[str]) -> int:
     try:
         config = read_config(study)
         module = import_module(f"morpho.steps.{step}")
-        if step in ("check", "report"):
+        if step in WHOLE:
             module.run(config, *rest)
         else:
             module.run(config, rest[0], ElementResults(config.results, rest[0]), *rest[1:])

@@ -20,7 +20,10 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
         distortion,
         error_map,
         growth,
+        ranges,
+        sample_size,
         shape_space,
+        trials,
     )
     from morpho.drawing.style import figure_style
 
@@ -40,7 +43,24 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
             table("canonical_scores"), table("canonical_axes")
         ),
         "distances": lambda: distances.distances(
-            table("membership"), table("spread"), config.settings["tests"]["alpha"]
+            table("membership"),
+            table("spread"),
+            config.settings["tests"]["alpha"],
+            results.notes("measure")["error_distance"],
+        ),
+        "calibration": lambda: trials.calibration(
+            table("calibration_summary"), config.settings["tests"]["alpha"]
+        ),
+        "stability": lambda: trials.stability(table("stability")),
+        "trajectories": lambda: sample_size.trajectories(
+            table("trajectories"), table("spread"), table("centroid_size")
+        ),
+        "adequacy": lambda: sample_size.adequacy(table("rarefaction")),
+        "specimens_to_decide": lambda: sample_size.specimens_to_decide(
+            table("specimens_to_decide")
+        ),
+        "proportions": lambda: ranges.proportions(
+            table("proportions").rename(columns={"specimen": "query"}), table("proportion_values")
         ),
         "mean_shape": lambda: bone.mean_shape(table("mean_shape"), *bones()),
         "distortion": lambda: distortion.distortion(table("distortion_shapes"), *bones()),

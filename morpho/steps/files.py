@@ -19,15 +19,38 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "FLAGS", "TEXTS", "ElementResults", "generator", "seed_of", "whole", "write_json",
-    "write_table",
+    "ALL_ELEMENTS", "FLAGS", "TEXTS", "ElementResults", "generator", "seed_of", "whole",
+    "write_json", "write_table",
 ]  # fmt: skip
+
+# Folder of what is joined from all elements; no element can be named so.
+ALL_ELEMENTS = "all-elements"
 
 # Columns of text, whatever stands in them, and columns of True and False; all others
 # hold numbers, and a blank there is a missing one.
 TEXTS = frozenset(
     [
+        "choice",
+        "element",
+        "growth_line",
+        "left_out",
+        "figure",
+        "file",
+        "form",
+        "measurement",
+        "paragraph",
+        "region",
+        "remark",
+        "standard_deviation_unit",
+        "summary",
+        "template",
+        "unit",
         "proposal",
+        "setting",
+        "tempered_by",
+        "turning_settings",
+        "verdict_before",
+        "verdicts_of_elements",
         "landmarks",
         "observer",
         "replicate",
@@ -44,7 +67,21 @@ TEXTS = frozenset(
     ]
 )  # fmt: skip
 FLAGS = frozenset(
-    ["within_error", "beyond_sizes", "extrapolates", "mirrored", "retained", "size_heeded", "used"]
+    [
+        "estimated",
+        "fits_differ",
+        "outside_every_taxon",
+        "outside_range",
+        "watertight",
+        "rank_can_decide",
+        "within_error",
+        "beyond_sizes",
+        "extrapolates",
+        "mirrored",
+        "retained",
+        "size_heeded",
+        "used",
+    ]
 )
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.

@@ -8,16 +8,19 @@ import pandas as pd
 
 from morpho import __version__
 from morpho.report.captions import CAPTIONS
-from morpho.report.legend import TABLES, legend_text
+from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
-from morpho.steps.files import ElementResults, whole
+from morpho.steps.files import ALL_ELEMENTS, ElementResults, whole
+from morpho.steps.finish import changes_since_last_run
+from morpho.steps.provenance import record
+from morpho.steps.viewers import element_viewer
 from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
 _NOTES = (
     "screen", "prepare", "slide", "measure", "superimpose", "ordinate", "grow", "compare",
-    "discriminate", "place",
+    "discriminate", "place", "differ",
 )  # fmt: skip
 _PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
 
@@ -25,23 +28,31 @@ _PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh"
 def _content(config: StudyConfig, element: str) -> ElementContent:
     results = ElementResults(config.results, element)
     figures = results.folder / "figures"
+    portraits = results.table("portraits")["file"]
     return ElementContent(
         element,
         {name: results.table(name) for name in TABLES},
         {name: results.notes(name) for name in _NOTES},
         {name: (figures / f"{name}.svg").read_bytes() for name in CAPTIONS},
+        {name: (figures / "queries" / f"{name}.svg").read_bytes() for name in portraits},
+        element_viewer(config, results),
     )
 
 
 def run(config: StudyConfig) -> None:
     """Write report.html and README.md into the results."""
     check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
+    joined = ElementResults(config.results, ALL_ELEMENTS)
     page = render_page(
         title=config.settings["title"],
         notice=config.settings["notice"],
         settings=config.settings,
         elements=[_content(config, element) for element in config.elements],
+        proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
+        joined={name: joined.table(name) for name in JOINED},
         check=check,
+        changes=changes_since_last_run(config),
+        provenance=record(config),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )
     with whole(config.results / "README.md") as temporary:

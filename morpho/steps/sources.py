@@ -92,8 +92,9 @@ def code_digest(package: Path, module: str) -> str:
     for name in sorted(found):
         path = _file(package, name)
         digest.update(name.encode() + b"\0" + (path.read_bytes() if path else b"") + b"\0")
-    # templates and style sheets are sources too
+    # templates, style sheets and scripts are sources too
     if module == "steps.report":
-        for path in sorted((package / "report").glob("*.jinja")):
-            digest.update(path.read_bytes())
+        for ending in ("jinja", "js", "css"):
+            for path in sorted((package / "report").rglob(f"*.{ending}")):
+                digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

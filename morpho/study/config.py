@@ -20,9 +20,12 @@ from morpho.study.schemas import check_against, load_schema, with_defaults
 from morpho.study.wording import nearest, quoted
 from morpho.study.yaml_file import Document, KeyPath, read_yaml
 
-__all__ = ["SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
+__all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
 
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
+
+# Folders of the results that belong to the study as a whole: no element may be called so.
+RESERVED = ("benchmarks", "figures", "history", "logs", "supplement", "tables")
 
 
 @dataclass(frozen=True)
@@ -258,6 +261,14 @@ def _check_folders(config: StudyConfig, problems: Problems) -> None:
         )
     by_look: dict[str, str] = {}
     for element in config.elements:
+        if element.casefold() in RESERVED:
+            problems.error(
+                f"An element cannot be called {element}: the results keep a folder of this name "
+                "for the study as a whole.",
+                f"Give it another name, such as {element}_bone, here and in the landmark tables.",
+                file=config.path,
+                line=config.line("elements", element),
+            )
         other = by_look.setdefault(element.casefold(), element)
         if other != element:
             problems.error(

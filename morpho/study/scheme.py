@@ -8,14 +8,31 @@ from typing import Any
 from morpho.study.problems import Problems
 from morpho.study.schemas import check_against, load_schema, with_defaults
 from morpho.study.scheme_check import check_references
-from morpho.study.scheme_parts import Axis, Curve, Landmark, Patch, Scheme
+from morpho.study.scheme_parts import (
+    Axis,
+    Curve,
+    Landmark,
+    NamedMeasurement,
+    Patch,
+    Scheme,
+)
 from morpho.study.yaml_file import read_yaml
 
-__all__ = ["Axis", "Curve", "Landmark", "Patch", "Scheme", "gather_scheme", "read_scheme"]
+__all__ = [
+    "Axis",
+    "Curve",
+    "Landmark",
+    "NamedMeasurement",
+    "Patch",
+    "Scheme",
+    "gather_scheme",
+    "read_scheme",
+]
 
 
 def _build(data: dict[str, Any], element: str) -> Scheme:
     axes = data.get("axes") or {}
+    standard = data.get("standard_length")
     return Scheme(
         element=element,
         description=data["description"],
@@ -39,6 +56,11 @@ def _build(data: dict[str, Any], element: str) -> Scheme:
             name: Axis(axis["towards"], axis.get("from"), axis.get("to"))
             for name, axis in axes.items()
         },
+        measurements=tuple(
+            NamedMeasurement(item["name"], tuple(item["points"]), item["definition"])
+            for item in data["measurements"]
+        ),
+        standard_length=(standard[0], standard[1]) if standard else None,
     )
 
 

@@ -13,6 +13,15 @@ from morpho.study.yaml_file import Document, KeyPath
 __all__ = ["check_references"]
 
 
+def _span(points: list[str]) -> frozenset[Any] | tuple[Any, ...]:
+    """Reduce landmarks of a measurement to what it measures, whichever way it is written."""
+    if len(points) == 2:
+        return frozenset(points)
+    if len(points) == 3:
+        return points[1], frozenset((points[0], points[2]))
+    return "ratio", frozenset(points[:2]), frozenset(points[2:])
+
+
 class _Check:
     def __init__(
         self, document: Document, element: str, bad: set[KeyPath], problems: Problems
@@ -60,11 +69,12 @@ class _Check:
         self._curves()
         self._symmetry()
         self._lists()
+        self._measurements()
         self._axes()
 
     def _names(self) -> None:
         lines: dict[str, int | None] = {}
-        for key in ("landmarks", "curves", "patches"):
+        for key in ("landmarks", "curves", "patches", "measurements"):
             for path, item in self.entries(key):
                 name = item["name"]
                 if name in lines:
@@ -72,7 +82,7 @@ class _Check:
                         path,
                         f"The name {quoted(name)} stands twice; it is in line {lines[name]} "
                         "already.",
-                        "Give each landmark, curve and patch a name of its own.",
+                        "Give each landmark, curve, patch and measurement a name of its own.",
                     )
                 else:
                     lines[name] = self.document.line(*path)
@@ -195,6 +205,71 @@ class _Check:
                         "Keep one of the two.",
                     )
 
+    def _measurements(self) -> None:
+        by_look: dict[str, str] = {}
+        by_points: dict[frozenset[Any] | tuple[Any, ...], str] = {}
+        for path, item in self.entries("measurements"):
+            name, points = item["name"], item["points"]
+            what = f"The measurement {name}"
+            other = by_look.setdefault(name.casefold(), name)
+            if other != name:
+                self.tell(
+                    path,
+                    f"The measurements {other} and {name} differ only in capitals.",
+                    "Rename one, so that they are not mixed up.",
+                )
+            for place, point in enumerate(points):
+                self.known((*path, "points", place), point, what)
+            if not self._spanned((*path, "points"), points, what):
+                continue
+            same = by_points.setdefault(_span(points), name)
+            if same != name:
+                self.tell(
+                    path,
+                    f"{what} is the same as {same}, between the same landmarks.",
+                    "Keep one of the two.",
+                )
+        standard = dict(self.entries("standard_length"))
+        for path, name in standard.items():
+            self.known(path, name, "standard_length")
+        if len(standard) == 2 and len(set(standard.values())) == 1:
+            self.tell(
+                ("standard_length",),
+                f"standard_length runs from {next(iter(standard.values()))} to the same landmark.",
+                "Name two different landmarks.",
+            )
+
+    def _spanned(self, path: KeyPath, points: list[str], what: str) -> bool:
+        """Tell where nothing lies between the landmarks of a measurement."""
+        if len(points) == 3:
+            twice = [name for name in points if points.count(name) > 1]
+            if twice:
+                self.tell(
+                    path,
+                    f"{what} is an angle that names {twice[0]} more than once.",
+                    "Name three different landmarks; the angle is the one at the second.",
+                )
+            return not twice
+        ratio = len(points) == 4
+        whose = (", a ratio, has a distance that", ", a ratio, is taken to a distance that")
+        spanned = True
+        for i, part in enumerate((points[:2], points[2:]) if ratio else (points,)):
+            if part[0] == part[1]:
+                self.tell(
+                    path,
+                    f"{what}{whose[i] if ratio else ''} runs from {part[0]} to the same landmark.",
+                    "Name two different landmarks" + (" for each distance." if ratio else "."),
+                )
+                spanned = False
+        if ratio and spanned and set(points[:2]) == set(points[2:]):
+            self.tell(
+                path,
+                f"{what} divides a distance by itself, which is always 1.",
+                "Name another distance as the first or the last two landmarks.",
+            )
+            spanned = False
+        return spanned
+
     def _axes(self) -> None:
         for path, axis in self.entries("axes"):
             if "from" not in axis:
@@ -225,6 +300,6 @@ def check_references(
         Paths of the values that the JSON Schema refused; they are left out.
     problems : Problems
         Takes what is found: names that stand twice or are not known, curves that go nowhere,
-        pairs and midline that do not cover the landmarks.
+        pairs and midline that do not cover the landmarks, measurements with nothing between.
     """
     _Check(document, element, bad, problems).run()

@@ -1,4 +1,4 @@
-"""What a scheme is made of: landmarks, curves, patches, axes, and which mirrors which."""
+"""What a scheme is made of: landmarks, curves, patches, measurements, and what mirrors what."""
 
 from __future__ import annotations
 
@@ -6,7 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["Axis", "Curve", "Landmark", "Patch", "Scheme", "mirror_curve", "partners"]
+__all__ = [
+    "Axis",
+    "Curve",
+    "Landmark",
+    "NamedMeasurement",
+    "Patch",
+    "Scheme",
+    "mirror_curve",
+    "partners",
+]
 
 
 def partners(pairs: Iterable[Iterable[str]], midline: Iterable[str]) -> dict[str, str]:
@@ -129,6 +138,26 @@ class Patch:
 
 
 @dataclass(frozen=True)
+class NamedMeasurement:
+    """A distance, an angle or a ratio between landmarks that the scheme names.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the results.
+    points : tuple of str
+        Names of landmarks. Two: their distance. Three: the angle at the second. Four: the
+        distance of the first two divided by that of the last two.
+    definition : str
+        Anatomical definition in one line.
+    """
+
+    name: str
+    points: tuple[str, ...]
+    definition: str = ""
+
+
+@dataclass(frozen=True)
 class Axis:
     """An anatomical axis for the drawings.
 
@@ -174,6 +203,10 @@ class Scheme:
         `Axis` by ``x``, ``y``, ``z``; empty where the scheme gives none.
     description : str
         One line about the element.
+    measurements : tuple of NamedMeasurement
+        Measurements of the author's own, in the order of the file.
+    standard_length : tuple of (str, str) or None
+        The landmarks of the length that ratios are taken to; None where the scheme gives none.
     """
 
     element: str
@@ -187,6 +220,8 @@ class Scheme:
     modules: dict[str, tuple[str, ...]] = field(default_factory=dict, hash=False)
     axes: dict[str, Axis] = field(default_factory=dict, hash=False)
     description: str = ""
+    measurements: tuple[NamedMeasurement, ...] = ()
+    standard_length: tuple[str, str] | None = None
 
     @property
     def landmark_names(self) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ LONGEST_NAME = 200
 
 _SIDES = {"": "", "left": "left", "l": "left", "right": "right", "r": "right"}
 _ROLES = ("known", "query")
+_FORMULA = ("=", "+", "-", "@")
 _NO_TAXON = {"?", "-", "--", "na", "n/a", "nan", "none", "null", "unknown", "indet", "indet."}
 
 
@@ -266,6 +267,37 @@ def _check_taxa(rows: list[_Row], table: Table, problems: Problems) -> None:
                 )
 
 
+def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
+    remedy = (
+        "In a spreadsheet open tables.xlsx of the supplement, where it is a text, not the CSV "
+        "tables; or rename it."
+    )
+    taxa: set[str] = set()
+    for row in rows:
+        if row.specimen.startswith(_FORMULA):
+            problems.note(
+                f"The specimen's name begins with {quoted(row.specimen[0])}: a spreadsheet takes "
+                "this for a formula.",
+                remedy,
+                file=table.file,
+                line=row.line,
+                specimen=row.specimen,
+            )
+        if (
+            row.taxon.startswith(_FORMULA)
+            and row.taxon not in taxa
+            and row.taxon.casefold() not in _NO_TAXON
+        ):
+            taxa.add(row.taxon)
+            problems.note(
+                f"The taxon {quoted(row.taxon)} begins with {quoted(row.taxon[0])}: a spreadsheet "
+                "takes this for a formula.",
+                remedy,
+                file=table.file,
+                line=row.line,
+            )
+
+
 def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | None:
     """Read the specimen table, telling every problem.
 
@@ -292,6 +324,7 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
         problems.error("There is no specimen in the table.", "Write one row a specimen.", file=path)
     _check_names(config, rows, table, problems)
     _check_taxa(rows, table, problems)
+    _check_formulas(rows, table, problems)
     extra = list(rows[0].extra) if rows else []
     records = [
         [row.specimen, row.taxon, row.role, row.side, row.stage, *row.extra.values()]

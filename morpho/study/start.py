@@ -136,12 +136,36 @@ elements:
 #   # Folds of the cross-validation: leave_one_out, or a number.
 #   folds: leave_one_out
 
+# How hard the verdict is tried.
+# robustness:
+#   # A verdict that holds in a smaller share of the settings of any one kind of choice
+#   # (axes, a landmark or a specimen left out, ...) is undecided.
+#   smallest_share: 0.8
+#   # Times that each query is drawn as if it were digitised again; needs replicates.
+#   error_draws: 50
+#   # Subsamples of each number of specimens, for curves of error against sample size.
+#   rarefactions: 200
+#   # Simulations of each number of specimens added to the nearest taxon.
+#   simulations: 40
+
+# What sets each query apart.
+# differences:
+#   # Taxa that each query's differences are told from: the nearest one, or all.
+#   against: nearest
+
 # Choices for the figures.
 # figures:
 #   # Drawn around the specimens of a taxon: hulls or ellipses.
 #   outlines: hulls
 #   # Factor by which drawn shape changes are exaggerated.
 #   magnify: 1
+#   # How many of the ranked measurements are drawn.
+#   measurements: 12
+
+# What goes with the report.
+# report:
+#   # Whether scans go into the archive for a data repository.
+#   scans_in_archive: false
 """
 
 SCHEME = """\
@@ -191,6 +215,22 @@ links:
 # Regions of the element.
 # modules:
 #   near_end: [near_end_front, near_end_back]
+
+# Measurements of your own. Two landmarks are a distance, three an angle (at the
+# second), four a ratio (the distance of the first two by that of the last two).
+# measurements:
+#   - name: near_width
+#     points: [near_end_front, near_end_back]
+#     definition: Width of the near end
+#   - name: bend
+#     points: [near_end_front, shaft_middle, far_end_front]
+#     definition: Angle between the two ends, seen from halfway along the shaft
+#   - name: near_by_far
+#     points: [near_end_front, near_end_back, far_end_front, far_end_back]
+#     definition: Width of the near end by that of the far end
+
+# The two landmarks of the length that ratios are taken to.
+# standard_length: [near_end_front, far_end_front]
 
 # Anatomical axes for the drawings; the third follows from the first two.
 # axes:

@@ -1,12 +1,14 @@
 """study.yaml: what is refused, and how it is said."""
 
+import re
 import subprocess
 import sys
 
 import pytest
 
-from morpho.study.config import read_config
+from morpho.study.config import RESERVED, read_config
 from morpho.study.problems import StudyError
+from morpho.study.schemas import CONFIG_FOLDER
 
 
 def test_defaults_are_filled_in_at_all_depths(tiny):
@@ -63,6 +65,14 @@ BAD = {
     "empty terms": ("model: {terms: []}\n", r"model.terms is a list of 0.*at least 1"),
     "interaction of one": ("model: {terms: [[size]]}\n", r"model.terms item 1 is a list of 1"),
     "bad folds": ("tests: {folds: 1}\n", r"tests.folds is 1.*leave_one_out or a whole number"),
+    "share above one": ("robustness: {smallest_share: 80}\n", r"share is 80.*at most 1"),
+    "negative draws of error": ("robustness: {error_draws: -1}\n", r"draws is -1.*at least 0"),
+    "too few subsamples": ("robustness: {rarefactions: 1}\n", r"rarefactions is 1.*at least 2"),
+    "half a simulation": ("robustness: {simulations: 0.5}\n", r"is 0\.5.*whole number"),
+    "draws in the wrong block": (
+        "tests: {error_draws: 40}\n",
+        r"\"error_draws\".*belongs under robustness",
+    ),
     "yes for true": (
         "preparation:\n  semilandmarks:\n    patches: yes\n",
         r"line 11: preparation.semilandmarks.patches is \"yes\".*true or false",
@@ -91,6 +101,20 @@ BAD = {
     "alias": ("model: &m {terms: [size]}\ntests: *m\n", r"alias"),
     "tag": ("notice: !!python/name:os.system x\n", r"line 9: There is a tag"),
     "second document": ("---\ntitle: b\n", r"second document"),
+    "misspelt measure of differences": (
+        "differences: {against: nearst}\n",
+        r"against is \"nearst\".*nearest or all.*Did you mean nearest\?",
+    ),
+    "no measurement drawn": ("figures: {measurements: 0}\n", r"is 0.*at least 1 and at most 40"),
+    "too many measurements drawn": (
+        "figures: {measurements: 41}\n",
+        r"measurements is 41.*most 40",
+    ),
+    "scans in the wrong block": (
+        "figures: {scans_in_archive: true}\n",
+        r"\"scans_in_archive\".*belongs under report",
+    ),
+    "yes for scans": ("report: {scans_in_archive: yes}\n", r"is \"yes\".*true or false"),
     "unknown placeholder": (
         "scans: {files: 'scans/{element}/{specimens}.ply'}\n",
         r"\{specimens\}.*Did you mean \{specimen\}\?",
@@ -152,6 +176,36 @@ def test_what_is_needed_is_asked_for(tiny, old, new, expected):
     tiny.edit("study.yaml", old, new)
     with pytest.raises(StudyError, match=expected):
         read_config(tiny.path)
+
+
+@pytest.mark.parametrize("name", [*RESERVED, "Logs"])
+def test_an_element_cannot_have_the_name_of_a_folder_of_results(tiny, name):
+    """A user calls an element tables: its folder would be that of the whole study."""
+    tiny.edit("study.yaml", "  jaw:", f"  {name}:")
+    with pytest.raises(StudyError) as caught:
+        read_config(tiny.path)
+    (problem,) = caught.value.problems.errors
+    assert problem.line == 7
+    assert problem.found.startswith(
+        f"An element cannot be called {name}: the results keep a folder"
+    )
+    assert f"such as {name}_bone" in problem.remedy
+
+
+def test_names_near_those_of_folders_can_be_used(tiny):
+    """A user's element has such a word within its name."""
+    tiny.edit("study.yaml", "  jaw:", "  tables_bone:")
+    assert read_config(tiny.path).elements == ("tables_bone", "ring")
+
+
+def test_every_folder_of_the_whole_study_is_kept_from_elements():
+    """Rules write to no folder beside the elements' that an element could be called."""
+    rules = [CONFIG_FOLDER.parent / "Snakefile", *CONFIG_FOLDER.rglob("*.smk")]
+    text = "".join(path.read_text(encoding="utf-8") for path in rules)
+    folders = set(re.findall(r"\{R\}/([A-Za-z][A-Za-z0-9_]*)/", text))
+    assert {"logs", "benchmarks"} <= folders <= set(RESERVED)
+    page = (CONFIG_FOLDER / "README.md").read_text(encoding="utf-8")
+    assert all(f"`{name}`" in page for name in RESERVED)
 
 
 def test_all_problems_come_at_once_with_their_lines(tiny):

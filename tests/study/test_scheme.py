@@ -1,9 +1,12 @@
 """Schemes: what is refused, and how it is said."""
 
+import re
+
 import pytest
 
 from morpho.study.problems import StudyError
-from morpho.study.scheme import read_scheme
+from morpho.study.schemas import CONFIG_FOLDER
+from morpho.study.scheme import NamedMeasurement, read_scheme
 
 
 def refusal(tiny, element):
@@ -87,12 +90,145 @@ JAW = {
 @pytest.mark.parametrize(("old", "new", "line", "expected"), JAW.values(), ids=JAW.keys())
 def test_slips_in_a_scheme_are_told(tiny, old, new, line, expected):
     """A user makes one slip in a scheme and is told line, finding and remedy."""
-    import re
-
     tiny.edit("schemes/jaw.yaml", old, new)
     told = refusal(tiny, "jaw")
     assert re.search("(?s)" + expected.replace("?", r"\?"), told), told
     assert f"{line}, element jaw" in told
+
+
+# Line 19 of the jaw's scheme, and what the refusal must say.
+MEASURED = {
+    "unknown landmark": ("m, points: [tip, heal]", 'm names "heal".*Did you mean heel?'),
+    "unknown landmark with none near": ("m, points: [tip, zzz]", '"zzz".*add it to landmarks'),
+    "point of a curve": ("m, points: [tip, border]", 'm names "border", which is no landmark'),
+    "distance of nothing": ("m, points: [tip, tip]", "The measurement m runs from tip to the same"),
+    "angle of two": ("m, points: [tip, heel, tip]", "angle that names tip more than once.*second"),
+    "angle without an arm": ("m, points: [tip, tip, heel]", "an angle that names tip more than"),
+    "ratio of nothing": (
+        "m, points: [tip, tip, heel, knob]",
+        "m, a ratio, has a distance that runs from tip to the same.*for each distance",
+    ),
+    "ratio to nothing": (
+        "m, points: [heel, knob, tip, tip]",
+        "m, a ratio, is taken to a distance that runs from tip to the same.*for each distance",
+    ),
+    "ratio of a distance to itself": (
+        "m, points: [heel, knob, knob, heel]",
+        "m divides a distance by itself, which is always 1.*Name another",
+    ),
+    "one landmark": ("m, points: [tip]", "item 1 points is a list of 1.*list of 2 to 4 entries"),
+    "five landmarks": ("m, points: [tip, heel, knob, hole, notch]", "is a list of 5.*2 to 4"),
+    "no landmarks": ("m", "key points is missing in measurements item 1.*Two, three or four"),
+    "landmarks as a text": ("m, points: tip", 'points is "tip".*a list of 2 to 4'),
+    "name of two words": ("long m, points: [tip, heel]", '"long m".*letters, digits and under'),
+    "misspelt key": ("m, points: [tip, heel], defintion: x", '"defintion".*mean definition?'),
+    "named as a landmark": ("heel, points: [tip, heel]", 'The name "heel" stands twice.*line 5'),
+    "named as a curve": ("border, points: [tip, heel]", '"border" stands twice.*line 9'),
+    "name doubled": (
+        "m, points: [tip, heel]}\n  - {name: m, points: [tip, knob]",
+        'The name "m" stands twice; it is in line 19.*landmark, curve, patch and measurement',
+    ),
+    "names that differ in capitals": (
+        "m, points: [tip, heel]}\n  - {name: M, points: [tip, knob]",
+        "The measurements m and M differ only in capitals",
+    ),
+    "distance measured twice": (
+        "m, points: [tip, heel]}\n  - {name: back, points: [heel, tip]",
+        "The measurement back is the same as m, between the same landmarks",
+    ),
+    "angle measured twice": (
+        "m, points: [tip, heel, knob]}\n  - {name: back, points: [knob, heel, tip]",
+        "The measurement back is the same as m",
+    ),
+    "ratio measured twice": (
+        "m, points: [tip, heel, knob, hole]}\n  - {name: back, points: [heel, tip, hole, knob]",
+        "The measurement back is the same as m",
+    ),
+}
+
+
+@pytest.mark.parametrize(("entry", "expected"), MEASURED.values(), ids=MEASURED.keys())
+def test_slips_in_a_measurement_are_told(tiny, entry, expected):
+    """A user makes one slip in a measurement and is told line, finding and remedy."""
+    text = tiny.read("schemes/jaw.yaml") + f"measurements:\n  - {{name: {entry}}}\n"
+    tiny.write("schemes/jaw.yaml", text)
+    told = refusal(tiny, "jaw")
+    assert re.search("(?s)" + expected.replace("?", r"\?"), told), told
+    assert told.count("  error") == 1
+    line = 20 if "name:" in entry else 19
+    assert f"line {line}, element jaw" in told
+
+
+STANDARD = {
+    "unknown landmark": ("[tip, heal]", 'standard_length names "heal".*Did you mean heel?'),
+    "one landmark twice": ("[tip, tip]", "standard_length runs from tip to the same.*different"),
+    "one landmark": ("[tip]", "standard_length is a list of 1.*a list of 2 entries"),
+    "three landmarks": ("[tip, heel, knob]", "standard_length is a list of 3.*a list of 2 entries"),
+    "a name alone": ("tip", 'standard_length is "tip".*a list of 2 entries'),
+    "a name of two words": ("[tip, the heel]", '"the heel".*letters, digits and underscores'),
+    "left empty": ("", "standard_length is empty.*a list of 2 entries"),
+}
+
+
+@pytest.mark.parametrize(("value", "expected"), STANDARD.values(), ids=STANDARD.keys())
+def test_slips_in_the_standard_length_are_told(tiny, value, expected):
+    """A user names no length that ratios can be taken to."""
+    tiny.write("schemes/jaw.yaml", tiny.read("schemes/jaw.yaml") + f"standard_length: {value}\n")
+    told = refusal(tiny, "jaw")
+    assert re.search("(?s)" + expected.replace("?", r"\?"), told), told
+    assert told.count("  error") == 1
+    assert "line 18, element jaw" in told
+
+
+def test_measurements_are_read(tiny):
+    """A user names a distance, an angle and ratios, and the length that ratios are taken to."""
+    assert read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw").measurements == ()
+    assert read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw").standard_length is None
+    added = (
+        "measurements:\n"
+        "  - {name: length, points: [heel, tip], definition: From heel to tip}\n"
+        "  - {name: opening, points: [tip, notch, knob]}\n"
+        "  - {name: opening_at_the_tip, points: [notch, tip, knob]}\n"
+        "  - {name: slenderness, points: [heel, tip, knob, hole]}\n"
+        "  - {name: breadth, points: [knob, hole, heel, tip]}\n"
+        "  - {name: jointed, points: [heel, tip, tip, hole]}\n"
+        "standard_length: [heel, tip]\n"
+    )
+    tiny.write("schemes/jaw.yaml", tiny.read("schemes/jaw.yaml") + added)
+    scheme = read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw")
+    assert scheme.measurements[:2] == (
+        NamedMeasurement("length", ("heel", "tip"), "From heel to tip"),
+        NamedMeasurement("opening", ("tip", "notch", "knob"), ""),
+    )
+    assert [len(m.points) for m in scheme.measurements] == [2, 3, 3, 4, 4, 4]
+    assert scheme.standard_length == ("heel", "tip")
+    assert isinstance(hash(scheme), int)
+
+
+def test_all_slips_of_measurements_come_at_once(tiny):
+    """A user with six slips in measurements and one elsewhere is told of seven, in order."""
+    added = (
+        "measurements:\n"
+        "  - {name: a, points: [heal, tip]}\n"
+        "  - {name: a, points: [tip, tip]}\n"
+        "  - {name: b, points: [tip, notch, nob, hole, heel]}\n"
+        "  - {name: c, points: [tip, heel, knob, knob]}\n"
+        "standard_length: [hole, hole]\n"
+    )
+    tiny.write("schemes/jaw.yaml", tiny.read("schemes/jaw.yaml") + added)
+    tiny.edit("schemes/jaw.yaml", "to: heel", "to: heal")
+    told = refusal(tiny, "jaw")
+    lines = [int(line) for line in re.findall(r"error, line (\d+)", told)]
+    assert lines == [9, 19, 20, 20, 21, 22, 23]
+
+
+@pytest.mark.parametrize("element", ["lower_jaw", "atlas"])
+def test_the_demo_names_measurements(element):
+    """The demo shows a distance, an angle and a ratio, each told in plain words."""
+    scheme = read_scheme(CONFIG_FOLDER / "schemes" / f"{element}.yaml", element)
+    assert {len(measurement.points) for measurement in scheme.measurements} == {2, 3, 4}
+    assert all(len(measurement.definition) > 20 for measurement in scheme.measurements)
+    assert scheme.standard_length is not None
 
 
 RING = {

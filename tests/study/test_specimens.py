@@ -163,6 +163,44 @@ def test_a_placeholder_for_a_taxon_is_warned_of(tiny, taxon):
     assert f'A known specimen whose taxon is "{taxon}"' in found(tiny)[1].render(["warning"])
 
 
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@"])
+def test_a_name_that_a_spreadsheet_takes_for_a_formula_is_noted(tiny, sign):
+    """A specimen's name begins with a sign that spreadsheets reckon with: a note, no more."""
+    tiny.edit("specimens.csv", "A-2,", f"{sign}2,")
+    frame, problems = found(tiny)
+    assert f"{sign}2" in frame.index
+    (note,) = problems
+    assert (note.severity, note.line, note.specimen) == ("note", 3, f"{sign}2")
+    assert note.found == (
+        f'The specimen\'s name begins with "{sign}": a spreadsheet takes this for a formula.'
+    )
+    assert "open tables.xlsx of the supplement" in note.remedy
+    assert note.remedy.endswith("or rename it.")
+
+
+def test_a_taxon_that_a_spreadsheet_takes_for_a_formula_is_noted_once(tiny):
+    """All specimens of a taxon whose name begins with @: it is noted at the first."""
+    tiny.write("specimens.csv", tiny.read("specimens.csv").replace("marsh", "@marsh"))
+    _, problems = found(tiny)
+    (note,) = problems
+    assert (note.severity, note.line, note.specimen) == ("note", 2, None)
+    assert note.found.startswith('The taxon "@marsh dormouse" begins with "@": a spreadsheet')
+    assert "tables.xlsx" in note.remedy
+
+
+@pytest.mark.parametrize("name", ["A=2", "A+2", "A-2x", "A@2", "2", "#2"])
+def test_such_a_sign_within_a_name_is_nothing_to_note(tiny, name):
+    """A museum number has a hyphen within it, as most have."""
+    tiny.edit("specimens.csv", "A-2,", f"{name},")
+    assert len(found(tiny)[1]) == 0
+
+
+def test_a_dash_for_an_unknown_taxon_is_no_formula(tiny):
+    """A user writes - for the query's taxon."""
+    tiny.edit("specimens.csv", "Q-1,,", "Q-1,-,")
+    assert len(found(tiny)[1]) == 0
+
+
 def test_columns_can_be_mapped(tiny):
     """A user's table has German column names and semicolons."""
     text = tiny.read("specimens.csv").replace("specimen,taxon,role", "Nr,Art,Rolle", 1)

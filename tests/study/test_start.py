@@ -9,6 +9,7 @@ from morpho.study.check import check_study
 from morpho.study.config import read_config
 from morpho.study.problems import StudyError
 from morpho.study.schemas import load_schema
+from morpho.study.scheme import read_scheme
 from morpho.study.start import FILES, SCHEME, STUDY, start_study
 
 PLACES = {
@@ -92,7 +93,21 @@ def test_every_key_is_explained_in_the_commented_files(name, text):
 def test_the_example_scheme_is_yaml_with_and_without_comments():
     """A user deletes the # in the scheme."""
     assert len(yaml.safe_load(SCHEME)["landmarks"]) == 5
-    assert set(yaml.safe_load(uncommented(SCHEME))) >= {"curves", "patches", "modules", "axes"}
+    spelt = yaml.safe_load(uncommented(SCHEME))
+    assert set(spelt) >= {"curves", "patches", "modules", "axes", "measurements"}
+    assert len(spelt["standard_length"]) == 2
+
+
+def test_the_measurements_of_the_example_scheme_are_right(tmp_path):
+    """A user deletes the # of the measurements: a distance, an angle, a ratio, and no problem."""
+    start_study(tmp_path)
+    path = tmp_path / "schemes" / "bone.yaml"
+    plain, spelt = yaml.safe_load(SCHEME), yaml.safe_load(uncommented(SCHEME))
+    plain |= {key: spelt[key] for key in ("measurements", "standard_length")}
+    path.write_text(yaml.safe_dump(plain))
+    scheme = read_scheme(path, "bone")
+    assert [len(measurement.points) for measurement in scheme.measurements] == [2, 3, 4]
+    assert scheme.standard_length == ("near_end_front", "far_end_front")
 
 
 @pytest.mark.parametrize("name", list(FILES))

@@ -1,0 +1,310 @@
+"""One paragraph on each query: the verdict, what it rests on, and how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from morpho.report.words import counted, number, p_words
+
+__all__ = [
+    "conclusion_words", "individual_words", "opening", "specimens_needed", "summary_words",
+    "trial_words",
+]  # fmt: skip
+
+# Share of simulations in which a larger sample must decide to be called enough.
+_ENOUGH = 0.8
+# Kinds of choices and settings that are named.
+_NAMED = 3
+
+
+def _percent(share: float) -> str:
+    return f"{share:.0%}".replace("%", " %")
+
+
+def opening(specimen: str, element: str, verdict: str, taxon: str) -> str:
+    """First sentence: what is concluded.
+
+    Parameters
+    ----------
+    specimen, element : str
+    verdict : str
+    taxon : str
+        The taxon that keeps the query, or comes nearest.
+
+    Returns
+    -------
+    str
+    """
+    bone = element.replace("_", " ")
+    return {
+        "outside": f"By its {bone}, {specimen} falls outside every known taxon of this sample.",
+        "inside": f"By its {bone}, {specimen} cannot be told from {taxon}.",
+        "undecided": f"By its {bone}, {specimen} can be told neither outside nor inside.",
+    }[verdict]
+
+
+def _tempered(row: Mapping[str, Any]) -> str:
+    """Why a verdict was taken back."""
+    was, why = row["verdict_before"], row["tempered_by"]
+    return {
+        "": "",
+        "false_alarms": (
+            f" By itself the procedure says {was}; but it says so of more of this sample's own "
+            "specimens than its level allows, so nothing is concluded."
+        ),
+        "never_notices": (
+            f" By itself the procedure says {was}; but in this sample it noticed no member of any "
+            "taxon that was left out, so nothing is concluded."
+        ),
+        "unstable": (
+            f" By itself the procedure says {was}; but that turns too often with one kind of "
+            f"choice ({row['choice']}), so nothing is concluded."
+        ),
+    }[why]
+
+
+def _juvenile(lines: pd.DataFrame) -> str:
+    """The query against the growth line that it lies nearest to."""
+    if lines.empty:
+        return ""
+    near = lines.iloc[int(lines["distance"].to_numpy().argmin())]
+    slope = "its own slope" if near["growth_line"] == "own" else "the slope that taxa share"
+    text = (
+        f" At its own size it lies nearest to the growth line of {near['taxon']} ({slope}), "
+        f"{number(near['distance'])} away in Procrustes distance, the error of the line allowed "
+        f"for; {int(near['members_as_far'])} of its "
+        f"{counted(int(near['taxon_specimens']), 'member')} lie as far from the line that the "
+        "others draw."
+    )
+    beyond = near["sizes_beyond"]
+    if beyond != beyond:
+        text += f" All members of {near['taxon']} have one size, so its growth is not known."
+    elif beyond > 0:
+        text += (
+            f" That line is read off beyond the sizes measured of {near['taxon']}, by "
+            f"{_percent(beyond)} of their range (in logarithms)."
+        )
+    if near["stage"]:
+        count = int(near["same_stage_specimens"])
+        text += f" It is recorded as {near['stage']}; of {near['taxon']} the sample holds " + (
+            f"{counted(count, 'specimen')} of that stage."
+            if count
+            else "none of that stage, so that stage and taxon cannot be told apart there."
+        )
+    return text
+
+
+def _calibration(row: Mapping[str, Any]) -> str:
+    """How often the procedure is wrong on this sample."""
+    text = ""
+    if row["left_out_specimens"]:
+        text += (
+            f" Each known specimen left out in turn, the same procedure told "
+            f"{int(row['false_alarms'])} of {int(row['left_out_specimens'])} outside that are not "
+            f"(exact 95 % interval {_percent(row['false_alarms_low'])} to "
+            f"{_percent(row['false_alarms_high'])})."
+        )
+    if row["left_out_members"]:
+        text += (
+            f" Each known taxon left out whole, it noticed {int(row['noticed'])} of "
+            f"{int(row['left_out_members'])} of their members "
+            f"({_percent(row['noticed_low'])} to {_percent(row['noticed_high'])})"
+        )
+        text += "." if row["noticed"] else ": it may be blind to a new taxon."
+    else:
+        text += " With one known taxon nobody can say how well a new one would be noticed."
+    return text
+
+
+def _settings(text: str, count: int) -> str:
+    names = text.split("; ")
+    more = count - _NAMED
+    return ", ".join(names[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def _stability(verdict: str, stability: pd.DataFrame) -> str:
+    """Where the verdict holds, and the choices that turn it."""
+    if stability.empty:
+        return ""
+    total, holds = int(stability["settings"].sum()), int(stability["holds"].sum())
+    if holds == total:
+        return f" {verdict.capitalize()} holds in all {total} other settings that were tried."
+    text = f" {verdict.capitalize()} holds in {holds} of {total} other settings that were tried"
+    turned = stability[stability["share_holds"] < 1].sort_values("share_holds", kind="stable")
+    parts = [
+        f"{row['choice']} ({_settings(row['turning_settings'], row['settings'] - row['holds'])})"
+        for row in turned.head(_NAMED).to_dict("records")
+    ]
+    text += f"; what turns it most: {'; '.join(parts)}."
+    return text
+
+
+def specimens_needed(needed: pd.DataFrame) -> float:
+    """Smallest number of added specimens with which most simulations are decided.
+
+    Parameters
+    ----------
+    needed : DataFrame
+        Rows of `specimens_to_decide` on one query.
+
+    Returns
+    -------
+    float
+        NaN where no number tried was enough.
+    """
+    decided = needed[needed["outside"] + needed["inside"] >= _ENOUGH - 1e-9]
+    return float(decided["added"].min()) if len(decided) else float("nan")
+
+
+def _adequacy(verdict: str, needed: pd.DataFrame) -> str:
+    """Whether more specimens would decide."""
+    if needed.empty or verdict == "outside":
+        return ""
+    last = needed.iloc[-1]
+    taxon, most = last["taxon"], int(last["added"])
+    if verdict == "inside":
+        return (
+            f" Would more specimens of {taxon} change that? With {most} more, invented from the "
+            f"fitted model, it came out outside in {_percent(last['outside'])} of simulations."
+        )
+    added = specimens_needed(needed)
+    if added != added:
+        return (
+            f" More specimens of {taxon}, its nearest taxon, would hardly decide: with {most} "
+            f"more, invented from the fitted model, {_percent(last['undecided'])} of simulations "
+            "stayed undecided."
+        )
+    row = needed[needed["added"] == added].iloc[0]
+    if not added:
+        return ""
+    return (
+        f" About {counted(int(added), 'more specimen')} of {taxon}, its nearest taxon, would "
+        f"decide: by simulation from the fitted model, {_percent(row['outside'])} outside, "
+        f"{_percent(row['inside'])} inside."
+    )
+
+
+def summary_words(row: Mapping[str, Any], element: str, verdict: Mapping[str, Any]) -> str:
+    """What is concluded and why: the beginning of the paragraph of `conclusion_words`.
+
+    Parameters
+    ----------
+    row, element, verdict
+        As there.
+
+    Returns
+    -------
+    str
+    """
+    text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
+    return text + _tempered(row) + " " + verdict["reason"]
+
+
+def trial_words(
+    row: Mapping[str, Any], lines: pd.DataFrame, stability: pd.DataFrame, needed: pd.DataFrame
+) -> str:
+    """What the paragraph of `conclusion_words` adds on this query alone: growth, other choices.
+
+    Parameters
+    ----------
+    row, lines, stability, needed
+        As there.
+
+    Returns
+    -------
+    str
+        Without calibration, which is one for all queries of an element; blank where nothing
+        was tried.
+    """
+    parts = (
+        _juvenile(lines),
+        _stability(row["verdict_before"], stability),
+        _adequacy(row["verdict"], needed),
+    )
+    return "".join(parts).strip()
+
+
+def conclusion_words(
+    row: Mapping[str, Any],
+    element: str,
+    verdict: Mapping[str, Any],
+    lines: pd.DataFrame,
+    stability: pd.DataFrame,
+    needed: pd.DataFrame,
+) -> str:
+    """Paragraph on one query by one element.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of the table `conclusions`, without its paragraph.
+    element : str
+    verdict : mapping
+        Row of the table `verdicts`.
+    lines, stability, needed : DataFrame
+        Rows of `trajectories`, `stability_summary` and `specimens_to_decide` on the query.
+
+    Returns
+    -------
+    str
+    """
+    text = summary_words(row, element, verdict)
+    if verdict["verdict_as_it_is"] == "":
+        return text
+    return (
+        text
+        + (" Only a growth stage?" if len(lines) else "")
+        + _juvenile(lines)
+        + _calibration(row)
+        + _stability(row["verdict_before"], stability)
+        + _adequacy(row["verdict"], needed)
+    )
+
+
+def individual_words(
+    specimen: str, verdict: str, elements: pd.DataFrame, evidence: pd.DataFrame
+) -> str:
+    """Paragraph on one individual by all its elements.
+
+    Parameters
+    ----------
+    specimen : str
+    verdict : str
+        All elements combined.
+    elements : DataFrame
+        `element` and `verdict` of each that was judged.
+    evidence : DataFrame
+        `taxon` and `combined_p_value`.
+
+    Returns
+    -------
+    str
+    """
+    each = ", ".join(
+        f"{row['element'].replace('_', ' ')} {row['verdict']}"
+        for row in elements.to_dict("records")
+    )
+    if elements.empty:
+        return f"No element of {specimen} could be held against the known taxa."
+    if len(elements) == 1:
+        return f"{specimen} is judged by one element only ({each})."
+    worst = evidence.iloc[int(evidence["combined_p_value"].to_numpy().argmax())]
+    text = (
+        f"{specimen} by {counted(len(elements), 'element')} ({each}): combined by Bonferroni's "
+        "rule, which holds whatever the dependence between elements of one animal, "
+        f"{worst['taxon']} rejects least ({p_words(worst['combined_p_value'])}). "
+    )
+    told = set(elements["verdict"])
+    if {"outside", "inside"} <= told:
+        text += "The elements disagree, which a chimaera, a mistake or a mosaic would explain. "
+    return (
+        text
+        + {
+            "outside": "Taken together it falls outside every known taxon of this sample.",
+            "inside": "Taken together it cannot be told from a known taxon.",
+            "undecided": "Taken together it can be told neither outside nor inside.",
+        }[verdict]
+    )

@@ -1,0 +1,150 @@
+"""Columns of the tables that say where a query differs."""
+
+from __future__ import annotations
+
+__all__ = ["DIFFERENCES"]
+
+_NEAREST = "taxon that the query is held against"
+_HEEDED = (
+    "False: from the taxon's mean; True: from the shape expected of it at the query's own size"
+)
+
+DIFFERENCES: dict[str, tuple[str, dict[str, str]]] = {
+    "displacements": (
+        "How far each landmark and semilandmark of a query lies from where its nearest taxon has it.",
+        {
+            "taxon": _NEAREST,
+            "size_heeded": _HEEDED,
+            "rank": "place in the order of in_taxon_sd",
+            "kind": "landmark, curve or patch",
+            "definition": "anatomical definition of the scheme",
+            "estimated": "whether the query's landmark was missing and is estimated",
+            "displacement_mm": "distance at the query's size",
+            "x_mm": "its first component, in the anatomical frame of the scheme",
+            "y_mm": "second component",
+            "z_mm": "third component",
+            "taxon_sd_mm": "usual displacement within taxa: root mean square, pooled",
+            "in_taxon_sd": "displacement by the usual one",
+            "p_value": "how often a new member would lie as far off, by Hotelling's T2 of its three coordinates",
+            "p_value_false_discovery": "the same, adjusted over all points (Benjamini and Hochberg)",
+            "rank_p_value": "share of the taxon, the query among them, that lies as far off",
+            "resistant_displacement_mm": "displacement by a fit that a local change does not drag along",
+            "resistant_in_taxon_sd": "the same by what is usual for that fit",
+            "fits_differ_mm": "distance between the two displacements",
+            "fits_differ": "whether that exceeds one usual displacement: superimposition may have spread a local change",
+            "x": "place predicted for the taxon, in mm at the query's size",
+            "y": "likewise",
+            "z": "likewise",
+        },
+    ),
+    "fits": (
+        "Agreement of the least-squares and the resistant fit of each query.",
+        {
+            "taxon": _NEAREST,
+            "size_heeded": _HEEDED,
+            "fits_rank_correlation": "Spearman's correlation of the displacements by both fits",
+            "share_of_fits_differing": "share of points where they differ by more than one usual displacement",
+        },
+    ),
+    "region_displacements": (
+        "Which named region of the scheme carries the difference.",
+        {
+            "taxon": _NEAREST,
+            "size_heeded": _HEEDED,
+            "region": "module of the scheme, or elsewhere",
+            "points": "landmarks in it",
+            "root_mean_square_mm": "displacement of its landmarks",
+            "share_of_displacement": "its share of the summed squared displacement",
+            "share_of_points": "its share of the landmarks",
+            "share_expected": "its share of the members' variation",
+            "share_p_value": "rank of the share among the members of the taxon",
+            "share_p_value_all_taxa": "rank among specimens of all taxa",
+            "share_p_value_false_discovery": "the latter, adjusted over regions",
+            "distance_p_value": "rank of the squared displacement itself among members",
+            "distance_p_value_all_taxa": "among specimens of all taxa",
+            "distance_p_value_false_discovery": "the latter, adjusted over regions",
+            "rank_floor": "smallest rank p-value among members",
+            "rank_floor_all_taxa": "among specimens of all taxa",
+        },
+    ),
+    "measurements": (
+        "Values of the measurements named in the scheme, and of those that rank up to 40.",
+        {
+            "measurement": "name, or the landmarks it is taken between",
+            "kind": "distance, angle or ratio",
+            "unit": "mm, degrees or ratio",
+            "value": "blank where a landmark is missing; estimates are not measured",
+        },
+    ),
+    "measurement_summary": (
+        "Number, range, mean and standard deviation of every measurement in each taxon.",
+        {
+            "measurement": "name, or the landmarks it is taken between",
+            "kind": "distance, angle or ratio",
+            "unit": "mm, degrees or ratio",
+            "specimens": "known specimens that have it",
+            "minimum": "smallest value",
+            "maximum": "largest",
+            "mean": "mean",
+            "standard_deviation": "standard deviation",
+        },
+    ),
+    "measurement_ranking": (
+        "Measurements in the order in which they set a query apart: outside every range first.",
+        {
+            "size_heeded": "False: as it is; True: beyond allometry, at the query's size",
+            "kind": "distance, angle or ratio: each ranked by itself",
+            "rank": "place in the order",
+            "measurement": "name, or the landmarks it is taken between",
+            "unit": "mm, degrees or ratio",
+            "value": "of the query",
+            "taxa_compared": "taxa with at least three specimens that have it",
+            "taxa_outside": "those whose range the query lies outside of",
+            "outside_every_taxon": "whether that is all of them",
+            "nearest_taxon": "the taxon that it differs from least",
+            "standardised_difference": "from that taxon, in its standard deviations, with the small-sample factor of Hedges",
+            "p_value": "the largest of the taxa's: how often a new member would differ as much",
+            "p_value_false_discovery": "the same, adjusted over the measurements (Benjamini and Hochberg)",
+        },
+    ),
+    "measurement_ranges": (
+        "The same measurements of each query beside each taxon.",
+        {
+            "size_heeded": "False: as it is; True: beyond allometry, ranges and means at the query's size",
+            "measurement": "name, or the landmarks it is taken between",
+            "kind": "distance, angle or ratio",
+            "unit": "mm, degrees or ratio",
+            "specimens": "known specimens that have it",
+            "minimum": "smallest value",
+            "maximum": "largest",
+            "mean": "mean; geometric where size is heeded",
+            "standard_deviation": "standard deviation",
+            "standard_deviation_unit": "its unit; logarithm: 0.05 is about 5 percent",
+            "value": "of the query",
+            "outside_range": "whether that lies outside the taxon's range",
+            "beyond_range": "by how much",
+            "standardised_difference": "from the mean, in standard deviations, with the small-sample factor of Hedges",
+            "p_value": "how often a new member would differ as much",
+            "p_value_false_discovery": "the same, adjusted over the measurements",
+        },
+    ),
+    "meshes": (
+        "Surfaces in the folder meshes: each as PLY (colours), GLB (colours) and STL (closed, in mm, for printing).",
+        {
+            "file": "name without ending",
+            "form": "what it shows",
+            "template": "specimen whose scan was warped; blank for a query's own scan",
+            "faces": "number of triangles",
+            "share_folded": "share of faces that the warp turns inside out; more than 0: do not trust it there",
+            "watertight": "whether the STL is closed",
+            "holes_closed": "holes filled to close it",
+            "holes_left": "holes left open",
+            "volume_mm3": "volume; blank unless closed",
+            "remark": "what is left open or doubtful",
+        },
+    ),
+    "portraits": (
+        "Figures of single queries in the folder figures/queries.",
+        {"figure": "what it shows", "file": "name without ending"},
+    ),
+}

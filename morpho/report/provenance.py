@@ -1,0 +1,319 @@
+"""What a run was made of, and whether its results still match that."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+import re
+import subprocess
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+__all__ = [
+    "PACKAGES", "PROVENANCE", "Difference", "compare", "file_sum", "flat_settings", "git_revision",
+    "public_command", "public_path", "result_sums", "versions",
+]  # fmt: skip
+
+PACKAGES = (
+    "numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "fast-simplification",
+    "snakemake", "jsonschema", "pyyaml", "jinja2", "openpyxl", "python-docx",
+)  # fmt: skip
+
+# Folders and files of the results that tell of a run and are no result of it.
+_NO_RESULTS = ("logs", "benchmarks", "history", ".snakemake")
+PROVENANCE = "provenance.json"
+
+# A path that climbs higher than this would tell how the machine is laid out.
+_HIGHEST = 2
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Something that is no longer as it was when the results were made.
+
+    Attributes
+    ----------
+    kind : {'input', 'setting', 'program', 'result', 'note'}
+        Notes do not count: the results match all the same.
+    what : str
+        A file, a key of study.yaml, or a program.
+    words : str
+        What became of it, as the end of a sentence.
+    """
+
+    kind: str
+    what: str
+    words: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether the results no longer match because of it."""
+        return self.kind != "note"
+
+
+def file_sum(content: Path | bytes) -> str:
+    """SHA-256 sum of a file, read piece by piece, or of bytes.
+
+    Parameters
+    ----------
+    content : Path or bytes
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest()
+    with content.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def public_path(path: Path, folder: Path, taken: Iterable[str] = ()) -> str:
+    """Name a file relative to a folder, without telling how the machine is laid out.
+
+    Parameters
+    ----------
+    path, folder : Path
+        Absolute.
+    taken : iterable of str
+        Names given already: the same name is not given twice.
+
+    Returns
+    -------
+    str
+        With forward slashes. A file far from the folder is only named by its last two parts,
+        below `elsewhere`.
+
+    Examples
+    --------
+    >>> public_path(Path("/a/study/scans/x.ply"), Path("/a/study"))
+    'scans/x.ply'
+    >>> public_path(Path("/home/me/scans/x.ply"), Path("/a/study"))
+    'elsewhere/scans/x.ply'
+    """
+    try:
+        parts = Path(os.path.relpath(path, folder)).parts
+    except ValueError:  # on another drive
+        parts = ("..",) * (_HIGHEST + 1)
+    climbs = sum(part == ".." for part in parts)
+    top = Path(folder).parts[: -climbs or None]
+    if climbs <= _HIGHEST and (not climbs or len(top) > 1):
+        found = PurePosixPath(*parts).as_posix()
+    else:
+        found = PurePosixPath("elsewhere", *Path(path).parts[-2:]).as_posix()
+    given, number = set(taken), 1
+    result = found
+    while result in given:
+        number += 1
+        result = f"{found} ({number})"
+    return result
+
+
+def versions(formkin: str) -> dict[str, str]:
+    """Versions of formkin, Python and the packages that results depend on.
+
+    Parameters
+    ----------
+    formkin : str
+        Version of formkin itself.
+
+    Returns
+    -------
+    dict of str to str
+        A package that is not installed is left out.
+    """
+    found = {"formkin": formkin, "Python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def _git(folder: Path, *arguments: str) -> str | None:
+    try:
+        done = subprocess.run(
+            ["git", "-C", str(folder), *arguments],
+            capture_output=True,
+            text=True,
+            timeout=20,
+            env=os.environ | {"GIT_TERMINAL_PROMPT": "0", "GIT_OPTIONAL_LOCKS": "0"},
+        )
+    except (OSError, ValueError, subprocess.SubprocessError):
+        return None
+    return done.stdout.strip() if done.returncode == 0 else None
+
+
+def git_revision(folder: Path, file: str) -> dict[str, Any] | None:
+    """Revision of the checkout that a file is kept in.
+
+    Parameters
+    ----------
+    folder : Path
+    file : str
+        A file in it. If it is not under version control, the folder only lies inside
+        somebody else's checkout, whose revision says nothing about it.
+
+    Returns
+    -------
+    dict or None
+        `revision`, and `edited`: whether files below the folder differ from it. None where
+        there is no git, no checkout or no revision.
+    """
+    if _git(folder, "ls-files", "--error-unmatch", "--", file) is None:
+        return None
+    revision = _git(folder, "rev-parse", "--verify", "HEAD")
+    if not revision:
+        return None
+    edited = _git(folder, "status", "--porcelain", "--", ".")
+    return {"revision": revision, "edited": bool(edited)}
+
+
+def public_command(arguments: Sequence[str], folder: Path) -> str:
+    """Write a command as it could be given anywhere.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        As the process got them.
+    folder : Path
+        Paths are told relative to it.
+
+    Returns
+    -------
+    str
+        Programs by their names; absolute paths as `public_path` tells them.
+    """
+    shown = []
+    for i, argument in enumerate(arguments):
+        name, sign, value = argument.partition("=")
+        if i == 0:
+            stem = Path(argument)
+            shown.append(stem.parent.name if stem.name == "__main__.py" else stem.name)
+        elif os.path.isabs(argument):
+            shown.append(public_path(Path(argument), folder))
+        elif sign and os.path.isabs(value):
+            shown.append(f"{name}={public_path(Path(value), folder)}")
+        else:
+            shown.append(argument)
+    return " ".join(f'"{part}"' if re.search(r"\s", part) else part for part in shown)
+
+
+def flat_settings(settings: Mapping[str, Any], above: str = "") -> dict[str, Any]:
+    """Settings by dotted keys, without paths of the machine.
+
+    Parameters
+    ----------
+    settings : mapping
+        The settings of study.yaml, with defaults.
+    above : str
+        Key of the block.
+
+    Returns
+    -------
+    dict of str to str, number, bool, list or None
+        An absolute path is replaced by a digest of it.
+    """
+
+    def public(value: Any) -> Any:
+        if isinstance(value, list):
+            return [public(one) for one in value]
+        if isinstance(value, str) and (os.path.isabs(value) or re.match(r"[A-Za-z]:[\\/]", value)):
+            return f"absolute path {hashlib.sha256(value.encode()).hexdigest()[:16]}"
+        return value
+
+    flat: dict[str, Any] = {}
+    for key, value in settings.items():
+        name = f"{above}.{key}" if above else str(key)
+        if isinstance(value, Mapping) and value:
+            flat |= flat_settings(value, name)
+        else:
+            flat[name] = public(dict(value) if isinstance(value, Mapping) else value)
+    return flat
+
+
+def result_sums(results: Path) -> dict[str, str]:
+    """Sums of all files of the results but those that tell of the run itself.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the results.
+
+    Returns
+    -------
+    dict of str to str
+        By path relative to it, sorted. Logs, measurements of time, the history and hidden
+        files are left out, and the record that these sums go into.
+    """
+    found = {}
+    for path in sorted(results.rglob("*")):
+        relative = path.relative_to(results)
+        hidden = any(part.startswith(".") for part in relative.parts)
+        own = relative.parts[0] in _NO_RESULTS or relative.as_posix() == PROVENANCE
+        if path.is_file() and not hidden and not own:
+            found[relative.as_posix()] = file_sum(path)
+    return found
+
+
+def _short(value: Any) -> str:
+    text = "nothing" if value is None else str(value)
+    return text if len(text) <= 60 else text[:59] + "…"
+
+
+def _files(kind: str, before: Mapping[str, str], now: Mapping[str, str]) -> list[Difference]:
+    found = []
+    for name in sorted({*before, *now}):
+        if name not in now:
+            found.append(Difference(kind, name, "is gone"))
+        elif name not in before:
+            extra = kind == "result"
+            words = "was not made by the run" if extra else "is new"
+            found.append(Difference("note" if extra else kind, name, words))
+        elif before[name] != now[name]:
+            found.append(Difference(kind, name, "was changed"))
+    return found
+
+
+def compare(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
+    """Tell what is no longer as it was recorded.
+
+    Parameters
+    ----------
+    recorded, now : mapping
+        With `inputs` and `results` (sums by file), `settings` (by dotted key), `code` (digest
+        of formkin's sources), `versions`, and `study_file` (sum of study.yaml).
+
+    Returns
+    -------
+    list of Difference
+        Inputs first, then settings, program and results; empty where all is as it was.
+
+    Raises
+    ------
+    KeyError
+        If one of the two lacks a part.
+    """
+    found = _files("input", recorded["inputs"], now["inputs"])
+    before, after = recorded["settings"], now["settings"]
+    for key in sorted({*before, *after}):
+        if before.get(key) != after.get(key):
+            words = f"was {_short(before.get(key))} and is {_short(after.get(key))}"
+            found.append(Difference("setting", key, words))
+    if recorded["study_file"] != now["study_file"] and before == after:
+        words = "was edited, but every setting is as it was"
+        found.append(Difference("note", "study.yaml", words))
+    if recorded["code"] != now["code"]:
+        found.append(Difference("program", "formkin", "is not the program that made them"))
+    for name in sorted({*recorded["versions"], *now["versions"]}):
+        old, new = recorded["versions"].get(name), now["versions"].get(name)
+        if old != new and name != "formkin":
+            words = f"was {_short(old)} and is {_short(new)}: last digits may differ"
+            found.append(Difference("note", name, words))
+    return found + _files("result", recorded["results"], now["results"])

@@ -1,0 +1,25 @@
+// What the viewer uses of three.js; esbuild makes one script of it (build.sh).
+export {
+  BackSide,
+  BufferAttribute,
+  BufferGeometry,
+  Color,
+  ConeGeometry,
+  CylinderGeometry,
+  DirectionalLight,
+  DoubleSide,
+  HemisphereLight,
+  IcosahedronGeometry,
+  InstancedMesh,
+  Matrix4,
+  Mesh,
+  MeshBasicMaterial,
+  MeshLambertMaterial,
+  OrthographicCamera,
+  Quaternion,
+  Raycaster,
+  Scene,
+  Vector3,
+  WebGLRenderer,
+} from "three";
+export { OrbitControls } from "three/examples/jsm/controls/OrbitControls.js";

@@ -1,0 +1,204 @@
+"""Provenance: what the results of a study were made of, recorded and held against what is."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from morpho import __version__
+from morpho.report.provenance import (
+    PROVENANCE,
+    Difference,
+    compare,
+    file_sum,
+    flat_settings,
+    git_revision,
+    public_command,
+    public_path,
+    result_sums,
+    versions,
+)  # fmt: skip
+from morpho.steps.files import write_json
+from morpho.steps.public_inputs import public_inputs
+from morpho.study.config import StudyConfig
+
+__all__ = [
+    "HISTORY", "NoRecordError", "mark_start", "read_record", "record", "still_matches",
+    "write_record",
+]  # fmt: skip
+
+HISTORY = "history"
+_FORMAT = 1
+_PACKAGE = Path(__file__).parents[1]
+_STARTED = "started.json"
+_SOURCES = (".py", ".jinja", ".js", ".css")
+
+
+class NoRecordError(ValueError):
+    """Nothing tells what the results were made of."""
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _code() -> str:
+    """Digest of all sources of the program."""
+    digest = sha256()
+    for path in sorted(_PACKAGE.rglob("*")):
+        if path.suffix in _SOURCES and path.is_file():
+            name = path.relative_to(_PACKAGE).as_posix()
+            digest.update(f"{name}\0{file_sum(path)}\n".encode())
+    return digest.hexdigest()[:16]
+
+
+def _inputs(config: StudyConfig) -> dict[str, str]:
+    sums: dict[str, str] = {}
+    for given in sorted(public_inputs(config), key=lambda one: one.path):
+        sums[public_path(given.path, config.folder, sums)] = file_sum(given.content)
+    return dict(sorted(sums.items()))
+
+
+def _settings(config: StudyConfig) -> dict[str, Any]:
+    """Settings by dotted key; which columns are private shows in the sums of the tables."""
+    flat = flat_settings(config.settings)
+    flat.pop("specimens.private", None)
+    return flat
+
+
+def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
+    """Note when a run began and by which command; called before its first job.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    arguments : sequence of str
+        The command, as the process got it.
+    """
+    write_json(
+        config.results / HISTORY / _STARTED,
+        {"started": _now(), "command": public_command(arguments, Path.cwd())},
+    )
+
+
+def _start(config: StudyConfig) -> dict[str, Any]:
+    try:
+        found = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        found = {}
+    return {"started": found.get("started"), "command": found.get("command", "")}
+
+
+def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
+    """Tell what the results are made of: versions, seed, settings, sums of every input.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    times : bool
+        Whether the start and the command of the run are told as well. Without them the same
+        inputs, program and machine give the same record.
+
+    Returns
+    -------
+    dict
+        Plain data. No absolute path, no name of machine or user, and no private column: the sum
+        of a table is that of its public part, as it goes into the archive.
+    """
+    found: dict[str, Any] = {
+        "format": _FORMAT,
+        "title": config.settings["title"],
+        "seed": config.settings["seed"],
+        "versions": versions(__version__),
+        "system": f"{platform.system()} {platform.machine()}",
+        "code": _code(),
+        "git": {
+            "formkin": git_revision(_PACKAGE, "__init__.py"),
+            "study": git_revision(config.folder, config.path.name),
+        },
+        "study_file": file_sum(config.path),
+        "settings": _settings(config),
+        "inputs": _inputs(config),
+    }
+    return found | (_start(config) if times else {})
+
+
+def write_record(config: StudyConfig) -> None:
+    """Write provenance.json, once all other results are there.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    """
+    found = record(config) | {"finished": _now(), "results": result_sums(config.results)}
+    write_json(config.results / PROVENANCE, found)
+
+
+def read_record(results: Path) -> dict[str, Any]:
+    """Read provenance.json.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the results.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    NoRecordError
+        If there is none, or it cannot be read.
+    """
+    path = results / PROVENANCE
+    if not path.is_file():
+        raise NoRecordError(
+            f"There is no {PROVENANCE} in the results: no run of this study has been completed."
+        )
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise NoRecordError(
+            f"{PROVENANCE} in the results cannot be read ({error}). Delete it and run the study "
+            "again."
+        ) from error
+    parts = ("inputs", "settings", "study_file", "code", "versions", "results")
+    complete = isinstance(found, dict) and all(part in found for part in parts)
+    if not complete or found.get("format") != _FORMAT:
+        raise NoRecordError(
+            f"{PROVENANCE} in the results was written by another release of formkin. Run the study "
+            "again."
+        )
+    return found
+
+
+def still_matches(results: Path, config: StudyConfig) -> list[Difference]:
+    """Tell what has changed since the results in a folder were made.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the results.
+    config : StudyConfig
+        The study as it is now.
+
+    Returns
+    -------
+    list of Difference
+        Empty where all is as it was; those of kind 'note' do not count.
+
+    Raises
+    ------
+    NoRecordError
+        If nothing tells what they were made of.
+    StudyError
+        If a table of the study cannot be read any more.
+    """
+    recorded = read_record(results)
+    return compare(recorded, record(config, times=False) | {"results": result_sums(results)})

@@ -1,0 +1,142 @@
+"""The files that the user wrote, without what is private in them."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from io import StringIO
+from pathlib import Path
+
+from morpho.study.config import StudyConfig
+from morpho.study.problems import Problems
+from morpho.study.tables import Table, read_table
+
+__all__ = ["PublicInput", "private_words", "public_inputs"]
+
+# Columns of ours that a table may hold under another name, and that are read from it.
+_OURS = {
+    "specimens": ("specimen", "taxon", "role", "side", "stage"),
+    "landmarks": (
+        "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z",
+    ),
+}  # fmt: skip
+
+# Shorter words stand in names by chance.
+_SHORTEST = 4
+
+
+@dataclass(frozen=True)
+class PublicInput:
+    """An input of the study.
+
+    Attributes
+    ----------
+    kind : {'specimens', 'scheme', 'landmarks', 'scans'}
+    written : str
+        Path or pattern as it stands in study.yaml.
+    path : Path
+    content : bytes or Path
+        The table anew, if columns had to be left out; else the file itself.
+    """
+
+    kind: str
+    written: str
+    path: Path
+    content: bytes | Path
+
+
+def _read(path: Path, delimiter: str) -> Table:
+    problems = Problems()
+    table = read_table(path, problems, delimiter)
+    problems.raise_if_errors()
+    if table is None:  # cannot be: without errors there is a table
+        raise ValueError(f"{path} could not be read")
+    return table
+
+
+def _private(config: StudyConfig, kind: str, table: Table) -> set[str]:
+    """Private columns of a table; what is read as a column of ours is public already."""
+    mapping: Mapping[str, str] = config.settings[kind]["columns"]
+    needed = {mapping.get(ours, ours) for ours in _OURS[kind]}
+    return set(config.private_columns(table.header)) - needed
+
+
+def _public(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
+    table = _read(path, config.settings[kind]["delimiter"])
+    private = _private(config, kind, table)
+    if not private:
+        return path
+    kept = [i for i, column in enumerate(table.header) if column not in private]
+    text = StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    for row in (table.header, *table.rows):
+        rows.writerow([row[i] for i in kept])
+    return text.getvalue().encode()
+
+
+def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInput]:
+    """List all inputs of a study but study.yaml, each with what may be shown of it.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    scans : bool
+        Whether scans are listed.
+
+    Returns
+    -------
+    list of PublicInput
+        Each file once: specimen table, schemes, landmark tables, scans.
+
+    Raises
+    ------
+    StudyError
+        If a table cannot be read.
+    """
+    found: dict[Path, PublicInput] = {}
+
+    def add(kind: str, written: str, path: Path, content: bytes | Path) -> None:
+        found.setdefault(path, PublicInput(kind, written, path, content))
+
+    table = config.specimens_file
+    if table is not None:
+        written = config.settings["specimens"]["file"]
+        add("specimens", written, table, _public(config, "specimens", table))
+    for element in config.elements:
+        path = config.scheme_path(element)
+        add("scheme", config.settings["elements"][element]["scheme"], path, path)
+    for element in config.elements:
+        for pattern in config.landmark_patterns:
+            for path in pattern.files(element=element):
+                if path not in found:
+                    add("landmarks", pattern.pattern, path, _public(config, "landmarks", path))
+    pattern_of_scans = config.scan_pattern
+    if scans and pattern_of_scans is not None:
+        for element in config.elements:
+            for path in pattern_of_scans.files(element=element):
+                add("scans", pattern_of_scans.pattern, path, path)
+    return list(found.values())
+
+
+def private_words(config: StudyConfig) -> set[str]:
+    """Texts that stand in private columns of the specimen table.
+
+    Parameters
+    ----------
+    config : StudyConfig
+
+    Returns
+    -------
+    set of str
+        Of four characters or more, with a letter in them.
+    """
+    path = config.specimens_file
+    if path is None:
+        return set()
+    table = _read(path, config.settings["specimens"]["delimiter"])
+    places = [
+        i for i, name in enumerate(table.header) if name in _private(config, "specimens", table)
+    ]
+    cells = {row[i].strip() for row in table.rows for i in places}
+    return {cell for cell in cells if len(cell) >= _SHORTEST and any(map(str.isalpha, cell))}
