@@ -19,7 +19,7 @@ fast: .venv/dev  ## the fast tests only
 check: .venv/dev  ## format, lint and types of everything
 	.venv/bin/ruff format --check .
 	.venv/bin/ruff check .
-	.venv/bin/snakefmt --check Snakefile config/workflow.smk
+	.venv/bin/snakefmt --check Snakefile config/workflow.smk config/rules
 	.venv/bin/mypy
 	.venv/bin/snakemake --lint
 
@@ -31,6 +31,12 @@ lock:  ## make both requirements files anew; needs uv
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements-dev.txt
 	uv pip compile -q pyproject.toml --group build -c requirements-dev.txt --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements.txt
+
+legend:  ## results/README.md and config/captions from the legend of the tables
+	.venv/bin/python -c "from morpho.report.workflow_captions import workflow_captions as w; from morpho.report.legend import legend_text as l; \
+	from pathlib import Path as P; P('results/README.md').write_text(l(), encoding='utf-8'); \
+	[(p.parent.mkdir(parents=True, exist_ok=True), p.write_text(t, encoding='utf-8')) \
+	for p, t in ((P('config/captions') / n, t) for n, t in w().items())]"
 
 clean:  ## results of the demo study, not its data
 	find results -mindepth 1 ! -name README.md -delete

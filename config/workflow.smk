@@ -14,7 +14,7 @@ from snakemake.settings.types import DeploymentMethod
 HOUSE = Path(workflow.basedir)
 sys.path.insert(0, str(HOUSE))
 
-from morpho.report.legend import TABLES
+from morpho.report.legend import JOINED, TABLES
 from morpho.steps.sources import code_digest
 from morpho.study.config import read_config
 from morpho.study.digest import element_digest, settings_digest
@@ -45,6 +45,9 @@ WORKDIR = str(STUDY_CONFIG.results.parent)
 STUDY = os.path.relpath(_study, WORKDIR)
 R = STUDY_CONFIG.results.name
 ELEMENTS = list(STUDY_CONFIG.elements)
+# within functions, the name of the directive is no name of a function
+in_report = report
+CAPTIONS = HOUSE / "config" / "captions"
 ENVIRONMENT = str(HOUSE / "config" / "environment.yaml")
 
 # How steps are called: with the Python that runs Snakemake, unless environments are
@@ -55,6 +58,16 @@ _step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -P -m morpho.steps"
 shell.prefix(
     'set -euo pipefail; step() {{ %s "$@"; }}; '
     % _step.replace("{", "{{").replace("}", "}}")
+)
+
+# Files of the supplement; morpho/steps/supplement.py says what each is.
+SUPPLEMENT = (
+    "tables.xlsx",
+    "tables.docx",
+    "tables.tex",
+    "methods.md",
+    "methods.txt",
+    "references.bib",
 )
 
 # Steps that leave notes, and each figure with what it is drawn from.
@@ -69,13 +82,27 @@ NOTES = (
     "compare",
     "discriminate",
     "place",
+    "differ",
 )
 FIGURES = {
     "shape_space": ["tables/shape_scores.csv", "tables/variance_per_axis.csv"],
     "variance_per_axis": ["tables/variance_per_axis.csv"],
     "growth": ["tables/growth.csv", "notes/grow.json"],
     "canonical_axes": ["tables/canonical_scores.csv", "tables/canonical_axes.csv"],
-    "distances": ["tables/membership.csv", "tables/spread.csv"],
+    "distances": [
+        "tables/membership.csv",
+        "tables/spread.csv",
+        "notes/measure.json",
+    ],
+    "calibration": ["tables/calibration_summary.csv"],
+    "stability": ["tables/stability.csv"],
+    "trajectories": [
+        "tables/trajectories.csv",
+        "tables/spread.csv",
+        "tables/centroid_size.csv",
+    ],
+    "adequacy": ["tables/rarefaction.csv"],
+    "specimens_to_decide": ["tables/specimens_to_decide.csv"],
     "mean_shape": [
         "tables/mean_shape.csv",
         "notes/slide.json",
@@ -111,6 +138,10 @@ def check_or_stop():
     environment = os.environ | {"PYTHONPATH": str(HOUSE)}
     if subprocess.run(command, env=environment).returncode:
         sys.exit("Nothing was run: see the problems of the input above.")
+    # not above: it takes longer to import than a run with nothing to do
+    from morpho.steps.provenance import mark_start
+
+    mark_start(STUDY_CONFIG, sys.argv)
 
 
 def landmark_files(wildcards):
@@ -131,7 +162,30 @@ def all_inputs():
 
 def tables(*names):
     """Tables of an element, by name."""
-    return [f"{R}/{{element}}/tables/{name}.csv" for name in names]
+    return [
+        in_report(
+            f"{R}/{{element}}/tables/{name}.csv",
+            caption=str(CAPTIONS / "tables" / f"{name}.rst"),
+            category="{element}",
+            subcategory="tables",
+            labels={"table": name},
+        )
+        for name in names
+    ]
+
+
+def joined():
+    """Tables that join all elements."""
+    return [
+        in_report(
+            f"{R}/all-elements/tables/{name}.csv",
+            caption=str(CAPTIONS / "tables" / f"{name}.rst"),
+            category="all elements",
+            subcategory="tables",
+            labels={"table": name},
+        )
+        for name in JOINED
+    ]
 
 
 def drawn_from(wildcards):
@@ -178,6 +232,13 @@ def _templates(element):
     """Names that the templates' files bear; None where one is found among all specimens."""
     names = [patch.template for patch in _patches(element)]
     return {name and safe_name(name) for name in names}
+
+
+def scans_of(wildcards):
+    """Scans of an element that are there."""
+    pattern = STUDY_CONFIG.scan_pattern
+    paths = pattern.files(element=wildcards.element) if pattern else []
+    return sorted(_from_here(path) for path in paths)
 
 
 @cache

@@ -1,112 +1,18 @@
-"""Whole runs: of the demo in a copy of the repository, and of small studies beside it."""
+"""Small studies that are run as a user runs them; the demo is run by the suite's conftest."""
 
 from __future__ import annotations
 
 import importlib.util
-import os
-import re
-import shutil
-import subprocess
-import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-HOUSE = Path(__file__).parents[2]
-_PLACE = HOUSE / "tests" / "steps" / "invented.py"
+_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
 _SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
 invented = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(invented)
-
-# What a run does not need, or makes itself.
-_LEFT = ("__pycache__", "results", "tests", "benchmarks", "build", "dist", "*.egg-info", ".*")
-
-
-@dataclass(frozen=True)
-class Ran:
-    """How a run ended, what it said, and which jobs it told of.
-
-    Attributes
-    ----------
-    code : int
-    told : str
-        Everything printed.
-    jobs : set of (str, str)
-        Rule and wildcards of each job.
-    """
-
-    code: int
-    told: str
-    jobs: set[tuple[str, str]]
-
-    def rules(self, element: str = "") -> set[str]:
-        """Rules that have a job, of one element if it is named."""
-        return {rule for rule, where in self.jobs if f"element={element}" in where or not element}
-
-
-def _run(house: Path, *arguments: Any, cwd: Path | None = None, cores: int = 2) -> Ran:
-    """Call Snakemake as a user does, with the Python of the tests."""
-    done = subprocess.run(
-        [sys.executable, "-m", "snakemake", "--cores", str(cores), *map(str, arguments)],
-        cwd=cwd or house,
-        env={k: v for k, v in os.environ.items() if k != "PYTHONPATH"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
-    jobs = set()
-    for block in re.split(r"\n(?=\[|(?:local)?rule )", done.stdout):
-        rule = re.search(r"^(?:local)?rule (\w+):", block, re.MULTILINE)
-        where = re.search(r"^ +wildcards: (.*)$", block, re.MULTILINE)
-        if rule:
-            jobs.add((rule.group(1), where.group(1) if where else ""))
-    return Ran(done.returncode, done.stdout, jobs)
-
-
-def _tables(results: Path) -> dict[str, bytes]:
-    """Every table in the results, by its path there."""
-    return {str(p.relative_to(results)): p.read_bytes() for p in sorted(results.rglob("*.csv"))}
-
-
-def _copy_house(folder: Path) -> Path:
-    """The repository without what runs leave behind; the demo with few permutations."""
-    shutil.copytree(HOUSE, folder, ignore=shutil.ignore_patterns(*_LEFT))
-    study = folder / "config" / "study.yaml"
-    text, count = re.subn(r"permutations: \d+", "permutations: 199", study.read_text("utf-8"))
-    assert count == 1
-    text = re.sub(r"imputations: \d+", "imputations: 5", text)
-    study.write_text(text, encoding="utf-8")
-    return folder
-
-
-@pytest.fixture(scope="session")
-def run() -> Callable[..., Ran]:
-    """Calls Snakemake in a copy of the repository."""
-    return _run
-
-
-@pytest.fixture(scope="session")
-def tables() -> Callable[[Path], dict[str, bytes]]:
-    """Reads all tables of a folder."""
-    return _tables
-
-
-@pytest.fixture(scope="session")
-def copy_house() -> Callable[[Path], Path]:
-    """Copies the repository to a folder."""
-    return _copy_house
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A copy of the repository in which the demo has been run on two cores."""
-    house = _copy_house(tmp_path_factory.mktemp("demo") / "house")
-    ran = _run(house)
-    assert ran.code == 0, ran.told[-3000:]
-    return house
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import csv
 import os
 import re
 import shutil
+from html import unescape
 
 import pandas as pd
 import pytest
@@ -43,6 +44,41 @@ def test_verdicts_are_the_truth(demo):
         assert found["verdict"] == row["truth"], row
         if isinstance(found["nearest_taxon"], str):
             assert found["nearest_taxon"] == row["nearest_taxon"], row
+
+
+def test_conclusions_are_the_truth(demo):
+    """Calibration and stability leave every planted verdict standing, and the page shows it."""
+    with open(demo / "demo_landmarks" / "truth.csv", encoding="utf-8", newline="") as file:
+        truth = {(row["element"], row["query"]): row["truth"] for row in csv.DictReader(file)}
+    page = unescape((demo / "results" / "report.html").read_text(encoding="utf-8"))
+    found = {}
+    for element in ("lower_jaw", "atlas"):
+        table = pd.read_csv(demo / "results" / element / "tables" / "conclusions.csv")
+        for row in table.to_dict("records"):
+            found[element, row["specimen"]] = row["verdict"]
+            assert row["verdict_before"] == row["verdict"], row
+            assert f"<p>{row['summary']}</p>" in page
+            assert row["paragraph"].removeprefix(row["summary"]).strip() in page
+            assert row["false_alarms_low"] <= 0.05, row
+            assert row["noticed"] > 0.3 * row["left_out_members"], row
+            assert row["settings_hold"] >= 0.9 * row["settings"], row
+    assert found == truth
+
+
+def test_the_individuals_are_the_truth(demo):
+    """By both bones the cave form is outside; the others are known by one bone, or by none."""
+    folder = demo / "results" / "all-elements" / "tables"
+    table = pd.read_csv(folder / "individuals.csv").set_index("specimen")
+    assert table["verdict"].to_dict() == {
+        "BROKEN-01": "undecided", "CAVE-01": "outside", "SMALL-01": "inside",
+    }  # fmt: skip
+    assert table["elements"].to_dict() == {"BROKEN-01": 0, "CAVE-01": 2, "SMALL-01": 1}
+    assert table.loc["CAVE-01", "combined_p_value"] < 0.01
+    sizes = pd.read_csv(folder / "proportions.csv")
+    assert set(sizes["specimen"]) == {"CAVE-01"}
+    assert len(sizes) == 4
+    page = (demo / "results" / "report.html").read_text(encoding="utf-8")
+    assert page.count("<strong>Together.</strong>") == 1
 
 
 def test_the_shear_of_the_cave_forms_atlas_is_found_and_shown(demo):
@@ -129,8 +165,9 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, demo, changed):
     assert ran.code == 0, ran.told
     assert ran.rules("lower_jaw") == set()
     assert {"prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place",
-            "draw"} <= ran.rules("atlas")  # fmt: skip
-    assert {rule for rule, where in ran.jobs if not where} == {"all", "check", "report"}
+            "calibrate", "vary", "rarefy", "conclude", "draw"} <= ran.rules("atlas")  # fmt: skip
+    alone = {rule for rule, where in ran.jobs if not where}
+    assert alone == {"all", "check", "combine", "report"}
 
 
 def test_a_private_cell_runs_nothing_but_the_check(run, demo, changed):
@@ -147,7 +184,8 @@ def test_another_level_runs_no_geometry(run, demo, changed):
     text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
     changed("config/study.yaml", text.replace("alpha: 0.05", "alpha: 0.01"))
     ran = run(demo, "--dry-run")
-    assert {"place", "check", "report"} <= ran.rules()
+    verdicts = {"place", "calibrate", "vary", "rarefy", "conclude", "combine"}
+    assert verdicts | {"check", "report"} <= ran.rules()
     assert not ran.rules() & {"prepare", "carry", "slide", "superimpose", "ordinate"}
     assert ran.rules("atlas") == ran.rules("lower_jaw")
 
@@ -159,10 +197,38 @@ def test_another_choice_of_figures_draws_only(run, demo, changed):
 
 
 @pytest.mark.parametrize(
+    ("setting", "rules", "figures"),
+    [
+        ("smallest_share: 0.5", {"conclude"}, set()),
+        ("error_draws: 3", {"vary", "conclude"}, {"stability"}),
+        ("rarefactions: 9", {"rarefy", "conclude"}, {"adequacy", "specimens_to_decide"}),
+        ("simulations: 3", {"rarefy", "conclude"}, {"adequacy", "specimens_to_decide"}),
+    ],
+)
+def test_another_setting_of_robustness_runs_what_uses_it(
+    run, demo, changed, setting, rules, figures
+):
+    """No shape, axis or verdict is made again, and no trial that does not depend on it."""
+    text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
+    changed("config/study.yaml", f"{text}\nrobustness:\n  {setting}\n")
+    ran = run(demo, "--dry-run")
+    assert ran.code == 0, ran.told
+    always = {"all", "check", "combine", "report"}
+    assert ran.rules() == always | rules | ({"draw"} if figures else set())
+    drawn = {where.split("figure=")[1] for rule, where in ran.jobs if rule == "draw"}
+    assert drawn == figures
+
+
+@pytest.mark.parametrize(
     ("source", "rules"),
     [
         ("morpho/drawing/growth.py", {"all", "draw", "report"}),
-        ("morpho/report/words.py", {"all", "place", "draw", "report"}),
+        ("morpho/report/words.py", {"all", "place", "conclude", "combine", "draw", "report"}),
+        ("morpho/report/conclusions.py", {"all", "conclude", "combine", "report"}),
+        (
+            "morpho/inference/calibration.py",
+            {"all", "calibrate", "conclude", "combine", "draw", "report"},
+        ),
         ("morpho/report/page.css.jinja", {"all", "report"}),
         ("morpho/cli.py", set()),
     ],
@@ -222,4 +288,6 @@ def test_one_core_and_another_order_give_the_same_bytes(copy_house, tables, run,
     assert different == []
     assert set(names) <= set(after)
     assert len(names) > 25
+    made = {"calibration", "stability", "rarefaction", "specimens_to_decide", "conclusions"}
+    assert {f"atlas/tables/{name}.csv" for name in made} <= set(names)
     shutil.rmtree(house)

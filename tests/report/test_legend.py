@@ -6,24 +6,20 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from morpho.report.legend import COLUMNS, TABLES, legend_text
+from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.steps.files import FLAGS, TEXTS
 
 HOUSE = Path(__file__).parents[2]
 
 
-def documented(name):
-    """Patterns of the columns that the legend has for a table."""
-    return {*COLUMNS, *TABLES[name][1]}
-
-
-def check_tables(folder: Path):
+def check_tables(folder: Path, legend: dict):
     """Hold each table in a folder against the legend."""
-    assert {path.stem for path in folder.glob("*.csv")} == set(TABLES)
-    for name, (_, own) in TABLES.items():
+    assert {path.stem for path in folder.glob("*.csv")} == set(legend)
+    for name, (_, own) in legend.items():
+        patterns = {*COLUMNS, *own}
         table = pd.read_csv(folder / f"{name}.csv", dtype=str, keep_default_na=False)
         for column in table.columns:
-            assert any(fnmatch(column, pattern) for pattern in documented(name)), (name, column)
+            assert any(fnmatch(column, pattern) for pattern in patterns), (name, column)
             values = table[column]
             numeric = pd.to_numeric(values.where(values != ""), errors="coerce")
             if column in FLAGS:
@@ -37,7 +33,8 @@ def check_tables(folder: Path):
 @pytest.mark.slow
 def test_tables_have_the_columns_of_the_legend(hostile):
     """Every column is explained, every explained column is there, and numbers are numbers."""
-    check_tables(hostile.results().folder / "tables")
+    check_tables(hostile.results().folder / "tables", TABLES)
+    check_tables(hostile.joined.folder / "tables", JOINED)
 
 
 @pytest.mark.slow

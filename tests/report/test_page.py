@@ -92,9 +92,9 @@ def test_raw_markup_of_a_name_is_nowhere(hostile):
 def test_the_check_names_a_file_as_text(invent_check):
     """A note of the check on a file whose name is markup."""
     page = Reader(invent_check)
-    assert "<u>x</u>.csv says <i>this</i>" in page.text
+    assert "<u>x</u>.csv says <s>this</s>" in page.text
     assert not page.all("u")
-    assert not page.all("i")
+    assert not page.all("s")
 
 
 @pytest.fixture
@@ -102,7 +102,7 @@ def invent_check(hostile):
     """The page with a hostile line in what the check noticed."""
     path = hostile.config.results / "check.csv"
     before = path.read_bytes()
-    line = "note,<u>x</u>.csv,,bone,,,<u>x</u>.csv says <i>this</i>,Mind it.\n"
+    line = "note,<u>x</u>.csv,,bone,,,<u>x</u>.csv says <s>this</s>,Mind it.\n"
     path.write_text(before.decode() + line, encoding="utf-8")
     try:
         yield hostile.page()
@@ -182,13 +182,45 @@ def test_headings_do_not_jump(page):
 
 
 def test_verdicts_stand_as_the_table_has_them(page, hostile):
-    """Every query's verdict and reason, to the letter."""
-    table = hostile.results().table("verdicts")
+    """Every query's conclusion, and the whole of its paragraph, to the letter."""
+    table = hostile.results().table("conclusions")
     assert set(table["verdict"]) == {"inside", "outside", "undecided"}
     text = " ".join(page.text.split())
     for row in table.to_dict("records"):
-        assert " ".join(row["reason"].split()) in text
+        assert row["paragraph"].startswith(row["summary"])
+        for part in (row["summary"], row["paragraph"].removeprefix(row["summary"])):
+            assert " ".join(part.split()) in text
         assert f"{row['specimen']} {row['verdict']} on the bone" in text
+
+
+def test_a_verdict_taken_back_is_shown_as_undecided(hostile):
+    """The card has what is concluded, not what the tests said before."""
+    results = hostile.results()
+    path = results.folder / "tables" / "conclusions.csv"
+    before, table = path.read_bytes(), results.table("conclusions")
+    place = table.index[table["verdict"] == "outside"][0]
+    name = table.loc[place, "specimen"]
+    table.loc[place, ["verdict", "summary"]] = ["undecided", "Nothing <s>is</s> concluded."]
+    table.loc[place, "paragraph"] = "Nothing <s>is</s> concluded. <s>More</s> on that."
+    results.write_table("conclusions", table)
+    try:
+        page = Reader(hostile.page())
+    finally:
+        path.write_bytes(before)
+    text = " ".join(page.text.split())
+    assert f"{name} undecided on the bone Nothing <s>is</s> concluded." in text
+    assert "<s>More</s> on that." in text
+    assert f"{name} outside on the bone" not in text
+    assert not page.all("s")
+
+
+def test_tables_of_all_elements_stand_with_the_verdicts(page):
+    """Where they have rows: one element has no proportions."""
+    links = {unquote(link["href"]) for link in page.all("a")}
+    assert "all-elements/tables/individual_evidence.csv" in links
+    assert "all-elements/tables/proportions.csv" not in links
+    assert "Elements of one individual side by side" in page.text
+    assert "Together." not in page.text
 
 
 def test_the_caution_stands_with_the_verdicts(hostile):
@@ -198,3 +230,4 @@ def test_the_caution_stands_with_the_verdicts(hostile):
 def test_versions_and_settings_are_told(page):
     assert f"formkin {__version__}" in page.text
     assert "tests: permutations" in page.text
+    assert "robustness: smallest_share" in page.text

@@ -9,8 +9,16 @@ import pytest
 
 from morpho.inference import verdict
 from morpho.report.captions import CAPTIONS
-from morpho.report.legend import COLUMNS, TABLES, legend_text
-from morpho.report.words import CAUTION, counted, number, p_words, sample_facts, verdict_reason
+from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
+from morpho.report.words import (
+    CAUTION,
+    counted,
+    number,
+    p_value_words,
+    p_words,
+    sample_facts,
+    verdict_reason,
+)
 from morpho.steps import place
 
 ROW = {
@@ -53,7 +61,7 @@ TOLD = {
     "imputation_turns": set(),
 }
 SHOWN = {
-    "taxon": "the marsh kin", "alpha": "0.025", "raw": "p = 0.123", "own": "p = 0.568",
+    "taxon": "the marsh kin", "alpha": "0.025", "raw": "0.123", "own": "0.568",
     "specimens": "47",
 }  # fmt: skip
 # Grounds that come of two decisions, as it is and at its own size.
@@ -83,7 +91,7 @@ def test_other_numbers_make_another_sentence(ground):
     }  # fmt: skip
     text = sentence(ground, **other)
     assert not any(words in text for words in SHOWN.values())
-    for fact, words in {"raw": "p below 0.001", "own": "p = 0.900", "specimens": "31"}.items():
+    for fact, words in {"raw": "below 0.001", "own": "0.900", "specimens": "31"}.items():
         assert (words in text) == (fact in TOLD[ground])
 
 
@@ -95,6 +103,19 @@ def test_every_ground_that_can_be_has_its_sentence():
     assert made == set(TOLD)
     placed = set(re.findall(r'_undecided\(.*?, "(\w+)"', inspect.getsource(place)))
     assert placed == {"no_model", "set_aside"}
+
+
+def test_the_largest_p_values_are_told_once_each():
+    text = sentence("all_reject", p_value_as_it_is=0.0004, p_value_size_heeded=0.00002)
+    assert "(largest p-values: below 0.001 as it is, below 0.001 at its own size)" in text
+    alone = sentence("all_reject", p_value_size_heeded=np.nan)
+    assert "(largest p-value: 0.123 as it is)" in alone
+
+
+def test_a_p_value_is_worded_alike_with_and_without_its_name():
+    for p in (0.0, 0.0009999, 0.001, 0.0414, 1.0):
+        assert p_words(p).removeprefix("p ").removeprefix("= ") == p_value_words(p)
+    assert p_value_words(np.nan) == "not known"
 
 
 def test_an_unknown_ground_is_a_bug():
@@ -263,10 +284,12 @@ def test_facts_of_a_sample():
 
 def test_every_column_is_explained_once():
     """A column is told among those that mean the same everywhere, or with its table."""
-    for name, (_, columns) in TABLES.items():
+    assert not set(TABLES) & set(JOINED)
+    for name, (_, columns) in (TABLES | JOINED).items():
         for column in set(columns) & set(COLUMNS):
             common = COLUMNS["x" if column in "xyz" else column]
             assert "see there" in common
-            assert f"`{name}`" in common
+            assert f"`{name}`" in common or "where a table says otherwise" in common
     text = legend_text()
     assert all(f"### {name}.csv" in text for name in TABLES)
+    assert all(f"### all-elements/tables/{name}.csv" in text for name in JOINED)

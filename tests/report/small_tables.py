@@ -1,0 +1,321 @@
+"""Tables of one invented element, written by hand so that each number is known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from morpho.steps.contents import Content
+from morpho.study.schemas import load_schema, with_defaults
+
+__all__ = ["HOSTILE", "differing", "element", "joined", "settings"]
+
+HOSTILE = ("<img src=x onerror=alert(1)>", "=cmd()", "</script>", "+1", "-2+3", "@x", "a|b_c&d")
+
+
+def settings(**blocks: Any) -> dict[str, Any]:
+    """Settings with their defaults."""
+    data = {
+        "title": "Kin",
+        "seed": 731,
+        "specimens": {"file": "specimens.csv"},
+        "landmarks": {"files": "landmarks/*.csv"},
+        "elements": {"bone": {"scheme": "bone.yaml"}},
+    }
+    return with_defaults(data | blocks, load_schema("study"))
+
+
+def _specimens(names: list[str]) -> pd.DataFrame:
+    taxa = ["ash"] * 4 + ["oak"] * 5
+    known = [f"{taxon} {letter}" for taxon, letter in zip(taxa, "abcdefghi", strict=True)]
+    table = pd.DataFrame({"specimen": [*known, *names], "taxon": [*taxa, *[""] * len(names)]})
+    table["role"] = ["known"] * 9 + ["query"] * len(names)
+    table["side"], table["stage"] = "", "adult"
+    table["digitisations"] = [2, 2, 2] + [1] * (len(table) - 3)
+    table["mirrored"] = [True] + [False] * (len(table) - 1)
+    table["landmarks_present"] = 7
+    table["missing_landmarks"] = ""
+    table["used"] = [False, *[True] * (len(table) - 1)]
+    table["reason"] = ["too little is left", *[""] * (len(table) - 1)]
+    return table
+
+
+def _anova(sources: list[str], p: list[float]) -> pd.DataFrame:
+    n = len(sources)
+    return pd.DataFrame(
+        {
+            "source": sources,
+            "sum_of_squares": [0.61 + i for i in range(n)],
+            "degrees_of_freedom": [11 + i for i in range(n)],
+            "mean_square": [0.071 + i for i in range(n)],
+            "f_ratio": [9.13 + i for i in range(n)],
+            "p_value": p,
+            "share_of_variance": [0.917 / (i + 1) for i in range(n)],
+        }
+    )
+
+
+def _terms(names: list[str], p: list[float]) -> pd.DataFrame:
+    table = _anova(names, p).rename(columns={"source": "term"})
+    table["effect_size"], table["permutations"] = 3.37, 499
+    return table
+
+
+def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> dict[str, Any]:
+    """Tables on where queries differ; of each query the same."""
+    nan = float("nan")
+    moved, fits, parts, ranking, measured = [], [], [], [], []
+    for query in queries:
+        for heeded, shift in ((False, 0.0), (True, 0.003)):
+            key = {"specimen": query, "taxon": "oak", "size_heeded": heeded}
+            for rank, (landmark, kind, mm, sd, p) in enumerate(
+                (
+                    (landmarks[0], "landmark", 1.2371, 4.1417, 0.0119),
+                    ("edge.1", "curve", 0.9173, 3.9331, 0.0133),
+                    (landmarks[1], "landmark", 0.4419, 1.5713, 0.3917),
+                ),
+                start=1,
+            ):
+                moved.append(
+                    key
+                    | {
+                        "rank": rank, "landmark": landmark, "kind": kind,
+                        "definition": "Tip of the spine." if rank == 1 else "",
+                        "estimated": rank == 3, "displacement_mm": mm + shift,
+                        "in_taxon_sd": sd + shift, "p_value": p / 2,
+                        "p_value_false_discovery": p, "rank_p_value": 0.1667,
+                        "resistant_displacement_mm": mm + 0.0517,
+                        "resistant_in_taxon_sd": sd + 0.0713, "fits_differ": rank == 3,
+                    }
+                )  # fmt: skip
+            fits.append(
+                key | {"fits_rank_correlation": 0.9137 - shift, "share_of_fits_differing": 0.1433}
+            )
+            for region, share, expected, p in (
+                ("front_part", 0.6333, 0.4177, 0.0371), ("in no region", 0.3667, 0.5823, 0.4711),
+            ):  # fmt: skip
+                parts.append(
+                    key
+                    | {
+                        "region": region, "points": 4, "root_mean_square_mm": 0.5171,
+                        "share_of_displacement": share, "share_expected": expected,
+                        "share_p_value_false_discovery": p,
+                        "distance_p_value_false_discovery": 0.0447,
+                    }
+                )  # fmt: skip
+            for rank, (name, kind, value, outside, sd, p) in enumerate(
+                (
+                    ("p to q", "distance", 7.1331, True, -3.2719, 0.0217),
+                    ("long_side", "distance", 5.9117, True, 2.8473, 0.0731),
+                    ("p to r", "distance", 4.6779, False, 1.1197, 0.8113),
+                    ("steepness", "angle", 61.777, True, 2.2223, 0.0677),
+                ),
+                start=1,
+            ):
+                ranking.append(
+                    {
+                        "specimen": query, "size_heeded": heeded, "kind": kind, "rank": rank,
+                        "measurement": name, "unit": "mm" if kind == "distance" else "degrees",
+                        "value": value, "taxa_compared": 2, "taxa_outside": 2 * outside,
+                        "outside_every_taxon": outside, "nearest_taxon": "ash",
+                        "standardised_difference": sd, "p_value": p / 3,
+                        "p_value_false_discovery": p,
+                    }
+                )  # fmt: skip
+        for row in ranking[-4:]:
+            measured.append(
+                {"specimen": query, "taxon": "", "role": "query"}
+                | {name: row[name] for name in ("measurement", "kind", "unit", "value")}
+            )
+    names = {row["measurement"]: row for row in ranking}
+    summary = [
+        {
+            "measurement": name, "kind": names[name]["kind"], "unit": names[name]["unit"],
+            "taxon": taxon, "specimens": n, "minimum": 2.111 + n, "maximum": 3.222 + n,
+            "mean": 2.717 + n, "standard_deviation": 0.1313 + i,
+        }
+        for i, name in enumerate(("steepness", "long_side", "p to q", "p to r"))
+        if name in names
+        for taxon, n in (("ash", 3), ("oak", 5))
+    ]  # fmt: skip
+    meshes = [
+        {
+            "file": file, "form": form, "specimen": specimen, "taxon": "", "template": template,
+            "centroid_size_mm": 21.7, "faces": 6607, "share_folded": folded, "watertight": True,
+            "holes_closed": holes, "holes_left": 0, "volume_mm3": 83.71, "remark": "",
+        }
+        for file, form, specimen, template, folded, holes in (
+            ("mean", "mean of the known specimens", "", "oak c", 0.0, 0),
+            ("axis_1_low", "low end of axis 1", "", "oak c", 0.0, 0),
+            ("smallest_form", "size of the smallest known specimen, by growth within taxa", "",
+             "oak c", 0.0119, 0),
+            *[(f"{i}_heat", "heat", query, "", nan, 37) for i, query in enumerate(queries)],
+            *[(f"{i}_completed", "completed", q, "oak c", 0.0, 0) for i, q in enumerate(queries)],
+        )
+    ]  # fmt: skip
+    return {
+        "displacements": pd.DataFrame(moved),
+        "fits": pd.DataFrame(fits),
+        "region_displacements": pd.DataFrame(parts),
+        "measurement_ranking": pd.DataFrame(ranking),
+        "measurement_summary": pd.DataFrame(summary),
+        "measurements": pd.DataFrame(measured),
+        "meshes": pd.DataFrame(meshes),
+        "rarefaction": pd.DataFrame(
+            {"taxon": ["oak", "oak"], "specimens": [2, 3], "mean_error": [0.0311, nan],
+             "mean_error_expected": [0.0312, 0.0271], "variance_error": [0.4, nan]}
+        ),
+        "adequacy": pd.DataFrame(
+            {"taxon": ["ash", "oak"], "specimens": [3, 5], "rank_floor": [0.25, 0.1667],
+             "rank_can_decide": [False, True], "specimens_for_rank": [19, 19],
+             "mean_error": [0.04317, 0.02713], "nearest_distance": [0.0871, 0.0871]}
+        ),
+        "specimens_to_decide": pd.DataFrame(
+            {"specimen": queries[0], "taxon": "oak", "added": [0, 6, 18],
+             "taxon_specimens": [5, 11, 23], "simulations": [1, 43, 43], "outside": [1, 0.9, 0.8],
+             "inside": [0, 0.1, 0.2], "undecided": [0.0, 0.0, 0.0]}
+        ),
+    }  # fmt: skip
+
+
+def joined(query: str = "find") -> dict[str, pd.DataFrame]:
+    """Tables of several elements of one individual."""
+    return {
+        "individuals": pd.DataFrame(
+            {"specimen": [query, "lone"], "elements": [2, 1], "verdict": ["outside", "inside"],
+             "verdicts_of_elements": ["bone: outside; rib: outside", "bone: inside"],
+             "taxon": ["oak", "ash"], "combined_p_value": [0.00347, 0.7313],
+             "paragraph": [f"{query} by 2 elements.", "lone by one element only."]}
+        ),
+        "proportions": pd.DataFrame(
+            {"specimen": query, "first": "bone", "second": "upper_rib", "taxon": ["ash", "oak"],
+             "taxon_specimens": [3, 5], "ratio_minimum": [2.117, 2.713],
+             "ratio_maximum": [2.339, 2.931], "ratio_mean": [2.227, 2.829], "query_ratio": 2.877,
+             "standardised_difference": [3.773, -0.4477], "p_value": [0.0127, 0.6153],
+             "p_value_false_discovery": [0.0133, 0.6271], "outside_range": [True, False]}
+        ),
+    }  # fmt: skip
+
+
+def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content:
+    """An element with every table that words are made from.
+
+    Its numbers are such that no two of them read alike.
+    """
+    nan = float("nan")
+    names = list(queries)
+    first = names[0]
+    rows = [
+        {
+            "specimen": query,
+            "verdict": "outside" if query == first else "undecided",
+            "verdict_as_it_is": "outside" if query == first else "inside",
+            "verdict_size_heeded": "outside",
+            "ground": "all_reject",
+            "taxon": "oak",
+            "nearest_taxon": "oak",
+            "p_value_as_it_is": 0.0113,
+            "p_value_size_heeded": 0.0227,
+            "beyond_sizes_of": "",
+            "imputations": 0,
+            "imputations_outside": 0,
+            "imputations_inside": 0,
+            "imputations_undecided": 0,
+            "within_error": False,
+            "reason": f"{query} is told apart.",
+        }
+        for query in names
+    ]
+    membership = pd.DataFrame(
+        [
+            {
+                "specimen": query, "size_heeded": heeded, "taxon": taxon, "taxon_specimens": n,
+                "procrustes_distance": d, "comparable_distance": d, "mahalanobis_distance": 6.66,
+                "typicality_probability": t, "rank_p_value": r, "axes_rank_p_value": r,
+                "rank_floor": f, "own_spread_p_value": 0.0321, "pooled_rank_p_value": 0.0789,
+                "pooled_rank_floor": 0.0788, "p_value": 0.0113, "posterior_probability": 0.97,
+                "beyond_sizes": False, "within_error": False,
+            }
+            for query in names
+            for heeded, shift in ((False, 0.0), (True, 0.01))
+            for taxon, n, d, t, r, f in (
+                ("ash", 3, 0.341 + shift, 0.0041, 0.2511, 0.2509),
+                ("oak", 5, 0.213 + shift, 0.00573, 0.1677, 0.1667),
+            )
+        ]
+    )  # fmt: skip
+    tables = differing(queries) | {
+        "specimens": _specimens(names),
+        "landmarks": pd.DataFrame(
+            {"landmark": list("pqrstuv"), "type": 1, "definition": "", "used": [True] * 6 + [False]}
+        ),
+        "mean_shape": pd.DataFrame(
+            {"landmark": [*"pqrstu", "edge.1"], "kind": ["landmark"] * 6 + ["curve"],
+             "x": 0.1, "y": 0.2, "z": 0.3}
+        ),
+        "estimated_points": pd.DataFrame(
+            {"specimen": ["oak e"], "point": ["p"], "kind": ["landmark"],
+             "estimated_by": ["other specimens"], "x": 1.0, "y": 2.0, "z": 3.0, "spread_mm": 0.17}
+        ),
+        "distortion": pd.DataFrame(
+            {"specimen": ["oak f"], "shear": [0.03], "asymmetry_before": [0.02],
+             "asymmetry_sheared": [0.01], "procrustes_distance": [0.013]}
+        ),
+        "variance_per_axis": pd.DataFrame(
+            {"axis": [1, 2, 3], "variance": [0.3, 0.2, 0.1],
+             "share_of_variance": [0.4791, 0.2837, 0.0913],
+             "cumulative_share": [0.4791, 0.7628, 0.8541], "share_expected": nan,
+             "retained": [True, True, False]}
+        ),
+        "model_terms": _terms(["size", "taxon", "residual", "total"], [0.0431, 0.317, nan, nan]),
+        "slopes": _terms(["size", "taxon", "size by taxon", "residual"], [0.01, 0.01, 0.613, nan]),
+        "pairwise_distances": pd.DataFrame(
+            {"size_heeded": [False, False, True], "first": ["ash", "ash", "ash"],
+             "second": ["oak", "elm", "oak"], "first_specimens": 3, "second_specimens": 5,
+             "distance": [0.0871, 0.0619, 0.0741], "p_value": [0.012, 0.4, 0.021],
+             "p_value_holm": [0.0242, 0.4019, 0.0213], "permutations": 499,
+             "within_error": False}
+        ),
+        "group_criteria": pd.DataFrame(
+            {"size_heeded": [False], "term": ["taxon"], "criterion": ["Wilks"], "value": [0.1234],
+             "effect_size": [2.5], "p_value": [0.004], "permutations": [499]}
+        ),
+        "accuracy": pd.DataFrame(
+            {"size_heeded": [False], "specimens": [8], "correct": [7], "share_correct": [0.875],
+             "chance_corrected": [0.7419]}
+        ),
+        "digitising_error": _anova(["specimen", "error", "total"], [0.0002, nan, nan]),
+        "asymmetry": _anova(["side", "individual by side", "error"], [0.0337, 0.2719, nan]),
+        "membership": membership,
+        "verdicts": pd.DataFrame(rows),
+        "calibration_summary": pd.DataFrame(
+            {"left_out": ["specimen", "taxon"], "taxon": "all taxa", "specimens": [8, 9],
+             "outside": [1, 6], "inside": [5, 2], "undecided": [2, 1],
+             "share_outside": [0.125, 0.667], "interval_low": [0.0213, 0.2993],
+             "interval_high": [0.5265, 0.9251], "own_taxon_rejects": [1, 0]}
+        ),
+        "stability_summary": pd.DataFrame(
+            {"specimen": [first], "choice": ["axes"], "settings": [19], "holds": [17],
+             "share_holds": [0.8947], "outside": [17], "inside": [2], "undecided": [0],
+             "turning_settings": ["1 axis; 2 axes"]}
+        ),
+    }  # fmt: skip
+    notes = {
+        "differ": {"trouble": []},
+        "prepare": {"side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
+                    "curves_left_out": [], "patches": [], "missing": {}},
+        "slide": {"curves": ["edge"], "patches": [], "patches_left_out": [], "passes": 13,
+                  "converged": True, "imputations": 23, "method": "regression", "links": []},
+        "superimpose": {"passes": 17, "converged": True, "symmetric": True, "towards": []},
+        "ordinate": {"axes_retained": 2, "rule": "share", "share": 0.7628},
+        "screen": {"screened": 29, "trouble": []},
+        "measure": {"repeatability": 0.8153, "repeatability_low": 0.6917,
+                    "repeatability_high": 0.9019, "error_distance": 0.01723,
+                    "observer_p_value": 0.0593, "trouble": []},
+        "grow": {"slopes_p_value": 0.613, "slope_length": 0.4, "left_out": {}, "trouble": []},
+        "compare": {"left_out": {}, "trouble": []},
+        "discriminate": {"left_out": {}, "trouble": [], "axes_in_folds": {}},
+        "place": {"axes": {"as it is": [3, 0.7731], "size heeded": [2, 0.6619]}, "trouble": []},
+    }  # fmt: skip
+    return Content(name, tables, notes)

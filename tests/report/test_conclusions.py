@@ -1,0 +1,300 @@
+"""Paragraphs on queries: every number of theirs is that of a table, and nothing is claimed."""
+
+import re
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from morpho.inference.conclusion import combine_elements
+from morpho.inference.stability import CHOICES
+from morpho.report.conclusions import (
+    conclusion_words,
+    individual_words,
+    opening,
+    specimens_needed,
+    summary_words,
+)
+
+CLAIM = re.compile(
+    r"new (species|genus)|is (a )?new|proves|proof that it is|certain(ly)?|significant|diagnos|"
+    r"belongs to|must be",
+    re.IGNORECASE,
+)
+VERDICTS = ("outside", "inside", "undecided")
+ROW = {
+    "specimen": "find 7",
+    "verdict": "outside",
+    "verdict_before": "outside",
+    "tempered_by": "",
+    "choice": "",
+    "false_alarms": 2,
+    "left_out_specimens": 43,
+    "false_alarms_low": 0.0057,
+    "false_alarms_high": 0.158,
+    "noticed": 31,
+    "left_out_members": 43,
+    "noticed_low": 0.563,
+    "noticed_high": 0.846,
+}
+VERDICT = {"taxon": "marsh kin", "verdict_as_it_is": "outside", "reason": "Here is the reason."}
+LINE = {
+    "taxon": "coast kin",
+    "growth_line": "shared",
+    "taxon_specimens": 13,
+    "distance": 0.0789,
+    "members_as_far": 4,
+    "sizes_beyond": 0.0,
+    "stage": "",
+    "same_stage_specimens": 0,
+}
+
+
+def lines(**changed):
+    """The nearest line as changed, and another that lies farther."""
+    far = LINE | {"taxon": "far kin", "distance": 0.5, "members_as_far": 0}
+    return pd.DataFrame([far, LINE | changed])
+
+
+def settings(**turned):
+    """Ten settings of each kind of choice, of which some turn the verdict."""
+    rows = []
+    for choice in CHOICES[1:]:
+        names = turned.get(choice.replace(" ", "_"), [])
+        rows.append(
+            {
+                "choice": choice,
+                "settings": 10,
+                "holds": 10 - len(names),
+                "share_holds": 1 - len(names) / 10,
+                "turning_settings": "; ".join(names),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def larger(*decided):
+    """Shares of simulations that come out outside, with 0, 2, 4 ... specimens added."""
+    rows = [
+        {
+            "taxon": "coast kin",
+            "added": 2 * i,
+            "outside": share,
+            "inside": 0.05 if share else 0.0,
+            "undecided": 1 - share - (0.05 if share else 0),
+        }
+        for i, share in enumerate(decided)
+    ]
+    return pd.DataFrame(rows, columns=["taxon", "added", "outside", "inside", "undecided"])
+
+
+def told(row=None, verdict=None, line=None, turned=None, needed=None):
+    return conclusion_words(
+        ROW | (row or {}),
+        "lower_jaw",
+        VERDICT | (verdict or {}),
+        lines(**(line or {})),
+        settings(**(turned or {})),
+        larger() if needed is None else needed,
+    )
+
+
+def test_the_paragraph_has_its_parts_in_order():
+    """What is concluded, why, growth, calibration, stability."""
+    text = told()
+    parts = [
+        "By its lower jaw, find 7 falls outside every known taxon of this sample.",
+        "Here is the reason.",
+        "Only a growth stage?",
+        "2 of 43 outside that are not",
+        "it noticed 31 of 43",
+        "Outside holds in all 100 other settings",
+    ]
+    places = [text.index(part) for part in parts]
+    assert places == sorted(places)
+
+
+def test_the_summary_begins_the_paragraph():
+    """What is concluded and why, and nothing of how it was tried."""
+    text = summary_words(ROW, "lower_jaw", VERDICT)
+    assert told().startswith(text + " ")
+    assert text.endswith("Here is the reason.")
+    assert "setting" not in text
+
+
+def test_numbers_are_those_of_the_tables():
+    """All of them, and no other."""
+    found = set(re.findall(r"\d+(?:\.\d+)?", told().replace("95 %", "").replace("find 7", "")))
+    assert found == {"0.0789", "4", "13", "2", "43", "1", "16", "31", "56", "85", "100"}
+
+
+def test_the_nearest_line_is_told_not_the_first():
+    text = told()
+    assert "coast kin (the slope that taxa share)" in text
+    assert "far kin" not in text
+    assert "coast kin (its own slope)" in told(line={"growth_line": "own"})
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"sizes_beyond": 0.25}, "beyond the sizes measured of coast kin, by 25 %"),
+        ({"sizes_beyond": np.nan}, "All members of coast kin have one size"),
+        (
+            {"stage": "juvenile", "same_stage_specimens": 3},
+            "recorded as juvenile; of coast kin the sample holds 3 specimens of that stage.",
+        ),
+        ({"stage": "juvenile"}, "none of that stage, so that stage and taxon cannot be told"),
+    ],
+)
+def test_growth_that_is_not_known_is_told(changed, said):
+    assert said in told(line=changed)
+    assert said not in told()
+
+
+def test_without_growth_lines_nothing_is_said_of_growth():
+    text = conclusion_words(ROW, "jaw", VERDICT, lines()[:0], settings(), larger())
+    assert "growth stage" not in text
+
+
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        ("false_alarms", "more of this sample's own specimens than its level allows"),
+        ("never_notices", "noticed no member of any taxon"),
+        ("unstable", "turns too often with one kind of choice (axes)"),
+    ],
+)
+def test_a_verdict_taken_back_says_what_it_was_and_why(why, said):
+    """The first sentence is of the conclusion; stability is that of the verdict before."""
+    row = {"verdict": "undecided", "tempered_by": why, "choice": "axes"}
+    text = told(row)
+    assert text.startswith("By its lower jaw, find 7 can be told neither outside nor inside. By")
+    assert "By itself the procedure says outside" in text
+    assert said in text
+    assert "Outside holds in" in text
+    assert "By itself" not in told()
+
+
+def test_an_unknown_reason_to_take_a_verdict_back_is_a_bug():
+    with pytest.raises(KeyError):
+        told({"tempered_by": "a feeling"})
+
+
+def test_choices_that_turn_it_are_named_worst_first():
+    """Three kinds at most, three settings each at most, and how many more."""
+    turned = {
+        "axes": ["1 axis"],
+        "landmark_left_out": [f"point {i}" for i in range(5)],
+        "covariance": ["own", "shrunken"],
+        "size": ["size heeded"],
+    }
+    text = told(turned=turned)
+    assert "Outside holds in 91 of 100 other settings" in text
+    worst = "landmark left out (point 0, point 1, point 2 and 2 more)"
+    assert text.index(worst) < text.index("covariance (own, shrunken)") < text.index("size (size")
+    assert "1 axis" not in text
+
+
+def test_a_procedure_that_noticed_nobody_is_called_blind():
+    assert "it may be blind to a new taxon" in told({"noticed": 0, "noticed_low": 0.0})
+    assert "blind" not in told()
+
+
+def test_one_taxon_cannot_tell_its_power():
+    text = told({"left_out_members": 0, "noticed_low": np.nan, "noticed_high": np.nan})
+    assert "With one known taxon nobody can say" in text
+    assert "nan" not in text
+
+
+def test_more_specimens_are_spoken_of_where_they_could_matter():
+    """Not where the query is outside already; as a number, or that none tried would do."""
+    few = larger(0.0, 0.5, 0.9, 0.95)
+    assert "more" not in told(needed=few).split("Outside holds in all")[1]
+    text = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=few)
+    assert "About 4 more specimens of coast kin" in text
+    assert "90 % outside, 5 % inside" in text
+    never = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=larger(0, 0.2))
+    assert "would hardly decide: with 2 more" in never
+    assert "75 % of simulations stayed undecided" in never
+    inside = told({"verdict": "inside", "verdict_before": "inside"}, needed=few)
+    assert "With 6 more, invented from the fitted model, it came out outside in 95 %" in inside
+
+
+@pytest.mark.parametrize(
+    ("shares", "needed"),
+    [((0.0, 0.5, 0.75), 4.0), ((0.9, 0.95), 0.0), ((0.0, 0.74), np.nan), ((), np.nan)],
+)
+def test_specimens_needed(shares, needed):
+    """The smallest number that decides four simulations of five, either way."""
+    np.testing.assert_equal(specimens_needed(larger(*shares)), needed)
+
+
+def test_a_query_set_aside_has_a_reason_and_nothing_else():
+    row = {"verdict": "undecided", "verdict_before": "undecided"}
+    verdict = {"verdict_as_it_is": "", "taxon": "", "reason": "Too little is left."}
+    text = conclusion_words(
+        ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger()
+    )
+    assert text == (
+        "By its atlas, find 7 can be told neither outside nor inside. Too little is left."
+    )
+
+
+def test_no_paragraph_claims_more_than_was_found():
+    """In every combination: no discovery, no blank number, whole sentences, single spaces."""
+    beyond, stages = (0.0, 0.3, np.nan), ("", "adult")
+    reasons = ("", "false_alarms", "never_notices", "unstable")
+    for verdict, why, far, stage, some in product(VERDICTS, reasons, beyond, stages, (0, 43)):
+        text = told(
+            {"verdict": "undecided" if why else verdict, "verdict_before": verdict,
+             "tempered_by": why, "choice": "axes", "left_out_specimens": some,
+             "left_out_members": some},
+            {"reason": "It is so."},
+            {"sizes_beyond": far, "stage": stage},
+            {"axes": ["1 axis"]},
+            larger(0.0, 0.4, 0.9),
+        )  # fmt: skip
+        assert not CLAIM.search(text), text
+        assert "nan" not in text
+        assert "  " not in text
+        assert text.endswith(".")
+
+
+def test_openings_name_the_bone_the_query_and_the_taxon():
+    assert opening("Q", "lower_jaw", "inside", "coast kin") == (
+        "By its lower jaw, Q cannot be told from coast kin."
+    )
+    with pytest.raises(KeyError):
+        opening("Q", "jaw", "new", "coast kin")
+
+
+ELEMENTS = pd.DataFrame({"element": ["lower_jaw", "atlas"], "verdict": ["outside", "outside"]})
+
+
+def test_an_individual_is_told_by_its_elements():
+    """The combined p-value is the one of the taxon that rejects least."""
+    evidence = {"lower_jaw": {"a": 0.001, "b": 0.004}, "atlas": {"a": 0.2, "b": 0.3}}
+    table, verdict = combine_elements(evidence, ["outside", "undecided"], alpha=0.05)
+    text = individual_words("Q", verdict, ELEMENTS, table)
+    assert "Q by 2 elements (lower jaw outside, atlas outside)" in text
+    assert "b rejects least (p = 0.008)" in text
+    assert text.endswith("Taken together it falls outside every known taxon of this sample.")
+    assert "disagree" not in text
+    assert not CLAIM.search(text)
+
+
+def test_elements_that_disagree_are_said_to():
+    elements = ELEMENTS.assign(verdict=["outside", "inside"])
+    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01]})
+    text = individual_words("Q", "undecided", elements, evidence)
+    assert "The elements disagree" in text
+    assert "neither outside nor inside" in text
+
+
+def test_one_element_and_none_are_not_combined():
+    one = individual_words("Q", "outside", ELEMENTS[:1], ELEMENTS[:0])
+    assert one == "Q is judged by one element only (lower jaw outside)."
+    none = individual_words("Q", "undecided", ELEMENTS[:0], ELEMENTS[:0])
+    assert none == "No element of Q could be held against the known taxa."

@@ -1,0 +1,180 @@
+"""Sentences on where a query differs: tied to their numbers, hedged; names stay text."""
+
+import importlib.util
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from morpho.report.differences import PORTRAITS, difference_words
+from morpho.report.legend import TABLES
+from morpho.report.marked import named, to_markdown, to_plain
+from morpho.report.words import number
+
+_PLACE = Path(__file__).with_name("small_tables.py")
+_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
+small = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(small)
+
+ALPHA = 0.05
+
+
+@pytest.fixture
+def tables():
+    return small.differing()
+
+
+def words(tables, alpha=ALPHA, specimen="find", taxon="oak"):
+    return difference_words(tables, specimen, taxon, alpha)
+
+
+def test_the_sentences(tables):
+    """Landmarks, fits, regions, measurements: as a describer would read them."""
+    assert words(tables) == [
+        "Compared with oak at its own size, 1 of 2 landmarks lies off beyond false-discovery "
+        "control at 0.05; most so: p (1.24 mm, 4.14 SD; Tip of the spine).",
+        "A fit that a local change does not drag along ranks the points much alike (Spearman's "
+        "correlation 0.911); the two differ by more than one usual displacement at 14 % of the "
+        "points.",
+        "Of the difference 63 % lies in front part, which holds 42 % of the variation within taxa: "
+        "more than chance gathers there (p = 0.037 after false-discovery control).",
+        "2 of 3 distances between landmarks lie outside the range of every taxon (at its own "
+        "size), 1 beyond false-discovery control at 0.05; first: p to q (7.13 mm, 3.27 SD from "
+        "ash); long side (5.91 mm, 2.85 SD from ash).",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "column", "value", "place"),
+    [
+        ("displacements", 3, "displacement_mm", 2.917, 0),
+        ("displacements", 3, "in_taxon_sd", 5.119, 0),
+        ("fits", 1, "fits_rank_correlation", 0.8317, 1),
+        ("region_displacements", 2, "share_of_displacement", 0.7113, 2),
+        ("region_displacements", 2, "share_expected", 0.2919, 2),
+        ("measurement_ranking", 4, "value", 8.8117, 3),
+        ("measurement_ranking", 5, "standardised_difference", -4.117, 3),
+    ],
+)
+def test_another_number_in_the_table_is_another_in_its_sentence(
+    tables, table, row, column, value, place
+):
+    before = words(tables)
+    tables[table].loc[row, column] = value
+    after = words(tables)
+    assert [i for i in range(4) if before[i] != after[i]] == [place]
+    shown = {number(abs(value)), f"{100 * value:.0f}"}
+    assert any(re.search(rf"(?<![\d.]){re.escape(text)}(?!\d)", after[place]) for text in shown)
+
+
+@pytest.mark.parametrize("heeded", [True, False])
+def test_rows_as_it_is_are_told_only_where_there_are_no_others(tables, heeded):
+    if not heeded:
+        for name in ("displacements", "fits", "region_displacements", "measurement_ranking"):
+            tables[name] = tables[name][~tables[name]["size_heeded"]]
+    text = " ".join(words(tables))
+    assert ("at its own size" in text) == heeded
+    assert ("as it is" in text) != heeded
+
+
+def test_words_turn_with_the_level(tables):
+    """What passes at 0.05 does not at 0.01; what does not pass is not claimed."""
+    landmarks, _, region, distances = words(tables, alpha=0.01)
+    assert landmarks.startswith("No single landmark lies farther from oak (at its own size)")
+    assert "mm" not in landmarks
+    assert "no more than chance may gather (p = 0.037" in region
+    assert ", 0 beyond false-discovery control at 0.01;" in distances
+    at = tables["displacements"].loc[3, "p_value_false_discovery"]
+    assert words(tables, alpha=at)[0].startswith("Compared with oak")
+    assert words(tables, alpha=0.4)[0].count("mm") == 2
+
+
+@pytest.mark.parametrize(
+    ("correlation", "share", "told"),
+    [
+        (0.8, 0.2, "much alike"),
+        (0.7999, 0.2, "differently"),
+        (0.9, 0.21, "part of the displacements may be a local change that was spread"),
+        (float("nan"), 0.0, "cannot be ranked beside it"),
+    ],
+)
+def test_agreement_of_the_fits(tables, correlation, share, told):
+    tables["fits"].loc[1, ["fits_rank_correlation", "share_of_fits_differing"]] = correlation, share
+    assert told in words(tables)[1]
+    assert ("spread" in words(tables)[1]) == (share > 0.2)
+    assert "nan" not in words(tables)[1]
+    assert "–" not in words(tables)[1]
+
+
+def test_a_share_without_a_p_value_is_told_without_a_claim(tables):
+    tables["region_displacements"]["share_p_value_false_discovery"] = float("nan")
+    text = words(tables)[2]
+    assert text.endswith("of the variation within taxa.")
+    assert "chance" not in text
+
+
+def test_points_of_no_region_are_called_so(tables):
+    tables["region_displacements"].loc[3, "share_of_displacement"] = 0.9
+    assert "90 % lies in points of no named region" in words(tables)[2]
+
+
+def test_estimated_landmarks_are_told_to_be(tables):
+    assert "estimated" not in words(tables)[0]
+    tables["displacements"].loc[3, "estimated"] = True
+    assert "Tip of the spine; estimated)" in words(tables)[0]
+
+
+def test_no_distance_outside_every_range(tables):
+    tables["measurement_ranking"]["outside_every_taxon"] = False
+    assert words(tables)[3] == (
+        "No distance between landmarks lies outside the range of every taxon (at its own size)."
+    )
+
+
+def test_semilandmarks_and_angles_are_not_named(tables):
+    text = " ".join(words(tables, alpha=0.99))
+    assert "edge.1" not in text
+    assert "steepness" not in text
+
+
+def test_empty_tables_leave_no_sentence(tables):
+    empty = {name: pd.DataFrame(columns=table.columns) for name, table in tables.items()}
+    assert words(empty) == []
+    assert words(tables, specimen="another") == []
+    for name, place in (("displacements", 0), ("region_displacements", 2),
+                        ("measurement_ranking", 3)):  # fmt: skip
+        part = tables | {name: tables[name].iloc[:0]}
+        assert words(tables)[place] not in words(part)
+    angles = tables["measurement_ranking"]
+    angles = angles[angles["kind"] == "angle"]
+    assert len(words(tables | {"measurement_ranking": angles})) == 3
+
+
+def test_another_taxon_is_not_taken_for_the_nearest(tables):
+    for name in ("displacements", "fits", "region_displacements"):
+        other = tables[name].assign(taxon="elm")
+        tables[name] = pd.concat([other, tables[name]], ignore_index=True)
+    assert words(tables) == words(small.differing())
+    assert words(tables, taxon="elm")[0].startswith("Compared with elm")
+
+
+@pytest.mark.parametrize("name", small.HOSTILE)
+def test_hostile_names_are_text(name):
+    """They come out as they are, and as text in Markdown."""
+    tables = small.differing((name,), landmarks=[name, "q"])
+    for table in ("displacements", "fits", "region_displacements"):
+        tables[table]["taxon"] = name
+    tables["measurement_ranking"]["nearest_taxon"] = name
+    text = " ".join(words(tables, specimen=name, taxon=name))
+    assert text.count(name) >= 3
+    assert to_plain(named(text)) == text
+    assert not re.search(r"(?<!\\)[<>@|]", to_markdown(named(text)))
+
+
+def test_portraits_name_tables_of_the_legend():
+    for title, alternative, text, tables in PORTRAITS.values():
+        assert title
+        assert alternative
+        assert text
+        assert set(tables) <= set(TABLES)

@@ -1,0 +1,611 @@
+"""Methods and results say what the tables and settings say, number by number."""
+
+import copy
+import importlib.util
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from morpho.inference.slopes import FEWEST
+from morpho.inference.stability import CHOICES
+from morpho.report.findings import findings, joined_findings
+from morpho.report.marked import cited_keys, citing, named, to_markdown, to_plain, together
+from morpho.report.methods import methods_paragraphs
+from morpho.report.phrases import of_bones
+from morpho.report.references import METHODS, references_for
+from morpho.report.words import number, p_words
+
+_PLACE = Path(__file__).with_name("small_tables.py")
+_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
+small = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(small)
+
+VERSIONS = {"formkin": "9.8.7", "numpy": "6.5.4"}
+
+
+def methods(settings, *elements):
+    marked = methods_paragraphs(settings, elements, VERSIONS)
+    return "\n".join(to_plain(text) for text in marked)
+
+
+def results(settings, element):
+    return "\n".join(to_plain(text) for text in findings(settings, [element])[element.name])
+
+
+@pytest.fixture
+def element():
+    return small.element()
+
+
+# ---------------------------------------------------------------- numbers
+
+
+def readings(value):
+    """Every way in which the words may write a number; a distance has no sign."""
+    found = {number(value), number(abs(value)), f"{value:.3f}", f"{value:.0f}"}
+    found |= {f"{100 * value:.0f}", f"{100 * value:.1f}"}
+    return found
+
+
+def numbers_of(data):
+    """Every number in settings, notes or tables."""
+    if isinstance(data, dict):
+        return {n for value in data.values() for n in numbers_of(value)}
+    if isinstance(data, list | tuple):
+        return {n for value in data for n in numbers_of(value)}
+    if isinstance(data, pd.DataFrame):
+        return {n for column in data for n in numbers_of(data[column].tolist())}
+    if isinstance(data, bool | str) or data is None:
+        return set()
+    return {float(data)} if np.isfinite(data) else set()
+
+
+def counts_of(element):
+    """Counts of rows: of tables, and of their parts by a text or flag."""
+    found = set()
+    for table in element.tables.values():
+        found.add(len(table))
+        texts = [c for c in table if table[c].dtype == bool or not is_number(table[c])]
+        for column in texts:
+            found |= set(table[column].value_counts().tolist()) | {table[column].nunique()}
+        if "used" in table and "role" in table:
+            used = table[table["used"]]
+            found |= set(used.groupby("role").size()) | set(used.groupby("taxon").size())
+            found.add(int((used["digitisations"] > 1).sum()))
+    return {str(count) for count in found}
+
+
+def is_number(column):
+    return pd.api.types.is_numeric_dtype(column)
+
+
+def told(text):
+    """Numbers that stand in a text, without those of citations and versions."""
+    text = NAMES.sub("", CITED.sub("", text))
+    for version in VERSIONS.values():
+        text = text.replace(version, "")
+    return set(re.findall(r"(?<![\w.])\d+(?:\.\d+)?(?:e-?\d+)?", text))
+
+
+# Said of the method itself.
+ALWAYS = {"95", "0.001", str(FEWEST)}
+CITED = re.compile(r"\([^()]*\b(1[89]|20)\d\d[^()]*\)")
+# Hotelling's T2 is no number.
+NAMES = re.compile(r"\bT2\b")
+
+
+@pytest.mark.parametrize("which", ["methods", "results"])
+def test_every_number_stands_in_tables_notes_or_settings(element, which):
+    settings = small.settings()
+    text = methods(settings, element) if which == "methods" else results(settings, element)
+    values = numbers_of(settings) | numbers_of(element.tables) | numbers_of(element.notes)
+    allowed = set().union(*map(readings, values)) | counts_of(element) | ALWAYS
+    found = told(text)
+    assert len(found) > 12
+    assert found <= allowed, found - allowed
+
+
+# Table, row, column: a number that the words tell.
+TOLD = [
+    ("variance_per_axis", 0, "share_of_variance"),
+    ("variance_per_axis", 1, "share_of_variance"),
+    ("model_terms", 0, "share_of_variance"),
+    ("model_terms", 0, "f_ratio"),
+    ("model_terms", 0, "degrees_of_freedom"),
+    ("model_terms", 0, "p_value"),
+    ("model_terms", 1, "p_value"),
+    ("model_terms", 2, "degrees_of_freedom"),
+    ("slopes", 2, "share_of_variance"),
+    ("slopes", 2, "p_value"),
+    ("pairwise_distances", 0, "distance"),
+    ("pairwise_distances", 0, "p_value_holm"),
+    ("pairwise_distances", 1, "p_value_holm"),
+    ("pairwise_distances", 2, "distance"),
+    ("accuracy", 0, "correct"),
+    ("accuracy", 0, "specimens"),
+    ("accuracy", 0, "share_correct"),
+    ("accuracy", 0, "chance_corrected"),
+    ("asymmetry", 0, "p_value"),
+    ("asymmetry", 1, "p_value"),
+    ("calibration_summary", 0, "outside"),
+    ("calibration_summary", 0, "specimens"),
+    ("calibration_summary", 0, "interval_low"),
+    ("calibration_summary", 1, "interval_high"),
+    ("membership", 3, "procrustes_distance"),
+    ("membership", 3, "typicality_probability"),
+    ("membership", 3, "rank_p_value"),
+    ("membership", 3, "rank_floor"),
+    ("membership", 3, "taxon_specimens"),
+]
+
+
+@pytest.mark.parametrize(("table", "row", "column"), TOLD)
+def test_each_told_number_follows_its_table(element, table, row, column):
+    """Another number in the table is another number in the words, and nothing else moves it."""
+    settings = small.settings()
+    before = results(settings, element)
+    value = element.tables[table].loc[row, column]
+    other = value + 1 if float(value).is_integer() else 1.0371 * value
+    element.tables[table][column] = element.tables[table][column].astype(type(other))
+    element.tables[table].loc[row, column] = other
+    after = results(settings, element)
+    assert after != before
+    shown = readings(other) | {p_words(other).removeprefix("p = ")}
+    assert told(after) & shown
+    # sentence by sentence, only one is another
+    old, new = before.split(". "), after.split(". ")
+    assert len(old) == len(new)
+    assert sum(a != b for a, b in zip(old, new, strict=True)) == 1
+
+
+NOTED = [
+    ("slide", "passes", 14, "14 passes"),
+    ("slide", "imputations", 31, "31 draws"),
+    ("screen", "screened", 77, "Digitisations (77)"),
+    ("ordinate", "share", 0.8861, "89 % of the variance"),
+    ("ordinate", "axes_retained", 7, "7 with"),
+    ("place", "axes", {"as it is": [6, 0.5512]}, "6 as it is (55 %)"),
+]
+
+
+@pytest.mark.parametrize(("step", "key", "value", "words"), NOTED)
+def test_methods_follow_the_notes(element, step, key, value, words):
+    assert words not in methods(small.settings(), element)
+    element.notes[step][key] = value
+    assert words in methods(small.settings(), element)
+
+
+@pytest.mark.parametrize(
+    ("block", "value", "words"),
+    [
+        ("seed", 4242, "is 4242"),
+        ("tests", {"permutations": 8888}, "8888 permutations"),
+        ("tests", {"alpha": 0.0123}, "rejects at 0.0123"),
+        ("tests", {"smallest_taxon": 6}, "fewer than 6 specimens"),
+        ("tests", {"folds": 7}, "7 folds"),
+        ("tests", {"covariance": "shrunken"}, "a shrunken (Ledoit & Wolf 2004) covariance"),
+        ("shape_space", {"share": 0.83}, "83 % of the variance"),
+        ("shape_space", {"axes": "parallel"}, "parallel analysis"),
+        ("shape_space", {"most": 21}, "more than 21"),
+        ("model", {"terms": ["taxon", ["size", "taxon"]]}, "terms taxon and size by taxon"),
+        (
+            "preparation",
+            {"semilandmarks": {"criterion": "procrustes"}},
+            "the Procrustes distance to the mean least",
+        ),
+    ],
+)
+def test_methods_follow_the_settings(element, block, value, words):
+    assert words not in methods(small.settings(), element)
+    assert words in methods(small.settings(**{block: value}), element)
+
+
+# Where a query differs, sample size and surfaces: rows at the query's own size.
+DIFFERING = [
+    ("displacements", 3, "displacement_mm"),
+    ("displacements", 3, "in_taxon_sd"),
+    ("fits", 1, "fits_rank_correlation"),
+    ("fits", 1, "share_of_fits_differing"),
+    ("region_displacements", 2, "share_of_displacement"),
+    ("region_displacements", 2, "share_expected"),
+    ("region_displacements", 2, "share_p_value_false_discovery"),
+    ("measurement_ranking", 4, "value"),
+    ("measurement_ranking", 5, "standardised_difference"),
+    ("adequacy", 0, "mean_error"),
+    ("adequacy", 1, "mean_error"),
+]
+
+
+@pytest.mark.parametrize(("table", "row", "column"), DIFFERING)
+def test_each_number_on_differences_follows_its_table(element, table, row, column):
+    test_each_told_number_follows_its_table(element, table, row, column)
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "column", "value", "before", "after"),
+    [
+        ("specimens_to_decide", 2, "added", 22, "6 and 18 specimens", "6 and 22 specimens"),
+        ("specimens_to_decide", 2, "simulations", 71, "43 times", "71 times"),
+        ("meshes", 2, "share_folded", 0.0, "In 1 of these surfaces", None),
+        ("meshes", 0, "watertight", False, "5 of 5 surfaces are closed", "4 of 5 surfaces"),
+        ("meshes", 3, "holes_closed", 38, "37 holes filled", "38 holes filled"),
+    ],
+)
+def test_methods_follow_the_tables(element, table, row, column, value, before, after):
+    assert before in methods(small.settings(), element)
+    element.tables[table].loc[row, column] = value
+    text = methods(small.settings(), element)
+    assert before not in text
+    assert after is None or after in text
+
+
+def test_kinds_of_measurements_and_of_forms_are_those_of_the_tables(element):
+    text = methods(small.settings(), element)
+    assert "Distances (mm) between landmarks and angles were taken" in text
+    assert "to means, ends of axes and forms predicted by growth (3 surfaces)" in text
+    table = element.tables["measurement_ranking"]
+    element.tables["measurement_ranking"] = table[table["kind"] == "distance"]
+    element.tables["meshes"] = element.tables["meshes"].iloc[:1]
+    text = methods(small.settings(), element)
+    assert "Distances (mm) between landmarks were taken" in text
+    assert "to means (1 surfaces)" not in text
+    assert "to means (1 surface)" in text
+    for word in ("filled", "Colours", "predicted by growth"):
+        assert word not in text
+
+
+def test_what_was_done_at_one_size_only_is_not_told_of_both(element):
+    for name in ("displacements", "measurement_ranking", "membership"):
+        table = element.tables[name]
+        element.tables[name] = table[~table["size_heeded"]]
+    text = methods(small.settings(), element)
+    assert "from its nearest taxon (from its mean) were tested" in text
+    for words in ("expected of it at", "beyond allometry", "Huxley", "as it is and at its own"):
+        assert words not in text
+    assert "each known taxon (from" in methods(
+        small.settings(differences={"against": "all"}), element
+    )
+
+
+@pytest.mark.parametrize(
+    ("p", "own", "words"),
+    [
+        (0.613, [], "(it did not reject)"),
+        (0.0431, ["ash", "elm"], "(it rejected; own slopes: ash and elm)"),
+        (0.0431, [], "(it rejected, but no taxon could be given one)"),
+        (None, [], None),
+    ],
+)
+def test_own_slopes_are_those_of_the_notes(element, p, own, words):
+    element.notes["grow"]["slopes_p_value"] = p
+    element.notes["place"]["own_slopes"] = own
+    text = methods(small.settings(), element)
+    assert ("slopes of their own" in text) == (words is not None)
+    assert words is None or words in text
+    assert ("as slopes differ" in text) == (p is not None and p <= 0.05)
+
+
+def test_each_choice_is_told_in_words(element):
+    """Every kind of choice that can be tried has words of its own."""
+    table = element.tables["stability_summary"]
+    for choice in CHOICES[1:]:
+        element.tables["stability_summary"] = table.assign(choice=choice)
+        [sentence] = re.findall(
+            r"one changed at a time: (.*?)\.", methods(small.settings(), element)
+        )
+        assert sentence != choice
+
+
+def test_what_stands_before_a_verdict_is_taken_back_is_what_was_tried(element):
+    text = methods(small.settings(robustness={"smallest_share": 0.73}), element)
+    assert "smaller share than 0.73 of the settings" in text
+    assert "smaller share" not in methods(small.settings(robustness={"smallest_share": 0}), element)
+    element.tables["calibration_summary"] = element.tables["calibration_summary"].iloc[:0]
+    text = methods(small.settings(), element)
+    assert "binomial" not in text
+    assert "smaller share than 0.8" in text
+
+
+# ---------------------------------------------------------------- elements together
+
+
+def together_text(joined):
+    return "\n".join(map(to_plain, joined_findings(joined)))
+
+
+def test_individuals_with_one_element_are_not_told_of():
+    text = together_text(small.joined())
+    assert "find by 2 elements." in text
+    assert "lone" not in text
+
+
+def test_relative_sizes_are_those_of_the_table():
+    assert (
+        "The centroid size of the bone of find is 2.88 times that of its upper rib, outside the "
+        "range of ash (2.12 to 2.34, n = 3), within that of oak (2.71 to 2.93, n = 5); it differs "
+        "least from oak (0.448 SD, p = 0.627)." in together_text(small.joined())
+    )
+
+
+@pytest.mark.parametrize(
+    ("column", "row", "value", "words"),
+    [
+        ("query_ratio", 0, 2.555, "is 2.56 times"),
+        ("ratio_minimum", 0, 2.001, "ash (2 to"),
+        ("ratio_maximum", 1, 2.999, "to 3, n = 5"),
+        ("taxon_specimens", 1, 11, "n = 11"),
+        ("outside_range", 0, False, "within that of ash"),
+        ("p_value_false_discovery", 0, 0.777, "least from ash (3.77 SD, p = 0.777)"),
+    ],
+)
+def test_relative_sizes_follow_their_table(column, row, value, words):
+    joined = small.joined()
+    assert words not in together_text(joined)
+    table = joined["proportions"]
+    if column == "query_ratio":
+        table[column] = value
+    else:
+        table.loc[row, column] = value
+    assert words in together_text(joined)
+
+
+def test_without_other_elements_nothing_is_joined(element):
+    assert joined_findings({}) == []
+    empty = {name: table.iloc[:0] for name, table in small.joined().items()}
+    assert joined_findings(empty) == []
+    single = small.joined()
+    single["individuals"] = single["individuals"].iloc[1:]
+    single["proportions"] = single["proportions"].iloc[:0]
+    assert joined_findings(single) == []
+    for joined in (None, {}, empty, single):
+        marked = methods_paragraphs(small.settings(), [element], VERSIONS, joined)
+        assert not any("Bonferroni" in text or "Relative sizes" in text for text in marked)
+    marked = methods_paragraphs(small.settings(), [element], VERSIONS, small.joined())
+    assert any("Bonferroni" in text and "Relative sizes" in text for text in marked)
+
+
+@pytest.mark.parametrize("name", small.HOSTILE)
+def test_hostile_names_stay_text_where_elements_are_joined(name):
+    texts = joined_findings(small.joined(name))
+    assert name in "\n".join(map(to_plain, texts))
+    assert not re.search(r"(?<!\\)<", "\n".join(map(to_markdown, texts)))
+
+
+def test_elements_are_named_where_not_all_are_meant(element):
+    other = small.element(name="upper_jaw")
+    assert of_bones([element, other], [element, other]) == ""
+    assert to_plain(of_bones([other], [element, other])) == " of the upper jaw"
+    element.tables["asymmetry"] = element.tables["asymmetry"].iloc[:0]
+    assert "Asymmetry of the upper jaw was split" in methods(small.settings(), element, other)
+
+
+# ---------------------------------------------------------------- what is not claimed
+
+
+def test_nothing_is_said_of_what_was_not_done(element):
+    """Empty tables leave no sentence behind."""
+    for name in ("model_terms", "slopes", "pairwise_distances", "accuracy", "asymmetry",
+                 "membership", "calibration_summary", "estimated_points", "distortion",
+                 "digitising_error", "stability_summary", "group_criteria", "adequacy",
+                 "rarefaction", "specimens_to_decide", *small.differing()):  # fmt: skip
+        element.tables[name] = element.tables[name].iloc[:0]
+    element.notes["measure"] = {"repeatability": None, "error_distance": None, "trouble": []}
+    element.notes["superimpose"]["symmetric"] = False
+    element.notes["slide"] |= {"curves": [], "imputations": 0}
+    element.notes["screen"]["screened"] = 0
+    element.notes["grow"] |= {"slope_length": 0.0, "slopes_p_value": None}
+    text = methods(small.settings(), element) + results(small.settings(), element)
+    for word in ("linear model", "growth line", "Holm", "kappa", "symmetry", "Semilandmarks",
+                 "estimated", "Typicality", "typicality", "Distortion", "intersection",
+                 "permutations", "criteria", "Repeatability", "binomial", "screened",
+                 "Hotelling", "region", "Distances (mm)", "Hedges", "thin-plate", "scan",
+                 "subsamples", "simulated", "slopes", "Bonferroni", "Relative sizes",
+                 "taken back", "beside its nearest", "expected error"):  # fmt: skip
+        assert word not in text, word
+    assert "Digitising error is not known" in text
+
+
+def test_a_test_without_a_p_value_claims_nothing(element):
+    """No permutations: p is not known, and no effect is told as found or not found."""
+    for name in ("model_terms", "slopes", "pairwise_distances", "asymmetry"):
+        for column in ("p_value", "p_value_holm"):
+            if column in element.tables[name]:
+                element.tables[name][column] = np.nan
+    element.notes["measure"]["observer_p_value"] = np.nan
+    text = results(small.settings(tests={"permutations": 0}), element)
+    assert "(not tested)" in text
+    for word in ("detected", "do not share", "difference of means"):
+        assert word not in text
+    assert "permutations" not in methods(small.settings(tests={"permutations": 0}), element)
+
+
+@pytest.mark.parametrize(
+    ("table", "row", "column", "rejects", "keeps"),
+    [
+        ("model_terms", 1, "p_value", "taxon goes with", "no effect of taxon was detected"),
+        ("slopes", 2, "p_value", "do not share one growth line", "which is no proof"),
+        ("asymmetry", 0, "p_value", "asymmetry was detected", "asymmetry was not detected"),
+        ("pairwise_distances", 1, "p_value_holm", "in 2 of 2 pairs", "in 1 of 2 pairs"),
+    ],
+)
+def test_words_turn_with_the_level(element, table, row, column, rejects, keeps):
+    """At the level itself a test rejects; above it, it does not."""
+    settings = small.settings()
+    element.tables[table].loc[row, column] = 0.05
+    at = results(settings, element)
+    assert rejects in at
+    assert keeps not in at
+    element.tables[table].loc[row, column] = 0.0501
+    above = results(settings, element)
+    assert keeps in above
+    assert rejects not in above
+
+
+def test_the_nearest_and_the_farthest_pair_are_those_of_the_distances(element):
+    """By distance, not by p-value or place in the table."""
+    element.tables["pairwise_distances"].loc[1, "p_value_holm"] = 0.031
+    text = results(small.settings(), element)
+    assert (
+        "in 2 of 2 pairs of taxa after Holm's rule (largest adjusted p-value among these: 0.031; "
+        "nearest ash and elm 0.0619 apart; farthest ash and oak 0.0871 apart)." in text
+    )
+
+
+OPENINGS = {
+    "outside": "By its bone, find falls outside every known taxon of this sample.",
+    "inside": "By its bone, find cannot be told from oak.",
+    "undecided": "By its bone, find can be told neither outside nor inside.",
+}
+
+
+@pytest.mark.parametrize("verdict", OPENINGS)
+def test_the_verdict_is_that_of_the_table(element, verdict):
+    element.tables["verdicts"].loc[0, "verdict"] = verdict
+    text = results(small.settings(), element)
+    assert {v for v, words in OPENINGS.items() if words in text} == {verdict}
+
+
+CONCLUSION = {
+    "specimen": "find", "verdict": "undecided", "verdict_before": "outside",
+    "summary": "By its bone, find can be told neither outside nor inside. It turns too often.",
+    "paragraph": "The paragraph tells all of it again.",
+}  # fmt: skip
+
+
+def test_a_conclusion_goes_before_the_verdict(element):
+    """Where calibration or stability took it back, the sentence says what is left, once."""
+    element.tables["conclusions"] = pd.DataFrame([CONCLUSION])
+    text = results(small.settings(), element)
+    assert text.count(CONCLUSION["summary"]) == 1
+    assert text.count("neither outside nor inside") == 1
+    assert OPENINGS["outside"] not in text
+    assert CONCLUSION["paragraph"] not in text
+    assert "Outside holds in 17 of 19 other settings" in text
+
+
+def test_nothing_is_told_twice(element):
+    """Calibration is one for all queries of an element; no sentence comes again."""
+    other = small.element(("find", "second"))
+    rows = [
+        CONCLUSION | {"specimen": name, "summary": f"On {name}."} for name in ("find", "second")
+    ]
+    other.tables["conclusions"] = pd.DataFrame(rows)
+    text = results(small.settings(), other)
+    assert text.count("1 of 8 were told outside") == 1
+    assert text.count("6 of 9 were told outside") == 1
+    for each in (results(small.settings(), element), methods(small.settings(), element)):
+        bare = CITED.sub("", each).replace("\n", " ")
+        sentences = [sentence for sentence in bare.split(". ") if sentence]
+        assert len(sentences) == len(set(sentences)) > 12
+
+
+def test_what_went_wrong_is_told(element):
+    element.notes["discriminate"]["trouble"] = ["as it is: too few specimens"]
+    assert "Not all could be computed: as it is: too few specimens." in results(
+        small.settings(), element
+    )
+
+
+def test_a_sample_and_what_was_set_aside(element):
+    text = methods(small.settings(), element)
+    assert (
+        "For the bone, 8 known specimens (ash, n = 3; oak, n = 5) and 1 to be placed (query) were "
+        "analysed on 6 of 7 landmarks and 1 semilandmark on 1 curve. Set aside: ash a (known; too "
+        "little is left)." in text
+    )
+    assert "Replicate digitisations of 2 specimens" in text
+
+
+def test_elements_are_told_apart():
+    settings = small.settings()
+    first, second = small.element(), small.element(name="upper_jaw")
+    second.notes["slide"]["passes"] = 5
+    text = methods(settings, first, second)
+    assert "(13 passes for the bone; 5 passes for the upper jaw)" in text
+    assert list(findings(settings, [first, second])) == ["bone", "upper_jaw"]
+
+
+# ---------------------------------------------------------------- citations
+
+
+def variants():
+    """The element as it is, and with each choice that brings other sources."""
+    element = small.element()
+    yield small.settings(), element
+    yield small.settings(tests={"covariance": "shrunken"}), element
+    for rule in ("parallel", "broken_stick"):
+        other = copy.deepcopy(element)
+        other.notes["ordinate"]["rule"] = rule
+        yield small.settings(shape_space={"axes": rule}), other
+    for name in ("estimated_points", "distortion", "membership", "accuracy", "calibration_summary",
+                 "digitising_error", "asymmetry", "pairwise_distances", "model_terms",
+                 "displacements", "fits", "region_displacements", "measurement_ranking", "meshes",
+                 "rarefaction"):  # fmt: skip
+        other = copy.deepcopy(element)
+        other.tables[name] = other.tables[name].iloc[:0]
+        yield small.settings(), other
+    yield small.settings(preparation={"semilandmarks": {"criterion": "procrustes"}}), element
+
+
+def _three_elements():
+    """A second pair of elements, so that p-values are adjusted for their number."""
+    joined = small.joined()
+    table = joined["proportions"]
+    joined["proportions"] = pd.concat([table, table.assign(second="tail")], ignore_index=True)
+    return joined
+
+
+@pytest.mark.parametrize("case", list(variants()), ids=lambda _: "")
+def test_the_text_cites_the_references_and_no_others(case):
+    """What is in references.bib is cited, and what is cited is in it."""
+    settings, element = case
+    for joined in ({}, small.joined(), _three_elements()):
+        marked = methods_paragraphs(settings, [element], VERSIONS, joined)
+        cited = set().union(*map(cited_keys, marked))
+        assert cited == {source.key for source in references_for(settings, [element], joined)}
+
+
+def test_citations_in_both_forms():
+    text = "fitted" + citing("superimposition") + "."
+    assert to_markdown(text) == "fitted [@gower1975; @rohlf1990; @goodall1991]."
+    assert to_plain(text) == "fitted (Gower 1975; Rohlf & Slice 1990; Goodall 1991)."
+    for method in METHODS:
+        assert cited_keys(citing(method.name)) == set(method.references)
+
+
+# ---------------------------------------------------------------- names
+
+
+ODD = ("[@gower1975]", "\x03gower1975\x04", "*b*", "`c`", "1. one", "- two", "# three", "$x$",
+       "a\nb", "~~d~~", "\\e", "a--b", "&lt;")  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [*small.HOSTILE, *ODD])
+def test_names_are_text_in_both_forms(name):
+    shown = "".join(c if c.isprintable() else " " for c in name)
+    assert to_plain(named(name)) == shown
+    markdown = to_markdown(named(name))
+    assert re.sub(r"\\([^A-Za-z0-9\s])", r"\1", markdown) == shown
+    assert not re.search(r"(?<!\\)[<>*_`\[\]$@#|]", markdown)
+    assert not re.match(r"(\d+[.)]|[-+=#]) ", markdown)
+    assert not cited_keys(named(name))
+
+
+def test_hostile_queries_stay_text_in_the_results():
+    element = small.element(small.HOSTILE)
+    text = findings(small.settings(), [element])["bone"]
+    markdown = "\n\n".join(map(to_markdown, text))
+    plain = "\n".join(map(to_plain, text))
+    for name in small.HOSTILE:
+        assert name in plain
+    assert not re.search(r"(?<!\\)<", markdown)
+
+
+def test_together():
+    assert together([]) == ""
+    assert together(["a"]) == "a"
+    assert together(["a", "b"]) == "a and b"
+    assert together(["a", "b", "c"], last="or") == "a, b or c"
