@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Callable, Sequence
 
 import carrying
+import measurements
 import memory
 import permuting
 import scaling
@@ -25,6 +26,7 @@ BENCHMARKS: dict[str, Callable[[], list[Row]]] = {
     "sliding": sliding.run,
     "carrying": carrying.run,
     "warping": warping.run,
+    "measurements": measurements.run,
     "trials": trials.run,
 }
 

@@ -24,6 +24,7 @@ TINY = {
         "repeats": 1,
     },
     "warping": {"rings": 20, "sides": 12, "landmarks": 12, "measured": 50, "repeats": 1},
+    "measurements": {"n": 15, "k": 5, "queries": 2, "sampled": 4, "repeats": 1},
     "trials": {"n": 12, "k": 5, "draws": 2, "growing": (9, 12), "few": 4, "repeats": 1},
     "carrying": {"rings": 40, "sides": 20, "points": 20, "measured": 2, "repeats": 1},
 }

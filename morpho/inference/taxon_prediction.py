@@ -212,7 +212,8 @@ def predict_taxon(
     :math:`x`, one slope within taxa (or slopes of their own). With an orthonormal basis
     :math:`Q` of its columns and the query's row :math:`q` in it, residuals are
     :math:`(I - Q Q^\top) X`, leverages :math:`h_{ii} = \lVert Q_i \rVert^2` and
-    :math:`h = \lVert q \rVert^2`, and the pull on specimen :math:`i` is :math:`Q_i^\top q / (1 + h)`.
+    :math:`h = \lVert q \rVert^2`, and the pull on specimen :math:`i` is
+    :math:`Q_i^\top q / (1 + h)`.
     """
     X = check_configurations(X, least=2)
     _check_superimposed(X, "Known specimens")

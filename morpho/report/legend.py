@@ -16,7 +16,7 @@ COLUMNS = {
     "x": "first coordinate: in the anatomical frame of the scheme, configurations of unit centroid size; in `estimated_points`, `carried_points` and `displacements` see there",
     "y": "second coordinate, likewise",
     "z": "third coordinate, likewise",
-    "size_heeded": "False: shapes as they are; True: at one size, by the growth line that all taxa share; where a table says otherwise see there",
+    "size_heeded": "False: shapes as they are; True: at one size, by growth lines (one for all taxa, or some of their own); where a table says otherwise see there",
     "p_value": "share of permutations at least as extreme, the observed order among them; where a table says otherwise see there",
     "permutations": "number of permutations behind the p-value; all orders where they are few",
     "effect_size": "distance of the statistic from its permutations, in their standard deviations, on the log scale",

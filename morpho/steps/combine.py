@@ -95,7 +95,7 @@ def _individuals(
 
 
 def _sizes(config: StudyConfig, elements: list[str]) -> pd.DataFrame:
-    """Centroid sizes: a row for each individual, a column for each element."""
+    """Centroid sizes: a column for each element; specimen, taxon and role are the index."""
     sizes = pd.concat(
         ElementResults(config.results, element).table("centroid_size").assign(element=element)
         for element in elements
@@ -103,14 +103,15 @@ def _sizes(config: StudyConfig, elements: list[str]) -> pd.DataFrame:
     wide = sizes.pivot(
         index=["specimen", "taxon", "role"], columns="element", values="centroid_size_mm"
     )
-    return wide.reindex(columns=elements).sort_index().reset_index()
+    return wide.reindex(columns=elements).sort_index()
 
 
 def _ratios(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
     """Ratio of each pair of elements in each individual that has both."""
+    who = wide.index.to_frame(index=False)
     tables = [
-        wide[["specimen", "taxon", "role"]].assign(
-            first=first, second=second, ratio=wide[first] / wide[second]
+        who.assign(
+            first=first, second=second, ratio=wide[first].to_numpy() / wide[second].to_numpy()
         )
         for first, second in combinations(elements, 2)
     ]
@@ -120,18 +121,18 @@ def _ratios(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
 
 def _proportions(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
     """Ratios of centroid sizes of elements, each query beside each taxon."""
-    known = wide["role"] == "known"
-    several = wide[elements].notna().sum(axis=1) > 1
+    known = wide.index.get_level_values("role") == "known"
+    several = (wide.notna().sum(axis=1) > 1).to_numpy()
     queries = wide[~known & several]
     if len(elements) < 2 or queries.empty or not (known & several).any():
         return pd.DataFrame(columns=_PROPORTIONS)
     try:
         table = relative_sizes(
-            wide.loc[known, elements].to_numpy(),
-            wide.loc[known, "taxon"].to_numpy(str),
-            queries[elements].to_numpy(),
+            wide[known].to_numpy(),
+            wide.index.get_level_values("taxon")[known].to_numpy(str),
+            queries.to_numpy(),
             elements=elements,
-            names=queries["specimen"].tolist(),
+            names=queries.index.get_level_values("specimen").tolist(),
         )
     except InferenceError as error:
         print(f"combine: {error}")

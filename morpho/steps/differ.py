@@ -291,6 +291,19 @@ def _measurements(
     }, trouble
 
 
+def _not_taken(scheme: Scheme, points: list[str]) -> list[str]:
+    """Measurements of the scheme whose landmarks do not all take part."""
+    left = {
+        one.name: sorted(set(one.points) - set(points))
+        for one in scheme.measurements
+        if not set(one.points) <= set(points)
+    }
+    return [
+        f"the measurement {name} is left out, as not all specimens have {', '.join(lost)}"
+        for name, lost in left.items()
+    ]
+
+
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write displacements, regions and measurements."""
     scheme = read_scheme(config.scheme_path(element), element)
@@ -302,4 +315,4 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     more, other = _measurements(bones, scheme, compared)
     for name, table in (tables | more).items():
         results.write_table(name, table)
-    results.write_notes("differ", {"trouble": [*trouble, *other]})
+    results.write_notes("differ", {"trouble": [*trouble, *other, *_not_taken(scheme, bones.point)]})

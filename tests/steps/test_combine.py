@@ -7,6 +7,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+from scipy.special import gammaln
+
+from morpho.report.legend import COLUMNS, JOINED
 
 BONES = ("femur", "tibia")
 QUERIES = {"kin": "ash", "own": "a form of its own", "half": "ash", "none": "ash", "mixed": "ash"}
@@ -200,3 +204,125 @@ def test_a_verdict_that_turns_is_taken_back_as_far_as_asked(one):
     one.study["robustness"] = one.study["robustness"] | {"smallest_share": 0}
     one.write()
     assert conclusions(one)["verdict"].to_dict() == {"kin": "inside", "own": "outside"}
+
+
+def membership(rows):
+    """A membership table of as much as combining reads."""
+    return pd.DataFrame(rows, columns=["specimen", "size_heeded", "taxon", "p_value"])
+
+
+@pytest.fixture
+def copied(two, tmp_path):
+    """A copy of the two elements, to change."""
+    study = copy(two)
+    study.folder = Path(shutil.copytree(two.folder, tmp_path / "two"))
+    return study
+
+
+def test_p_values_are_combined_as_by_hand(copied):
+    """Rows in any order, taxa that only one element has, and one way of regarding size only."""
+    femur = [
+        ("kin", False, "ash", 0.30), ("kin", True, "ash", 0.02),
+        ("kin", False, "birch", 0.001), ("kin", True, "birch", 0.004),
+        ("own", False, "ash", 0.01), ("own", True, "ash", 0.02), ("own", True, "birch", 0.01),
+        ("own", False, "birch", 0.02),
+    ]  # fmt: skip
+    tibia = [
+        ("own", False, "cedar", 0.03), ("own", False, "ash", 0.20),
+        ("kin", True, "ash", 0.015), ("kin", False, "ash", 0.01),
+    ]  # fmt: skip
+    copied.results("femur").write_table("membership", membership(femur[::-1]))
+    copied.results("tibia").write_table("membership", membership(tibia))
+    assert copied.step("combine") == 0
+    evidence = copied.joined.table("individual_evidence")
+    keyed = evidence.set_index(["specimen", "taxon", "element"])
+    own = {
+        ("kin", "ash", "femur"): (0.30, 0.02, 0.30, 2 * 0.015),
+        ("kin", "ash", "tibia"): (0.01, 0.015, 0.015, 2 * 0.015),
+        ("kin", "birch", "femur"): (0.001, 0.004, 0.004, 0.004),
+        ("own", "ash", "femur"): (0.01, 0.02, 0.02, 2 * 0.02),
+        ("own", "ash", "tibia"): (0.20, np.nan, 0.20, 2 * 0.02),
+        ("own", "birch", "femur"): (0.02, 0.01, 0.02, 0.02),
+        ("own", "cedar", "tibia"): (0.03, np.nan, 0.03, 0.03),
+    }
+    assert set(keyed.index) == set(own)
+    columns = ["p_value_as_it_is", "p_value_size_heeded", "p_value", "combined_p_value"]
+    for key, expected in own.items():
+        np.testing.assert_allclose(keyed.loc[key, columns].astype(float), expected)
+    # the taxon that rejects least stands beside the individual
+    table = copied.joined.table("individuals").set_index("specimen")
+    assert table.loc["kin", ["taxon", "combined_p_value"]].tolist() == ["ash", 0.03]
+    assert table.loc["own", ["taxon", "combined_p_value"]].tolist() == ["ash", 0.04]
+
+
+def test_individuals_are_joined_by_name(copied):
+    """The same tables with their rows turned round give the same bytes."""
+    folder = copied.joined.folder / "tables"
+    assert copied.step("combine") == 0
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    for i, name in enumerate(BONES):
+        for table in ("membership", "conclusions", "centroid_size"):
+            rows = copied.results(name).table(table)
+            copied.results(name).write_table(table, rows.sample(frac=1, random_state=i))
+    assert copied.step("combine") == 0
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert set(before) == {
+        "individuals.csv", "individual_evidence.csv", "proportions.csv", "proportion_values.csv",
+    }  # fmt: skip
+
+
+def test_proportions_are_judged_as_by_hand(two):
+    """Log ratios: Student's t of one new individual, and the difference in deviations.
+
+    The factor for small samples is that of Hedges (1981), Journal of Educational Statistics 6,
+    107-128, by its gamma functions.
+    """
+    sizes = {
+        name: two.results(name).table("centroid_size").set_index("specimen")["centroid_size_mm"]
+        for name in BONES
+    }
+    ratio = np.log(sizes["femur"] / sizes["tibia"]).dropna()
+    values = two.joined.table("proportion_values").set_index("specimen")["ratio"]
+    assert set(values.index) == set(ratio.index)
+    np.testing.assert_allclose(values, np.exp(ratio)[values.index], rtol=1e-8)
+    table = two.joined.table("proportions")
+    assert len(table) == 3 * 2
+    for row in table.to_dict("records"):
+        own = ratio[ratio.index.str.startswith(f"{row['taxon']} ")]
+        n, far = len(own), ratio[row["specimen"]] - own.mean()
+        t = far / own.std(ddof=1) / np.sqrt(1 + 1 / n)
+        assert row["p_value"] == pytest.approx(2 * stats.t.sf(abs(t), n - 1), rel=1e-6)
+        v = n - 1
+        factor = np.exp(gammaln(v / 2) - gammaln((v - 1) / 2)) / np.sqrt(v / 2)
+        assert row["standardised_difference"] == pytest.approx(
+            factor * far / own.std(ddof=1), rel=1e-6
+        )
+        assert row["ratio_mean"] == pytest.approx(np.exp(own.mean()), rel=1e-8)
+        # one pair of elements: nothing to adjust for
+        assert row["p_value_false_discovery"] == pytest.approx(row["p_value"], rel=1e-8)
+
+
+def test_without_a_query_there_are_tables_without_rows(invent, only_svg):
+    """Known individuals keep their ratios; every column of the legend is there."""
+    study = invent({"ash": 6, "birch": 6}, {}, elements=BONES)
+    study.analyse()
+    tables = {name: study.joined.table(name) for name in JOINED}
+    for name in ("individuals", "individual_evidence", "proportions"):
+        assert tables[name].empty
+    for name, (_, columns) in JOINED.items():
+        assert set(columns) <= set(tables[name].columns) <= set(columns) | set(COLUMNS), name
+    assert len(tables["proportion_values"]) == 12
+    assert set(tables["proportion_values"]["role"]) == {"known"}
+    assert study.step("draw", "all-elements", "proportions") == 0
+
+
+def test_a_query_of_elements_that_no_known_individual_shares(invent):
+    """Half of the known individuals have one bone, the others the other: nothing to compare."""
+    study = invent({"ash": 12}, {"find": "ash"}, elements=BONES)
+    study.shapes["femur"][:6] = np.nan
+    study.shapes["tibia"][6:12] = np.nan
+    study.write()
+    study.analyse()
+    assert study.joined.table("proportions").empty
+    assert study.joined.table("proportion_values")["specimen"].tolist() == ["find"]
+    assert study.joined.table("individuals")["elements"].tolist() == [2]

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from morpho.report.legend import COLUMNS, TABLES
+from morpho.study.schemas import load_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
 WRITTEN = (
@@ -316,11 +317,15 @@ def test_ranges_beside_a_query_are_those_of_the_summary(study):
     assert seen > 20
 
 
-def test_what_the_figures_may_draw_has_its_values(study):
-    """The first forty of a ranking, as many as figures may be asked for, and those named."""
+def test_what_the_figures_may_draw_has_its_values(invent):
+    """As many of a ranking as the schema lets figures ask for; of the others no single values."""
+    schema = load_schema("study")["properties"]["figures"]["properties"]["measurements"]
+    study = invent(landmarks=12)
+    run(study)
     results = study.results()
     ranking = results.table("measurement_ranking")
-    best = set(ranking.loc[ranking["rank"] <= 40, "measurement"]) | set(NAMED)
+    best = set(ranking.loc[ranking["rank"] <= schema["maximum"], "measurement"])
+    assert 12 * 11 / 2 > len(best) >= schema["maximum"]
     assert set(results.table("measurements")["measurement"]) == best
     assert set(results.table("measurement_ranges")["measurement"]) == best
 
