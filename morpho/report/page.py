@@ -16,7 +16,7 @@ from morpho.report.captions import CAPTIONS, Caption
 from morpho.report.differences import PORTRAITS, difference_words
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY
 from morpho.report.trust import trust_words
-from morpho.report.viewer_page import viewer_scripts, viewer_style
+from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
 from morpho.report.words import CAUTION, counted, number, sample_facts
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -330,6 +330,7 @@ def render_page(
         proportions=_picture(proportions) if len(joined["proportions"]) else "",
         changes=changes,
         provenance=provenance,
+        script_digest=script_digest(),
         viewer_style=viewer_style() if any(element.viewer for element in elements) else "",
         viewer_scripts=viewer_scripts() if any(element.viewer for element in elements) else "",
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from functools import cache
+from hashlib import sha256
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -12,7 +14,7 @@ from markupsafe import Markup
 from morpho.report.viewer_data import ViewerData, ViewerDataError, embedded_json
 from morpho.report.viewer_payload import viewer_payload
 
-__all__ = ["viewer_scripts", "viewer_section", "viewer_style"]
+__all__ = ["script_digest", "viewer_scripts", "viewer_section", "viewer_style"]
 
 _FOLDER = Path(__file__).parent
 _PARTS = _FOLDER / "viewer"
@@ -51,6 +53,18 @@ def viewer_scripts() -> Markup:
     licence = f"/*! three.js\n{_part('three.LICENSE').strip()}\n*/"
     ours = "\n".join(_part(name) for name in _OURS)
     return Markup(f"<script>\n{licence}\n{_part('three.iife.min.js')}\n{ours}</script>")
+
+
+def script_digest() -> str:
+    """Digest of the scripts, as a content-security policy names the one script that may run.
+
+    Returns
+    -------
+    str
+        As in 'sha256-...' (Content Security Policy Level 3, section 2.3.1).
+    """
+    text = viewer_scripts().removeprefix("<script>").removesuffix("</script>")
+    return "sha256-" + base64.b64encode(sha256(text.encode()).digest()).decode()
 
 
 def viewer_section(

@@ -11,6 +11,10 @@ import pytest
 
 pytestmark = pytest.mark.slow
 
+# What comes after any change of a table: page, supplement, archive and record.
+LAST = {"all", "supplement", "report", "archive", "finish"}
+JOINED = {"combine", "draw_joined"}
+
 
 @pytest.fixture
 def changed(demo):
@@ -101,9 +105,13 @@ def test_everything_is_there(demo):
     assert (results / "README.md").is_file()
     assert (results / "check.csv").is_file()
     for element in ("lower_jaw", "atlas"):
-        figures = {p.suffix for p in (results / element / "figures").iterdir()}
-        assert figures == {".svg", ".pdf", ".png"}
-    left = [p for p in results.rglob(".*") if p.is_file()]
+        for folder in ("figures", "figures/queries"):
+            files = [p for p in (results / element / folder).glob("[!.]*") if p.is_file()]
+            assert {p.suffix for p in files} == {".svg", ".pdf", ".png"}
+        meshes = {p.suffix for p in (results / element / "meshes").glob("[!.]*")}
+        assert meshes == {".ply", ".glb", ".stl"}
+    # the engine notes the time of folders that a rule makes
+    left = [p for p in results.rglob(".*") if p.is_file() and p.name != ".snakemake_timestamp"]
     assert left == []
 
 
@@ -187,9 +195,37 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, demo, changed):
     assert ran.code == 0, ran.told
     assert ran.rules("lower_jaw") == set()
     assert {"prepare", "superimpose", "ordinate", "grow", "compare", "discriminate", "place",
-            "calibrate", "vary", "rarefy", "conclude", "draw"} <= ran.rules("atlas")  # fmt: skip
+            "calibrate", "vary", "rarefy", "conclude", "differ", "warp", "portray",
+            "draw"} <= ran.rules("atlas")  # fmt: skip
     alone = {rule for rule, where in ran.jobs if not where}
-    assert alone == {"all", "check", "combine", "report"}
+    assert alone == LAST | JOINED | {"check"}
+
+
+def test_a_new_specimen_is_told_of_on_the_page(copy_house, run, demo, tmp_path):
+    """What changed since the last complete run stands on the page, and nothing when nothing did."""
+    page = (demo / "results" / "report.html").read_text(encoding="utf-8")
+    assert "What changed since the last complete run" not in page
+    house = copy_house(tmp_path / "house")
+    study = house / "config" / "study.yaml"
+    text = study.read_text(encoding="utf-8")
+    # only the atlas, without scans, which is quick
+    text = text.replace("  lower_jaw: {scheme: schemes/lower_jaw.yaml}\n", "")
+    text = re.sub(r"\nscans:\n(  .*\n)+", "\n", text)
+    study.write_text(text + "\nrobustness: {error_draws: 0, simulations: 0}\n", encoding="utf-8")
+    assert run(house).code == 0
+    row = "COAST-01,coast dormouse"
+    table = house / "demo_landmarks" / "specimens.csv"
+    lines = table.read_text(encoding="utf-8")
+    assert row in lines
+    line = next(one for one in lines.splitlines() if one.startswith("COAST-01,"))
+    table.write_text(f"{lines}{line.replace('COAST-01', 'COAST-99')}\n", encoding="utf-8")
+    old = house / "demo_landmarks/landmarks/atlas/COAST-01.csv"
+    new = old.read_text(encoding="utf-8").replace("COAST-01", "COAST-99")
+    old.with_name("COAST-99.csv").write_text(new, encoding="utf-8")
+    assert run(house).code == 0
+    page = unescape((house / "results" / "report.html").read_text(encoding="utf-8"))
+    told = page.split("What changed since the last complete run")[-1]
+    assert "COAST-99" in told.split("What was done")[0]
 
 
 def test_a_private_cell_runs_nothing_but_the_check(run, demo, changed):
@@ -197,7 +233,7 @@ def test_a_private_cell_runs_nothing_but_the_check(run, demo, changed):
     path = demo / "demo_landmarks" / "specimens.csv"
     changed("demo_landmarks/specimens.csv", path.read_text("utf-8").replace("Hask", "Husk"))
     ran = run(demo, "--dry-run")
-    assert ran.rules() <= {"all", "check", "report"}
+    assert ran.rules() <= {"all", "check", "report", "archive", "finish"}
     assert "check" in ran.rules()
 
 
@@ -215,7 +251,7 @@ def test_another_level_runs_no_geometry(run, demo, changed):
 def test_another_choice_of_figures_draws_only(run, demo, changed):
     text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
     changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
-    assert run(demo, "--dry-run").rules() == {"all", "check", "draw", "report"}
+    assert run(demo, "--dry-run").rules() == LAST | {"check", "draw", "portray"}
 
 
 @pytest.mark.parametrize(
@@ -235,7 +271,7 @@ def test_another_setting_of_robustness_runs_what_uses_it(
     changed("config/study.yaml", f"{text}\nrobustness:\n  {setting}\n")
     ran = run(demo, "--dry-run")
     assert ran.code == 0, ran.told
-    always = {"all", "check", "combine", "report"}
+    always = LAST | JOINED | {"check"}
     assert ran.rules() == always | rules | ({"draw"} if figures else set())
     drawn = {where.split("figure=")[1] for rule, where in ran.jobs if rule == "draw"}
     assert drawn == figures
@@ -244,14 +280,14 @@ def test_another_setting_of_robustness_runs_what_uses_it(
 @pytest.mark.parametrize(
     ("source", "rules"),
     [
-        ("morpho/drawing/growth.py", {"all", "draw", "report"}),
-        ("morpho/report/words.py", {"all", "place", "conclude", "combine", "draw", "report"}),
-        ("morpho/report/conclusions.py", {"all", "conclude", "combine", "report"}),
+        ("morpho/drawing/growth.py", {"draw", "draw_joined", "all", "report", "archive", "finish"}),
         (
-            "morpho/inference/calibration.py",
-            {"all", "calibrate", "conclude", "combine", "draw", "report"},
+            "morpho/report/words.py",
+            LAST | JOINED | {"place", "conclude", "differ", "warp", "portray", "draw"},
         ),
-        ("morpho/report/page.css.jinja", {"all", "report"}),
+        ("morpho/report/conclusions.py", LAST | JOINED | {"conclude"}),
+        ("morpho/inference/calibration.py", LAST | JOINED | {"calibrate", "conclude", "draw"}),
+        ("morpho/report/page.css.jinja", {"all", "report", "archive", "finish"}),
         ("morpho/cli.py", set()),
     ],
 )
