@@ -11,7 +11,7 @@ study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.y
 	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
 
 test: .venv/dev  ## set up, and run all tests
-	.venv/bin/python -m pytest -m "slow or not slow"
+	.venv/bin/python -m pytest -n auto --dist loadfile -m "slow or not slow"
 
 fast: .venv/dev  ## the fast tests only
 	.venv/bin/python -m pytest

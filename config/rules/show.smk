@@ -205,6 +205,7 @@ rule report:
 
 rule archive:
     input:
+        study=STUDY,
         page=f"{R}/report.html",
         files=all_inputs(),
     output:
@@ -216,11 +217,10 @@ rule archive:
     conda:
         ENVIRONMENT
     params:
-        study=STUDY,
         code=code("archive"),
         settings=settings(),
     shell:
-        "step archive {params.study:q} 2>&1 | tee {log:q}"
+        "step archive {input.study:q} 2>&1 | tee {log:q}"
 
 
 rule finish:
