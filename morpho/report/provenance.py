@@ -175,6 +175,14 @@ def git_revision(folder: Path, file: str) -> dict[str, Any] | None:
     return {"revision": revision, "edited": bool(edited)}
 
 
+def _named(argument: str, folder: Path) -> str:
+    """A path of a command: from the folder down, or by its last two parts."""
+    path = Path(argument)
+    if path.is_relative_to(folder) and path != folder:
+        return path.relative_to(folder).as_posix()
+    return PurePosixPath("elsewhere", *path.parts[1:][-2:]).as_posix()
+
+
 def public_command(arguments: Sequence[str], folder: Path) -> str:
     """Write a command as it could be given anywhere.
 
@@ -188,7 +196,8 @@ def public_command(arguments: Sequence[str], folder: Path) -> str:
     Returns
     -------
     str
-        Programs by their names; absolute paths as `public_path` tells them.
+        Programs by their names; absolute paths from the folder down, others by their last two
+        parts, below `elsewhere`.
     """
     shown = []
     for i, argument in enumerate(arguments):
@@ -197,9 +206,9 @@ def public_command(arguments: Sequence[str], folder: Path) -> str:
             stem = Path(argument)
             shown.append(stem.parent.name if stem.name == "__main__.py" else stem.name)
         elif os.path.isabs(argument):
-            shown.append(public_path(Path(argument), folder))
+            shown.append(_named(argument, folder))
         elif sign and os.path.isabs(value):
-            shown.append(f"{name}={public_path(Path(value), folder)}")
+            shown.append(f"{name}={_named(value, folder)}")
         else:
             shown.append(argument)
     return " ".join(f'"{part}"' if re.search(r"\s", part) else part for part in shown)
