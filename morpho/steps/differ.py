@@ -24,6 +24,7 @@ from morpho.inference.measurements import (
 from morpho.inference.regions import region_displacements
 from morpho.inference.taxon_prediction import TaxonPrediction, predict_taxon
 from morpho.steps.files import ElementResults
+from morpho.steps.placed import estimated_points, superimposed_shapes
 from morpho.study.config import StudyConfig
 from morpho.study.scheme import Scheme, read_scheme
 
@@ -88,21 +89,17 @@ class _Bones:
 
 def _bones(results: ElementResults) -> _Bones:
     given, placed = results.arrays("configurations"), results.arrays("superimposed")
-    names, points = given["specimen"].tolist(), given["point"].tolist()
-    missing = np.zeros((len(names), len(points)), dtype=bool)
-    for row in results.table("estimated_points").to_dict("records"):
-        missing[names.index(row["specimen"]), points.index(row["point"])] = True
     return _Bones(
-        placed["tangent"].reshape(len(names), len(points), 3) + placed["mean"],
+        superimposed_shapes(placed),
         given["coordinates"],
         np.exp(placed["log_size"]),
         placed["log_size"],
         given["taxon"],
         given["known"],
-        names,
-        points,
+        given["specimen"].tolist(),
+        given["point"].tolist(),
         given["kind"],
-        missing,
+        estimated_points(results, given),
     )
 
 

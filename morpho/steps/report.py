@@ -43,15 +43,16 @@ def run(config: StudyConfig) -> None:
     """Write report.html and README.md into the results."""
     check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
     joined = ElementResults(config.results, ALL_ELEMENTS)
+    elements = [_content(config, element) for element in config.elements]
     page = render_page(
         title=config.settings["title"],
         notice=config.settings["notice"],
         settings=config.settings,
-        elements=[_content(config, element) for element in config.elements],
+        elements=elements,
         proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
         joined={name: joined.table(name) for name in JOINED},
         check=check,
-        changes=changes_since_last_run(config),
+        changes=changes_since_last_run(config, elements),
         provenance=record(config),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )

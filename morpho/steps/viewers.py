@@ -26,6 +26,7 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.thin_plate import ThinPlateSpline
 from morpho.shape.triangles import vertex_normals
 from morpho.steps.files import ElementResults
+from morpho.steps.placed import superimposed_shapes
 from morpho.study.config import StudyConfig
 from morpho.study.scheme import read_scheme
 
@@ -51,7 +52,7 @@ class _Bone:
         self.kinds: list[str] = placed["kind"].tolist()
         self.mean, self.log_size = placed["mean"], placed["log_size"]
         self.tangent = placed["tangent"]
-        self.shapes = self.tangent.reshape(len(self.names), -1, 3) + self.mean
+        self.shapes = superimposed_shapes(placed)
         self.components = space["components"]
         scores = results.table("shape_scores").set_index("specimen").loc[self.names]
         columns = [c for c in scores.columns if c.startswith("axis_")]

@@ -30,6 +30,7 @@ from morpho.shape.watertight import close_surface
 from morpho.steps.files import ElementResults
 from morpho.steps.mesh_files import write_glb, write_ply, write_stl
 from morpho.steps.naming import free_name
+from morpho.steps.placed import estimated_points, superimposed_shapes
 from morpho.study.config import StudyConfig
 from morpho.study.scans import read_scan
 from morpho.study.scheme import read_scheme
@@ -66,7 +67,7 @@ class _Element:
     @property
     def shapes(self) -> Array:
         """Superimposed shapes, in the anatomical frame."""
-        return self.placed["tangent"].reshape(self.given["coordinates"].shape) + self.placed["mean"]
+        return superimposed_shapes(self.placed)
 
     def scan(self, i: int) -> tuple[Array, Whole] | None:
         """Scan of specimen i on the common side, its distortion removed if its landmarks' was."""
@@ -86,10 +87,7 @@ class _Element:
 
 def _element(config: StudyConfig, results: ElementResults) -> _Element:
     given, placed = results.arrays("configurations"), results.arrays("superimposed")
-    names, points = given["specimen"].tolist(), given["point"].tolist()
-    estimated = np.zeros((len(names), len(points)), dtype=bool)
-    for row in results.table("estimated_points").to_dict("records"):
-        estimated[names.index(row["specimen"]), points.index(row["point"])] = True
+    estimated = estimated_points(results, given)
     return _Element(config, results, given, placed, results.arrays("prepared"), estimated)
 
 
