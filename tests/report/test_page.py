@@ -14,6 +14,7 @@ from morpho import __version__
 from morpho.report.captions import CAPTIONS
 from morpho.report.page import SECTIONS
 from morpho.report.words import CAUTION
+from morpho.steps.provenance import record
 from morpho.steps.supplement import FILES
 
 pytestmark = pytest.mark.slow
@@ -167,6 +168,16 @@ def test_links_stay_in_the_results_and_lead_somewhere(page, hostile):
         if parts.fragment:
             assert parts.fragment in names
     assert files > 30
+
+
+def test_what_it_was_made_of_is_told_in_words(page, hostile):
+    """The revision by its first digits, where there is one, and never as the program keeps it."""
+    found = record(hostile.config)["git"]["formkin"]
+    told = "Revision of formkin: "
+    assert (told in page.text) == bool(found)
+    if found:
+        assert told + found["revision"][:12] in page.text
+    assert "'revision'" not in page.text
 
 
 def test_ids_are_told_apart(page):
