@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import eigh
 from scipy.stats import f as f_distribution
 
-__all__ = ["effective_dimensions", "leading_axes", "squared_mahalanobis", "typicality"]
+__all__ = ["effective_dimensions", "squared_mahalanobis", "typicality"]
 
 Array = NDArray[np.float64]
 
@@ -57,7 +56,7 @@ def typicality(squared_distance: ArrayLike, p: int, v: int, leverage: ArrayLike)
     return f_distribution.sf(F, p, v - p + 1)
 
 
-def effective_dimensions(residuals: ArrayLike, degrees_of_freedom: int) -> float:
+def effective_dimensions(squares: ArrayLike, degrees_of_freedom: int) -> float:
     r"""Effective number of dimensions in which specimens spread.
 
     A squared distance in many unequal dimensions behaves like a sum of
@@ -71,44 +70,23 @@ def effective_dimensions(residuals: ArrayLike, degrees_of_freedom: int) -> float
 
     Parameters
     ----------
-    residuals : array-like of shape (n_specimens, n_variables)
-        Deviations from the model of the taxa, which is fitted by least squares.
+    squares : array-like of shape (n_axes,)
+        Sums of squares along the principal axes of the deviations from the model of the
+        taxa, which is fitted by least squares.
     degrees_of_freedom : int
-        Of the residuals.
+        Of the deviations.
 
     Returns
     -------
     float
         At least 1.
     """
-    R = np.asarray(residuals, dtype=float)
-    v = degrees_of_freedom
-    small = R @ R.T if len(R) <= R.shape[1] else R.T @ R
-    trace = float(np.trace(small)) / v
-    squares = float((small**2).sum()) / v**2
+    variance = np.asarray(squares, dtype=float) / degrees_of_freedom
+    v, trace = degrees_of_freedom, float(variance.sum())
+    square = float((variance**2).sum())
     if v > 1:
-        squares = (squares - trace**2 / v) * v**2 / ((v - 1) * (v + 2))
-    return max(1.0, trace**2 / squares) if squares > 0 else 1.0
-
-
-def leading_axes(Y: Array, n_axes: int) -> Array:
-    """Directions of the largest sums of squares, by the smaller of the two product matrices.
-
-    Parameters
-    ----------
-    Y : ndarray of shape (n_specimens, n_variables)
-    n_axes : int
-        At most the smaller of the two.
-
-    Returns
-    -------
-    ndarray of shape (n_variables, n_axes)
-        Orthonormal; the largest first.
-    """
-    n, m = Y.shape
-    if m > n:  # all directions lie in the rows' span
-        return np.linalg.svd(Y, full_matrices=False)[2][:n_axes].T
-    return eigh(Y.T @ Y, subset_by_index=[m - n_axes, m - 1])[1][:, ::-1]
+        square = (square - trace**2 / v) * v**2 / ((v - 1) * (v + 2))
+    return max(1.0, trace**2 / square) if square > 0 else 1.0
 
 
 def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from morpho.inference.design import InferenceError
+from morpho.inference.design import InferenceError, check_matrix
 from morpho.inference.evidence import Evidence
 from morpho.inference.membership import Membership
-from morpho.inference.placing import axes_within_taxa, place_queries
+from morpho.inference.placing import KnownTaxa
+from morpho.inference.principal_axes import principal_axes
 from morpho.inference.slopes import own_slope_taxa
 from morpho.inference.verdict import Decision, combine, decide
 
@@ -52,10 +53,10 @@ class Rules:
         Of the test that taxa share one growth line.
     shape_space : dict
         Rule for the number of axes: the arguments `axes`, `share` and `most` of
-        `axes_within_taxa`.
+        `KnownTaxa.number_of_axes`.
     seed : int
     covariance : str
-        See `place_queries`.
+        See `KnownTaxa.place`.
     n_axes : int or None
         Number of axes, in place of the rule.
     within_sizes : bool
@@ -139,16 +140,14 @@ class Judgement:
         }
 
 
-def judge(
-    known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int | None = None
-) -> Judgement:
+def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1) -> Judgement:
     """Hold queries against the known taxa, as they are and at their own sizes.
 
     Parameters
     ----------
     known, queries : Shapes
     rules : Rules
-    shared_axes : int, optional
+    shared_axes : int
         Number of principal axes for the posterior probabilities.
 
     Returns
@@ -161,6 +160,7 @@ def judge(
     axes: dict[bool, tuple[int, float]] = {}
     trouble: list[str] = []
     own: tuple[str, ...] = ()
+    shared: Array | None = None
     within: Array | None = None
     for heeded, way in WAYS.items():
         size, at = (known.log_size, queries.log_size) if heeded else (None, None)
@@ -169,29 +169,18 @@ def judge(
                 own = own_slope_taxa(
                     known.taxon, known.log_size, rules.slopes_p_value, alpha=rules.alpha
                 )
-            count, share = axes_within_taxa(
-                known.tangent,
-                known.taxon,
-                size,
-                **rules.shape_space,
-                own_slopes=own,
-                random_state=rules.seed,
-            )
+            if shared is None:
+                shared = principal_axes(check_matrix(known.tangent), shared_axes)
+            taxa = KnownTaxa(known.tangent, known.taxon, size, own_slopes=own, axes=shared)
+            count, share = taxa.number_of_axes(**rules.shape_space, random_state=rules.seed)
             axes[heeded] = (rules.n_axes or count, share)
-            models[heeded] = Membership().fit(
-                known.tangent, known.tangent[:, :1], known.taxon, size, own_slopes=own
-            )
+            models[heeded] = taxa.model
             if len(queries.tangent):
                 place = partial(
-                    place_queries,
-                    known.tangent,
-                    known.taxon,
+                    taxa.place,
                     queries.tangent,
+                    at,
                     n_axes=axes[heeded][0],
-                    shared_axes=shared_axes,
-                    size=size,
-                    query_size=at,
-                    own_slopes=own,
                     covariance=rules.covariance,
                 )
                 found = place(within_sizes=rules.within_sizes and heeded)

@@ -10,19 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.inference.design import InferenceError, check_matrix, term_basis, term_columns
 from morpho.inference.permutation import permutation_test
+from morpho.inference.principal_axes import narrow
 
 __all__ = ["Term", "least_squares", "sequential_bases", "term_name", "term_tests"]
 
 Array = NDArray[np.float64]
 Term = str | Sequence[str]
-
-
-def _small_side(Y: Array) -> Array:
-    """Rows with the same inner products as those of `Y`, in at most n columns."""
-    if Y.shape[1] <= Y.shape[0]:
-        return Y
-    U, s, _ = np.linalg.svd(Y, full_matrices=False)
-    return U * s
 
 
 def _projected_squares(basis: Array, R: Array, orders: NDArray) -> Array:
@@ -151,6 +144,7 @@ def term_tests(
     terms: Sequence[Term],
     variables: Mapping[str, ArrayLike],
     *,
+    tested: Sequence[int] | None = None,
     permutations: int = 9999,
     random_state: int | np.random.Generator | None = None,
 ) -> pd.DataFrame:
@@ -164,6 +158,8 @@ def term_tests(
         In the order in which they are tested; a sequence of names is an interaction.
     variables : mapping of str to array-like of shape (n_specimens,)
         Numbers are covariates, labels are groups.
+    tested : sequence of int, optional
+        Places of the terms that are tested, by default all; the others get sums of squares only.
     permutations : int
         Orders of the residuals; 0 gives no p-values.
     random_state : int, Generator or None
@@ -207,23 +203,24 @@ def term_tests(
     n = len(Y)
     intercept, bases = sequential_bases(terms, variables, n)
     rounding = Y.size * np.finfo(float).eps ** 2 * float((Y**2).sum())
-    Y = _small_side(Y - Y.mean(axis=0))
+    Y = narrow(Y - Y.mean(axis=0))
     total = float((Y**2).sum())
     if not total > rounding:
         raise InferenceError("The shapes do not vary: all specimens are the same.")
     df = np.array([basis.shape[1] for basis in bases])
     residual_df = n - 1 - int(df.sum())
 
-    residuals, before = [], intercept
-    for basis in bases:
-        residuals.append(Y - before @ (before.T @ Y))
+    residuals, before = {}, intercept
+    for j, basis in enumerate(bases):
+        if tested is None or j in tested:
+            residuals[j] = Y - before @ (before.T @ Y)
         before = np.hstack([before, basis])
     everything = np.hstack(bases)
     ends = np.cumsum(df)
 
     def f_ratios(orders: NDArray) -> Array:
-        result = np.empty((len(orders), len(bases)))
-        for j, R in enumerate(residuals):
+        result = np.full((len(orders), len(bases)), np.nan)
+        for j, R in residuals.items():
             squares = _projected_squares(everything, R, orders)
             explained = squares[:, ends[j] - df[j] : ends[j]].sum(axis=1)
             rest = np.maximum((R**2).sum() - squares.sum(axis=1), 1e-15 * total)
@@ -244,6 +241,6 @@ def term_tests(
             "f_ratio": [*result.observed, *blank],
             "effect_size": [*result.effect_size(), *blank],
             "p_value": [*result.p_value, *blank],
-            "permutations": [result.count] * len(terms) + [0, 0],
+            "permutations": [result.count * (j in residuals) for j in range(len(terms))] + [0, 0],
         }
     )

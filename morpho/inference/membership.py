@@ -13,13 +13,9 @@ from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.allometry import check_size
 from morpho.inference.design import InferenceError, check_matrix, indicator
-from morpho.inference.distances import (
-    effective_dimensions,
-    leading_axes,
-    squared_mahalanobis,
-    typicality,
-)
+from morpho.inference.distances import effective_dimensions, squared_mahalanobis, typicality
 from morpho.inference.evidence import Evidence
+from morpho.inference.principal_axes import PrincipalAxes
 from morpho.inference.slopes import slope_basis
 
 __all__ = ["Evidence", "Membership", "typicality"]
@@ -43,6 +39,8 @@ class Membership(BaseEstimator):
         Pooled within-taxon covariance of the scores.
     residuals_ : ndarray of shape (n_specimens, n_variables)
         Deviations of the known specimens from their taxa.
+    principal_axes_ : PrincipalAxes
+        Of these.
 
     Notes
     -----
@@ -133,6 +131,7 @@ class Membership(BaseEstimator):
             )
         self.fits_ = basis.T @ Y, basis.T @ scores
         self.residuals_ = Y - basis @ self.fits_[0]
+        self.principal_axes_ = PrincipalAxes.of(self.residuals_)
         self.rest_ = rest = scores - basis @ self.fits_[1]
         self.leverages_ = (basis**2).sum(axis=1)
         self.covariance_ = rest.T @ rest / self.degrees_of_freedom_
@@ -148,6 +147,16 @@ class Membership(BaseEstimator):
             along = (at - self.size_means_) / self.size_lengths_[self.slope_of_]
             rows[:, np.arange(G), G + self.slope_of_] = along
         return rows
+
+    def _joining(self, Y: Array, where: Array) -> tuple[Array, Array, Array]:
+        """Deviations of queries, leverages, and the part of each that known residuals lose.
+
+        Of shapes (n_queries, n_taxa, n_variables), (n_queries, n_taxa) and (n_queries, n_taxa,
+        n_specimens): with the query in the taxon, that of specimen i is e_i - c_i e.
+        """
+        h = (where**2).sum(axis=2)
+        c = np.einsum("nr,qgr->qgn", self.basis_, where) / (1 + h)[..., None]
+        return Y[:, None] - where @ self.fits_[0], h, c
 
     def predict(self, size: ArrayLike | None, n_queries: int) -> Array:
         """Shape expected of each query in each taxon, at the query's own size where heeded.
@@ -188,26 +197,10 @@ class Membership(BaseEstimator):
         room = self.columns_.T @ (1 - self.leverages_)
         spread = self.columns_.T @ (self.residuals_**2).sum(axis=1)
         known = (self.counts_ > 1) & (spread > 0)
-        d = effective_dimensions(self.residuals_, self.degrees_of_freedom_)
+        d = effective_dimensions(self.principal_axes_.squares, self.degrees_of_freedom_)
         mean_square = np.where(known, spread, 1.0) / np.where(known, room, 1.0)
         p = f_distribution.sf(comparable**2 / mean_square, d, d * np.where(known, room, 1.0))
         return np.where(known, p, np.nan)
-
-    def _own_axes(self, e: Array, h: Array, c: Array, n_axes: int) -> tuple[Array, Array]:
-        """Known and query on the axes of each query in each taxon.
-
-        Returns scores of the residuals, (n_queries, n_taxa, n_specimens, n_axes), and of the
-        queries' deviations, (n_queries, n_taxa, n_axes).
-        """
-        n_axes = min(n_axes, *self.residuals_.shape)
-        rest = np.empty((*h.shape, len(self.residuals_), n_axes))
-        z = np.empty((*h.shape, n_axes))
-        for place in np.ndindex(h.shape):
-            moved = self.residuals_ - c[place][:, None] * e[place]
-            joined = np.vstack([moved, e[place] / (1 + h[place])])
-            axes = leading_axes(joined, n_axes)
-            rest[place], z[place] = self.residuals_ @ axes, e[place] @ axes
-        return rest, z
 
     def evidence(
         self,
@@ -251,15 +244,13 @@ class Membership(BaseEstimator):
             raise InferenceError("The fit heeded size: `size` of the queries is needed.")
         at = None if size is None else check_size(size, len(Y))
         where = self._places(at, len(Y), within_sizes)
-        h = (where**2).sum(axis=2)
-        c = np.einsum("nr,qgr->qgn", self.basis_, where) / (1 + h)[..., None]
-        e = Y[:, None] - where @ self.fits_[0]
+        e, h, c = self._joining(Y, where)
         shared = scores[:, None] - where @ self.fits_[1]
         apart = squared_mahalanobis(self.rest_, shared, self.degrees_of_freedom_)
         if own_axes is None:
             rest, z, squared = self.rest_, shared, apart
         else:
-            rest, z = self._own_axes(e, h, c, own_axes)
+            rest, z = self.principal_axes_.joined_by(e, h, own_axes)
             squared = squared_mahalanobis(rest, z, self.degrees_of_freedom_)
         typical = typicality(squared, z.shape[-1], self.degrees_of_freedom_, h)
         typical = np.where(np.isnan(squared), np.nan, typical)

@@ -11,7 +11,7 @@ from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.design import InferenceError, check_matrix
 
-__all__ = ["ShapeSpace", "broken_stick", "fix_signs", "most_axes", "parallel_analysis"]
+__all__ = ["ShapeSpace", "axes_kept", "broken_stick", "fix_signs", "most_axes", "parallel_analysis"]
 
 Array = NDArray[np.float64]
 
@@ -122,6 +122,55 @@ def parallel_analysis(
     return np.quantile(variances, quantile, axis=0)
 
 
+def axes_kept(
+    X: ArrayLike,
+    variance: Array,
+    *,
+    axes: str = "share",
+    share: float = 0.9,
+    most: int = 10,
+    random_state: int | np.random.Generator | None = None,
+) -> tuple[int, Array]:
+    """Number of principal axes to keep, by a rule.
+
+    Parameters
+    ----------
+    X : array-like of shape (n_specimens, n_variables)
+        What the axes are of.
+    variance : ndarray of shape (n_components,)
+        Variance along each axis, with n - 1 in the denominator; the largest first.
+    axes, share, most, random_state
+        As in `ShapeSpace`.
+
+    Returns
+    -------
+    count : int
+        At least 1, at most `most`.
+    threshold : ndarray of shape (n_components,)
+        Share of variance that the rule asks of each axis (NaN for the rule 'share').
+
+    Raises
+    ------
+    InferenceError
+        If the rule is unknown.
+    """
+    if axes not in _RULES:
+        raise InferenceError(f"`axes` must be one of {_RULES}, but is {axes!r}.")
+    total, count = variance.sum(), len(variance)
+    shares = variance / total
+    if axes == "share":
+        threshold = np.full(count, np.nan)
+        kept = int((np.cumsum(shares) < share - 1e-12).sum()) + 1
+    else:
+        if axes == "broken_stick":
+            threshold = broken_stick(count)
+        else:
+            threshold = parallel_analysis(X, random_state=random_state)[:count] / total
+        below = shares <= threshold
+        kept = int(below.argmax()) if below.any() else count
+    return max(1, min(kept, most, count)), threshold
+
+
 class ShapeSpace(TransformerMixin, BaseEstimator):
     """Principal components of tangent coordinates.
 
@@ -196,8 +245,6 @@ class ShapeSpace(TransformerMixin, BaseEstimator):
             If `X` is no finite matrix of at least two specimens, does not vary, or the
             rule is unknown.
         """
-        if self.axes not in _RULES:
-            raise InferenceError(f"`axes` must be one of {_RULES}, but is {self.axes!r}.")
         X = check_matrix(X, name="X")
         self.mean_ = X.mean(axis=0)
         _, s, Vt = np.linalg.svd(X - self.mean_, full_matrices=False)
@@ -207,20 +254,14 @@ class ShapeSpace(TransformerMixin, BaseEstimator):
         self.components_ = fix_signs(Vt[some].T).T
         self.variance_ = s[some] ** 2 / (len(X) - 1)
         self.share_of_variance_ = self.variance_ / self.variance_.sum()
-        count = len(self.variance_)
-        if self.axes == "share":
-            self.threshold_ = np.full(count, np.nan)
-            reached = np.cumsum(self.share_of_variance_) < self.share - 1e-12
-            kept = int(reached.sum()) + 1
-        else:
-            if self.axes == "broken_stick":
-                self.threshold_ = broken_stick(count)
-            else:
-                expected = parallel_analysis(X, random_state=self.random_state)[:count]
-                self.threshold_ = expected / self.variance_.sum()
-            below = self.share_of_variance_ <= self.threshold_
-            kept = int(below.argmax()) if below.any() else count
-        self.n_axes_ = max(1, min(kept, self.most, count))
+        self.n_axes_, self.threshold_ = axes_kept(
+            X,
+            self.variance_,
+            axes=self.axes,
+            share=self.share,
+            most=self.most,
+            random_state=self.random_state,
+        )
         return self
 
     def transform(self, X: ArrayLike) -> Array:

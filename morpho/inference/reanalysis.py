@@ -171,6 +171,7 @@ def slopes_test(known: Shapes, rules: Rules) -> float | None:
             known.tangent[kept],
             ["size", "taxon", ["size", "taxon"]],
             variables,
+            tested=[2],
             permutations=_PERMUTATIONS,
             random_state=np.random.default_rng(rules.seed),
         )

@@ -77,6 +77,20 @@ def test_the_table_adds_up(study):
     assert table["p_value"][3:].isna().all()
 
 
+def test_one_term_is_tested_as_among_all(study):
+    Y, variables = study
+    terms = ["size", "taxon", ["size", "taxon"]]
+    every, last = (
+        term_tests(Y, terms, variables, tested=tested, permutations=99, random_state=4)
+        for tested in (None, [2])
+    )
+    assert last.iloc[2:].equals(every.iloc[2:])
+    sums = ["term", "degrees_of_freedom", "sum_of_squares", "mean_square", "share_of_variance"]
+    assert last[sums].equals(every[sums])
+    assert last.loc[:1, ["f_ratio", "effect_size", "p_value"]].isna().all(axis=None)
+    assert last["permutations"].tolist() == [0, 0, 99, 0, 0]
+
+
 def test_same_seed_same_table(study):
     Y, variables = study
 

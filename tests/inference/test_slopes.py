@@ -9,7 +9,7 @@ from sklearn.covariance import ledoit_wolf
 
 from morpho.inference.design import InferenceError, indicator
 from morpho.inference.membership import Membership
-from morpho.inference.placing import place_queries
+from morpho.inference.placing import KnownTaxa
 from morpho.inference.slopes import FEWEST, own_slope_taxa, slope_basis
 
 LABELS = np.repeat(["a", "b", "c"], [9, 12, 8])
@@ -182,10 +182,9 @@ def test_ranks_equal_those_of_a_plain_refit(rng, own, shrunken):
     """Also with the shrunken covariance: a naive loop that fits everything anew."""
     Y, size = sample(rng)
     queries, at = rng.normal(size=(4, 4)) + np.array([3, 3, 0, 0]), np.array([2.0, 3.0, 3.5, 5.0])
-    found = place_queries(
-        Y, LABELS, queries, n_axes=2, size=size, query_size=at, own_slopes=own,
-        covariance="shrunken" if shrunken else "pooled",
-    )  # fmt: skip
+    covariance = "shrunken" if shrunken else "pooled"
+    taxa = KnownTaxa(Y, LABELS, size, own_slopes=own)
+    found = taxa.place(queries, at, n_axes=2, covariance=covariance)
     for q, query in enumerate(queries):
         for g, taxon in enumerate("abc"):
             alone, pooled = refitted_ranks(Y, LABELS, size, query, at[q], taxon, own, shrunken)
@@ -212,7 +211,7 @@ def test_own_covariance_is_hotellings_new_observation(n, p):
     other = 50 * rng.normal(size=(n, p)) + 7
     query = 1.5 * rng.normal(size=(2, p)) * np.geomspace(1, 0.1, p)
     labels = ["one"] * n + ["two"] * n
-    found = place_queries(np.vstack([Y, other]), labels, query, n_axes=p, covariance="own")
+    found = KnownTaxa(np.vstack([Y, other]), labels).place(query, n_axes=p, covariance="own")
     away = query - Y.mean(axis=0)
     S = np.atleast_2d(np.cov(Y, rowvar=False))
     T2 = n / (n + 1) * np.einsum("qi,ij,qj->q", away, np.linalg.inv(S), away)
@@ -224,23 +223,19 @@ def test_own_covariance_is_hotellings_new_observation(n, p):
 def test_own_covariance_heeds_size_by_the_taxon_alone(rng):
     Y, size = sample(rng)
     query, at = rng.normal(size=(1, 4)), [3.1]
-    found = place_queries(
-        Y, LABELS, query, n_axes=3, size=size, query_size=at, covariance="own"
-    )  # fmt: skip
+    found = KnownTaxa(Y, LABELS, size).place(query, at, n_axes=3, covariance="own")
     for g, taxon in enumerate("abc"):
         of = taxon == LABELS
-        alone = place_queries(
-            Y[of], LABELS[of], query, n_axes=min(3, (of.sum() - 1) // 3), size=size[of],
-            query_size=at,
-        )  # fmt: skip
+        taxa = KnownTaxa(Y[of], LABELS[of], size[of])
+        alone = taxa.place(query, at, n_axes=min(3, (of.sum() - 1) // 3))
         assert found.p_value[0, g] == pytest.approx(alone.typicality_probability[0, 0])
 
 
 def test_a_taxon_too_small_for_a_covariance_of_its_own_keeps_the_pooled_rank(rng):
     labels = np.array(["a"] * 9 + ["b"])
     Y = rng.normal(size=(10, 4))
-    pooled = place_queries(Y, labels, Y[:1] + 2, n_axes=2)
-    own = place_queries(Y, labels, Y[:1] + 2, n_axes=2, covariance="own")
+    taxa = KnownTaxa(Y, labels)
+    pooled, own = (taxa.place(Y[:1] + 2, n_axes=2, covariance=c) for c in ("pooled", "own"))
     assert np.isnan(own.typicality_probability[0, 1])
     assert own.p_value[0, 1] == pooled.pooled_rank_p_value[0, 1]
     assert np.isfinite(own.p_value).all()
@@ -249,7 +244,7 @@ def test_a_taxon_too_small_for_a_covariance_of_its_own_keeps_the_pooled_rank(rng
 def test_an_unknown_covariance_is_refused(rng):
     Y = rng.normal(size=(8, 3))
     with pytest.raises(InferenceError, match=r"must be one of .*'shrunken'.*, not 'other'"):
-        place_queries(Y, ["a"] * 8, Y[:1], n_axes=1, covariance="other")
+        KnownTaxa(Y, ["a"] * 8).place(Y[:1], n_axes=1, covariance="other")
 
 
 @pytest.mark.parametrize("width", [3, 24, 90])
@@ -262,9 +257,10 @@ def test_a_shrunken_rank_hangs_on_no_other_query(rng, width):
     labels = np.repeat(["a", "b"], 12)
     Y = spread * rng.normal(size=(24, width))
     queries = 1.3 * spread * rng.normal(size=(9, width))
-    together = place_queries(Y, labels, queries, n_axes=3, covariance="shrunken").p_value
+    taxa = KnownTaxa(Y, labels)
+    together = taxa.place(queries, n_axes=3, covariance="shrunken").p_value
     for q, query in enumerate(queries):
-        alone = place_queries(Y, labels, query[None], n_axes=3, covariance="shrunken").p_value
+        alone = taxa.place(query[None], n_axes=3, covariance="shrunken").p_value
         plain = [
             refitted_ranks(Y, labels, np.zeros(24), query, 0, g, (), shrunken=True)[1] for g in "ab"
         ]
@@ -276,7 +272,7 @@ def test_a_shrunken_rank_hangs_on_no_other_query(rng, width):
 def test_specimens_that_do_not_vary_have_a_shrunken_rank():
     """Nothing varies at all: a query on top of them is as far as each of them."""
     Y = np.zeros((8, 3))
-    found = place_queries(Y, ["a"] * 8, Y[:1], n_axes=1, covariance="shrunken")
+    found = KnownTaxa(Y, ["a"] * 8).place(Y[:1], n_axes=1, covariance="shrunken")
     assert found.p_value[0, 0] == 1
 
 
@@ -304,10 +300,8 @@ def test_members_are_rejected_no_more_often_than_alpha(covariance, own):
         size = rng.normal(size=28)
         growth = (slope[place] if own else slope) * size[:, None]
         Y = growth + 5 * place[:, None] + rng.normal(size=(28, 3)) * [1, 0.5, 0.2]
-        found = place_queries(
-            Y[:-1], labels, Y[-1:], n_axes=3, size=size[:-1], query_size=size[-1:],
-            own_slopes=own, covariance=covariance,
-        )  # fmt: skip
+        taxa = KnownTaxa(Y[:-1], labels, size[:-1], own_slopes=own)
+        found = taxa.place(Y[-1:], size[-1:], n_axes=3, covariance=covariance)
         typical[i], p[i] = found.typicality_probability[0, 1], found.p_value[0, 1]
     if covariance != "shrunken":
         assert stats.kstest(typical, "uniform").pvalue > 0.001
@@ -329,7 +323,7 @@ def test_the_shrunken_rank_of_exchangeable_specimens_is_uniform():
     ranks = np.empty(2000)
     for i in range(2000):
         Y = rng.exponential(size=(10, 4)) ** 2
-        found = place_queries(Y[:-1], ["a"] * 9, Y[-1:], n_axes=2, covariance="shrunken")
+        found = KnownTaxa(Y[:-1], ["a"] * 9).place(Y[-1:], n_axes=2, covariance="shrunken")
         ranks[i] = found.p_value[0, 0]
     counts = np.bincount(np.round(10 * ranks).astype(int), minlength=11)[1:]
     assert counts.sum() == 2000

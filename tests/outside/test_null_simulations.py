@@ -16,7 +16,7 @@ from morpho.inference.groups import compare_means, group_tests
 from morpho.inference.linear_model import term_tests
 from morpho.inference.membership import Membership
 from morpho.inference.ordination import ShapeSpace, most_axes
-from morpho.inference.placing import place_queries
+from morpho.inference.placing import KnownTaxa
 from morpho.inference.verdict import combine, decide
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
@@ -217,10 +217,12 @@ def _evidence(X, code, rule):
     axes = ShapeSpace(axes=rule, share=0.9, most=6, random_state=1).fit(Y[:-1])
     size = np.log(centroid_size(X))
     known, query = slice(0, -1), slice(-1, None)
-    given = {"n_axes": axes.n_axes_}
-    as_is = place_queries(Y[known], code[known], Y[query], **given)
-    given |= {"size": size[known], "query_size": size[query]}
-    return as_is, place_queries(Y[known], code[known], Y[query], **given)
+    as_is = KnownTaxa(Y[known], code[known])
+    heeded = KnownTaxa(Y[known], code[known], size[known])
+    return (
+        as_is.place(Y[query], n_axes=axes.n_axes_),
+        heeded.place(Y[query], size[query], n_axes=axes.n_axes_),
+    )
 
 
 @pytest.mark.parametrize(
@@ -287,8 +289,8 @@ def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
         size = rng.normal(size=n)
         Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))
         Y += heeded * np.outer(size, rng.normal(size=150))
-        sizes = {"size": size[:-1], "query_size": size[-1:]} if heeded else {}
-        evidence = place_queries(Y[:-1], code[:-1], Y[-1:], n_axes=n_axes, **sizes)
+        sizes, own = (size[:-1], size[-1:]) if heeded else (None, None)
+        evidence = KnownTaxa(Y[:-1], code[:-1], sizes).place(Y[-1:], own, n_axes=n_axes)
         outside[i] = decide(evidence, 0, alpha=0.05, smallest_taxon=5).verdict == "outside"
         atypical[i] = evidence.typicality_probability[0, 0] <= 0.05
     check_rate(outside, 0.05, conservative=True, what="outside")

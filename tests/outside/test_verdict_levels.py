@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 
 from morpho.inference.membership import Membership, typicality
-from morpho.inference.placing import place_queries
+from morpho.inference.placing import KnownTaxa
 from morpho.inference.verdict import decide
 
 ALPHA = 0.05
@@ -51,7 +51,7 @@ def test_one_taxon_against_hotellings_one_sample_test(n, p):
     queries = Y[:4] + rng.normal(size=(4, p)) @ _mix(rng, p)
     given = Membership().fit(Y, Y, ["one"] * n).evidence(queries, queries)
     # all axes that there are: turned variables, same distances
-    own = place_queries(Y, ["one"] * n, queries, n_axes=p)
+    own = KnownTaxa(Y, ["one"] * n).place(queries, n_axes=p)
     for i, query in enumerate(queries):
         row = pingouin.multivariate_ttest(Y, query).iloc[0]
         assert (row["df1"], row["df2"]) == (p, n - p)
@@ -78,7 +78,7 @@ def test_one_taxon_against_hotellings_two_sample_test(copies):
     query = rng.normal(size=(1, p))
     row = pingouin.multivariate_ttest(Y, np.repeat(query, m, axis=0)).iloc[0]
     squared = row["T2"] * (n + m) / (n * m) * (n - 1) / (n + m - 2)
-    evidence = place_queries(Y, ["one"] * n, query, n_axes=p)
+    evidence = KnownTaxa(Y, ["one"] * n).place(query, n_axes=p)
     assert evidence.mahalanobis_distance[0, 0] ** 2 == pytest.approx(squared, rel=1e-8)
     alone = squared * n / (n + 1) * (n - p) / (p * (n - 1))
     assert evidence.typicality_probability[0, 0] == pytest.approx(
@@ -175,8 +175,8 @@ def _ranks_of_all(Y, taxa, size, n_axes=2):
     ranks = np.empty((len(Y), 3))
     for i in range(len(Y)):
         rest = np.arange(len(Y)) != i
-        sizes = {} if size is None else {"size": size[rest], "query_size": size[[i]]}
-        found = place_queries(Y[rest], taxa[rest], Y[[i]], n_axes=n_axes, **sizes)
+        sizes, own = (None, None) if size is None else (size[rest], size[[i]])
+        found = KnownTaxa(Y[rest], taxa[rest], sizes).place(Y[[i]], own, n_axes=n_axes)
         g = found.taxa.tolist().index(taxa[i])
         ranks[i] = (
             found.rank_p_value[0, g],
@@ -269,7 +269,7 @@ def test_members_of_one_of_many_taxa_are_not_told_outside(G, apart, check_rate):
         mix, means = _mix(rng, 6), apart * rng.normal(size=(G, 6))
         Y = (means[taxa] + rng.normal(size=(len(taxa), 6))) @ mix
         query = (means[[i % G]] + rng.normal(size=(1, 6))) @ mix
-        outside[i] = _outside(place_queries(Y, taxa, query, n_axes=3))[0]
+        outside[i] = _outside(KnownTaxa(Y, taxa).place(query, n_axes=3))[0]
         given = Membership().fit(Y, Y, taxa).evidence(query, query)
         none = np.zeros((1, G))
         silent = {"rank_p_value": none, "axes_rank_p_value": none, "own_spread_p_value": none}
@@ -317,8 +317,8 @@ def test_power_against_the_noncentral_f(counts, p, distance, heeded, check_rate)
         Y = (rng.normal(size=(n + 1, p)) + 0.5 * heeded * size[:, None]) @ mix
         Y[-1:] += _direction(rng, p, distance) @ mix
         Y[:-1] += 3 * taxa[:, None]
-        sizes = {"size": size[:-1], "query_size": size[-1:]} if heeded else {}
-        evidence = place_queries(Y[:-1], taxa, Y[-1:], n_axes=p, **sizes)
+        sizes, own = (size[:-1], size[-1:]) if heeded else (None, None)
+        evidence = KnownTaxa(Y[:-1], taxa, sizes).place(Y[-1:], own, n_axes=p)
         found[i] = evidence.typicality_probability[0, 0] <= ALPHA
         rejected[i] = evidence.p_value[0, 0] <= ALPHA
         leverage, v = 1 / counts[0], n - len(counts)
@@ -385,7 +385,7 @@ def test_the_further_away_the_more_often_outside(counts, axes, check_rate):
         Y = (means[taxa] + rng.normal(size=(len(taxa), 6))) @ mix
         away = distances[:, None] * _direction(rng, 6, 1.0)
         queries = (means[:1] + rng.normal(size=(1, 6)) + away) @ mix
-        outside[i] = _outside(place_queries(Y, taxa, queries, n_axes=axes))
+        outside[i] = _outside(KnownTaxa(Y, taxa).place(queries, n_axes=axes))
     share = outside.mean(axis=0)
     check_rate(outside[:, 0], ALPHA, conservative=True, what="outside at no distance")
     assert (np.diff(share) >= -0.01).all(), share
