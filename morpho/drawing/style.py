@@ -18,12 +18,15 @@ from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
 
 __all__ = [
-    "DOUBLE", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "label_queries",
-    "legend", "message_figure", "query_marks", "short", "taxon_marks", "verdict_legend",
+    "DOUBLE", "DPI", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "hold",
+    "label_queries", "legend", "message_figure", "query_marks", "short", "taxon_marks",
+    "verdict_legend",
 ]  # fmt: skip
 
 # Widths of one and two columns of a journal, in inches (85 and 175 mm).
 SINGLE, DOUBLE = 85 / 25.4, 175 / 25.4
+# Dots per inch of figures made of them.
+DPI = 300
 
 INK = "#22262b"
 GREY = "#9aa1a8"
@@ -249,6 +252,24 @@ def verdict_legend(figure: Figure) -> None:
     box = figure.legend(handles=handles, loc="outside lower center", ncols=3)
     height = box.get_window_extent().height
     figure.set_figheight(figure.get_figheight() + height / figure.dpi)
+
+
+def hold(figure: Figure) -> None:
+    """Settle the layout of a figure at the resolution that it is saved in, and hold it.
+
+    The solver's last bits hang on where its variables lie in memory; places of axes are rounded
+    so that the same figure comes out as the same file.
+
+    Parameters
+    ----------
+    figure : Figure
+    """
+    figure.set_dpi(DPI)
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for axes in figure.axes:
+        x, y, width, height = axes.get_position(original=True).bounds
+        axes.set_position((round(x, 6), round(y, 6), round(width, 6), round(height, 6)))
 
 
 def message_figure(message: str) -> Figure:

@@ -21,14 +21,14 @@ __all__ = ["calibration", "stability"]
 
 _PANELS = {
     "specimen": "False alarms: specimens left out",
-    "taxon": "Power: taxa left out whole",
+    "taxon": "Noticed: taxa left out whole",
 }
 # Longest text on the settings that turn a verdict, in letters.
 _ROOM = 38
 
 
 def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
-    """Bars of verdicts by taxon, with the interval of the share told outside."""
+    """Bars of verdicts by taxon, with the interval of the share told outside where it has one."""
     for y, row in enumerate(part.to_dict("records")):
         left = 0.0
         for verdict, colour in VERDICTS.items():
@@ -36,9 +36,10 @@ def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
             axes.barh(y, share, left=left, height=0.62, color=colour, edgecolor="white", lw=0.5)
             left += share
         low, high = row["interval_low"], row["interval_high"]
-        axes.plot([low, high], [y, y], color=INK, lw=1.1, zorder=3)
-        axes.plot([low, low], [y - 0.14, y + 0.14], color=INK, lw=1.1, zorder=3)
-        axes.plot([high, high], [y - 0.14, y + 0.14], color=INK, lw=1.1, zorder=3)
+        if np.isfinite(low):
+            axes.plot([low, high], [y, y], color=INK, lw=1.1, zorder=3)
+            axes.plot([low, low], [y - 0.14, y + 0.14], color=INK, lw=1.1, zorder=3)
+            axes.plot([high, high], [y - 0.14, y + 0.14], color=INK, lw=1.1, zorder=3)
         axes.text(1.02, y, f"{row['outside']:.0f} of {row['specimens']:.0f}", va="center")
     if alpha is not None:
         axes.axvline(alpha, color=INK, lw=0.8, ls=(0, (4, 2)), zorder=2)

@@ -116,8 +116,8 @@ def calibrate(
     have slid to, and estimates of missing points are those of the whole sample.
 
     Specimens of a taxon that stays in the sample and that are told outside are false alarms;
-    members of a taxon left out whole that are told outside tell how likely this sample is to
-    notice a new taxon.
+    members of a taxon left out whole that are told outside tell how likely this sample would be
+    to notice that taxon, were it new.
 
     Parameters
     ----------
@@ -170,15 +170,19 @@ def calibration_summary(table: pd.DataFrame, alpha: float) -> pd.DataFrame:
     DataFrame
         `left_out`, `taxon` ('all taxa' for the sum), counts of verdicts, `share_outside` with
         its exact 95 % interval, and `own_taxon_rejects`: how many were rejected by their own
-        taxon, as they are or at their own size. The interval takes specimens for independent;
-        those of one taxon left out whole are judged by the same rest and are less so.
+        taxon, as they are or at their own size. The interval of one taxon left out whole is for
+        members of that taxon judged by this rest. Over all taxa left out whole there is none
+        (NaN): members of one taxon stand or fall together, so that they are a sample of a few
+        taxa, however many they are.
     """
     rows = []
     for left_out, part in table.groupby("left_out", sort=True):
         groups = [*part.groupby("taxon", sort=True)]
         for taxon, each in [*groups, ("all taxa", part)]:
             counts = {name: int((each["verdict"] == name).sum()) for name in _VERDICTS}
-            low, high = exact_interval(counts["outside"], len(each))
+            clustered = left_out == "taxon" and taxon == "all taxa"
+            ends = exact_interval(counts["outside"], len(each))
+            low, high = (np.nan, np.nan) if clustered else ends
             own = each[["own_taxon_p_value_as_it_is", "own_taxon_p_value_size_heeded"]]
             rows.append(
                 {

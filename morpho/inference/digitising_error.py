@@ -262,6 +262,9 @@ def _anova_table(table: pd.DataFrame, dimension: int, observer_p: float) -> pd.D
     table = table.rename(columns={"term": "source"}).replace({"source": {"residual": "error"}})
     table["degrees_of_freedom"] *= dimension
     table["mean_square"] /= dimension
+    sources = ~table["source"].isin(["error", "total"])
+    error = float(table.loc[table["source"] == "error", "mean_square"].iloc[0])
+    table.loc[sources, "f_ratio"] = table.loc[sources, "mean_square"] / error if error else np.nan
     observer = table["source"] == "observer"
     crossed = table["source"] == "observer by specimen"
     if crossed.any():

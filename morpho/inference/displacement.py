@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -37,11 +38,11 @@ class Displacement:
         A row for each landmark and semilandmark, the most unusual first (`in_taxon_sd`):
         `landmark`; `displacement_mm`; its components `x_mm`, `y_mm` and, in space, `z_mm`,
         from the prediction to the query; `taxon_sd_mm`, the usual displacement of members,
-        as root mean square; `in_taxon_sd`, the one in units of the other; `p_value` and
-        `p_value_false_discovery`; `rank_p_value`; `resistant_displacement_mm` and
-        `resistant_in_taxon_sd`, by a fit that few landmarks do not drag along;
-        `fits_differ_mm`, the distance between the two vectors; `fits_differ`, whether that
-        exceeds the bound. All mm are at the size of the query.
+        as root mean square; `in_taxon_sd`, the one in units of the other; `p_value` and,
+        within its family, `p_value_false_discovery`; `rank_p_value`;
+        `resistant_displacement_mm` and `resistant_in_taxon_sd`, by a fit that few landmarks do
+        not drag along; `fits_differ_mm`, the distance between the two vectors; `fits_differ`,
+        whether that exceeds the bound. All mm are at the size of the query.
     rank_floor : float
         The least that a rank p-value can be.
     fits_rank_correlation : float
@@ -90,6 +91,21 @@ def _resistant(X: Array, target: Array) -> Array:
     return (aligned - target) / scales[:, None, None]
 
 
+def _adjusted(p: Array, families: Sequence[object] | NDArray[Any] | None) -> Array:
+    """P-values adjusted within each family."""
+    if families is None:
+        return false_discovery(p)
+    labels = np.asarray(families)
+    if labels.shape != p.shape:
+        raise InferenceError(
+            f"`families` must have {len(p)} entries, one a landmark, but has {len(labels)}."
+        )
+    adjusted = np.empty_like(p)
+    for family in np.unique(labels):
+        adjusted[labels == family] = false_discovery(p[labels == family])
+    return adjusted
+
+
 def _rank_correlation(a: Array, b: Array) -> float:
     ranks = rankdata(a), rankdata(b)
     if np.ptp(ranks[0]) == 0 or np.ptp(ranks[1]) == 0:
@@ -103,6 +119,7 @@ def displacement(
     *,
     centroid_size_mm: float,
     names: Sequence[object] | None = None,
+    families: Sequence[object] | NDArray[Any] | None = None,
     spread: str = "pooled",
     bound_in_sd: float = 1.0,
 ) -> Displacement:
@@ -119,6 +136,10 @@ def displacement(
         Of the query.
     names : sequence, optional
         Of the landmarks; their numbers from 0 by default.
+    families : sequence of length n_landmarks, optional
+        P-values of points with one label are adjusted together and apart from all others; all
+        together by default. What is to be said of the landmarks alone needs a family of
+        landmarks alone: false discoveries are not held within a part of a family.
     spread : {'pooled', 'taxon'}
         Whether variation within taxa is told from all taxa or from this one alone.
     bound_in_sd : float
@@ -132,8 +153,8 @@ def displacement(
     Raises
     ------
     InferenceError
-        If the query has other or missing landmarks, the size is not positive, names do not
-        fit, or no variation within the taxon is left to judge by.
+        If the query has other or missing landmarks, the size is not positive, names or families
+        do not fit, or no variation within the taxon is left to judge by.
 
     Notes
     -----
@@ -143,7 +164,7 @@ def displacement(
     e_j` is Hotelling's :math:`T^2` of one new observation (`typicality`). Directions in which
     a landmark never varies, as across the plane of symmetry, do not take part; the p-value is
     NaN where the query deviates in such a direction, where there is no direction left, and
-    where :math:`v` is less than their number. P-values are adjusted over all landmarks, see
+    where :math:`v` is less than their number. P-values are adjusted family by family, see
     `false_discovery`: they are those with a chance to pass it. With `spread='taxon'` the degrees
     of freedom are rounded down.
 
@@ -202,7 +223,7 @@ def displacement(
             "taxon_sd_mm": usual * centroid_size_mm,
             "in_taxon_sd": length / usual,
             "p_value": p,
-            "p_value_false_discovery": false_discovery(p),
+            "p_value_false_discovery": _adjusted(p, families),
             "rank_p_value": rank,
             "resistant_displacement_mm": firm_length * centroid_size_mm,
             "resistant_in_taxon_sd": firm_length / held_usual,

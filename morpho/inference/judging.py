@@ -128,6 +128,8 @@ class Judgement:
         pooled = [t * e.pooled_rank_p_value[i] <= alpha for t, e in zip(tests, found, strict=True)]
         last = found[-1]
         beyond = last.taxa[last.beyond_sizes[i]]
+        as_it_is = self.decisions[i][False]
+        kept = as_it_is.taxon if as_it_is.ground == "one_keeps" else ""
         return {
             "beyond_all_members": bool(np.all(ranks)),
             "ranking_rejects": bool(np.all(pooled)),
@@ -137,7 +139,19 @@ class Judgement:
             "p_value_size_heeded": (
                 float(self.evidence[True].p_value[i].max()) if True in self.evidence else np.nan
             ),
+            "kept_as_it_is": kept,
+            **self._p_values(i, self.verdicts[i].taxon, "taxon"),
+            **self._p_values(i, kept, "kept"),
         }
+
+    def _p_values(self, i: int, taxon: str, name: str) -> dict[str, float]:
+        """P-values of one taxon in both ways; NaN without the taxon or the way."""
+        values = {}
+        for heeded, key in ((False, "as_it_is"), (True, "size_heeded")):
+            found = self.evidence.get(heeded)
+            own = [] if found is None else found.p_value[i, found.taxa.astype(str) == taxon]
+            values[f"{name}_p_value_{key}"] = float(own[0]) if len(own) else np.nan
+        return values
 
 
 def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1) -> Judgement:

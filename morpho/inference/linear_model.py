@@ -145,6 +145,7 @@ def term_tests(
     variables: Mapping[str, ArrayLike],
     *,
     tested: Sequence[int] | None = None,
+    within: ArrayLike | None = None,
     permutations: int = 9999,
     random_state: int | np.random.Generator | None = None,
 ) -> pd.DataFrame:
@@ -160,6 +161,8 @@ def term_tests(
         Numbers are covariates, labels are groups.
     tested : sequence of int, optional
         Places of the terms that are tested, by default all; the others get sums of squares only.
+    within : array-like of shape (n_specimens,), optional
+        Groups: residuals change places within them only, so that groups may spread unequally.
     permutations : int
         Orders of the residuals; 0 gives no p-values.
     random_state : int, Generator or None
@@ -181,7 +184,10 @@ def term_tests(
     Sums of squares are sequential and summed over variables, so that they are sums of
     squared Procrustes distances (Goodall 1991). For term :math:`j` with orthonormal
     basis :math:`U_j` of what it adds, :math:`SS_j = \lVert U_j^\top Y \rVert^2` and
-    :math:`F_j = (SS_j / q_j) / (RSS / (n - r))` with the residual of the whole model.
+    :math:`F_j = (SS_j / q_j) / (RSS_j / (n - r_j))` with the residual of the model up to and
+    with term :math:`j`, of rank :math:`r_j`: two nested models are compared. The residual of
+    the whole model would not do: what later terms explain is part of the residuals that are
+    permuted, and with it left out of the observed F alone the test rejects too often.
     Under permutation the residuals of the model with the terms before :math:`j` are
     reordered and added to its fitted values (Freedman & Lane 1983, Journal of Business
     and Economic Statistics 1, 292-298; Anderson 2001, Austral Ecology 26, 32-46;
@@ -221,13 +227,15 @@ def term_tests(
     def f_ratios(orders: NDArray) -> Array:
         result = np.full((len(orders), len(bases)), np.nan)
         for j, R in residuals.items():
-            squares = _projected_squares(everything, R, orders)
-            explained = squares[:, ends[j] - df[j] : ends[j]].sum(axis=1)
+            squares = _projected_squares(everything[:, : ends[j]], R, orders)
+            explained = squares[:, -df[j] :].sum(axis=1)
             rest = np.maximum((R**2).sum() - squares.sum(axis=1), 1e-15 * total)
-            result[:, j] = (explained / df[j]) / (rest / residual_df)
+            result[:, j] = (explained / df[j]) / (rest / (n - 1 - ends[j]))
         return result
 
-    result = permutation_test(f_ratios, n, permutations=permutations, random_state=random_state)
+    result = permutation_test(
+        f_ratios, n, permutations=permutations, within=within, random_state=random_state
+    )
     squares = np.array([((basis.T @ Y) ** 2).sum() for basis in bases])
     residual = max(total - squares.sum(), 0.0)
     blank = [np.nan, np.nan]

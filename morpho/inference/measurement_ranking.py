@@ -39,10 +39,11 @@ class MeasurementComparison:
         `logarithm`: 0.05 is about 5 percent.
     ranking : DataFrame
         A row for each query and measurement, best first: `query`, `rank`, `measurement`,
-        `kind`, `unit`, `value`, `taxa_compared`, `taxa_outside` (whose range the value lies
-        outside of), `outside_every_taxon`, `nearest_taxon` (by the difference),
-        `standardised_difference` (from it), `p_value` (the largest of the taxa's) and
-        `p_value_false_discovery`. The nearest taxon is blank where nothing could be compared.
+        `kind`, `unit`, `value`, `taxa_compared` (of three or more specimens), `taxa_outside`
+        (of any number, whose range the value lies outside of), `outside_every_taxon`,
+        `nearest_taxon` (by the difference, of the taxa compared), `standardised_difference`
+        (from it), `p_value` (the largest of the taxa compared) and `p_value_false_discovery`.
+        The nearest taxon is blank where nothing could be compared.
     """
 
     taxa: pd.DataFrame
@@ -110,16 +111,18 @@ def compare_measurements(
     Notes
     -----
     Measurements in which the query lies outside the range of every taxon come first, then the
-    others, both in order of the smallest absolute standardised difference from any of these
-    taxa. Ranks heed taxa of three or more specimens. A measurement that one of them cannot
-    be compared in is not called outside every taxon, and comes after those that can be.
+    others; both by the number of taxa that they can be compared in, and then in order of the
+    smallest absolute standardised difference from any of these. A range needs no number of
+    specimens: every taxon that has the measurement counts, also one known by one or two. Standard
+    deviations and p-values do, so that taxa of three or more are compared. A measurement that
+    nobody of such a taxon has is not called outside every taxon.
 
     P-values are those of one new member of the taxon, two-sided; the ranking has the largest
-    of them, which tests 'it belongs to none of these' without further correction
-    (intersection-union test: Berger 1982, Technometrics 24, 295-300). Each is then adjusted
-    over the measurements, see `false_discovery`. Ranges widen with the number of specimens:
-    that a new member falls outside the range of :math:`n` others has probability
-    :math:`2/(n+1)`.
+    of them over the taxa compared, which tests 'it belongs to none of these' without further
+    correction (intersection-union test: Berger 1982, Technometrics 24, 295-300); of smaller taxa
+    it says nothing. Each is then adjusted over the measurements, see `false_discovery`. Ranges
+    widen with the number of specimens: that a new member falls outside the range of :math:`n`
+    others has probability :math:`2/(n+1)`.
 
     Beyond allometry: the logarithm of each distance or ratio, and each angle as it is, is
     regressed on log centroid size with one slope within taxa (Huxley 1924, Nature 114,
@@ -135,9 +138,10 @@ def compare_measurements(
     found = model.compare(_logarithms(asked, logged), query_log_size)
     units = _in_units(found, logged)
     heeded = _taxa_to_heed(found, against)
+    ranged = np.ones_like(heeded) if against is None else heeded
     return MeasurementComparison(
         taxa=_taxon_table(found, units, logged, measurements, query_names),
-        ranking=_ranking(found, units["value"], heeded, measurements, query_names),
+        ranking=_ranking(found, units["value"], heeded, ranged, measurements, query_names),
     )
 
 
@@ -200,15 +204,19 @@ def _ranking(
     found: RangeComparison,
     value: Array,
     heeded: NDArray[np.bool_],
+    ranged: NDArray[np.bool_],
     measurements: Sequence[Measurement],
     names: list,
 ) -> pd.DataFrame:
+    """Best first: ranges of all taxa that are ranged, differences from those that are heeded."""
     g = found.standardised_difference[:, heeded]
     compared = ~np.isnan(g)
     count = compared.sum(axis=1)
-    outside = (found.outside[:, heeded] & compared).sum(axis=1)
-    every = (outside == heeded.sum()) & (count > 0)
     some = count > 0
+    has_range = np.isfinite(found.minimum) & np.isfinite(value)[:, None, :]
+    beyond = found.outside & has_range
+    outside = beyond[:, ranged].sum(axis=1)
+    every = (beyond | ~has_range)[:, ranged].all(axis=1) & has_range[:, heeded].all(axis=1) & some
     distance = np.where(compared, np.abs(g), np.inf)
     if heeded.any():
         nearest = distance.argmin(axis=1)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import islice, permutations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["PermutationResult", "permutation_test", "tail_p_value"]
 
@@ -95,7 +95,9 @@ def tail_p_value(observed: Array, null: Array, *, exact: bool = False) -> Array:
     return np.where(np.isnan(observed), np.nan, p)
 
 
-def _blocks(n: int, count: int, exact: bool, rng: np.random.Generator) -> Iterator[NDArray]:
+def _blocks(
+    n: int, count: int, exact: bool, groups: list[NDArray], rng: np.random.Generator
+) -> Iterator[NDArray]:
     if exact:
         orders = permutations(range(n))
         while block := list(islice(orders, _BLOCK)):
@@ -103,7 +105,10 @@ def _blocks(n: int, count: int, exact: bool, rng: np.random.Generator) -> Iterat
         return
     for start in range(0, count, _BLOCK):
         size = min(_BLOCK, count - start)
-        yield rng.permuted(np.tile(np.arange(n), (size, 1)), axis=1)
+        drawn = np.tile(np.arange(n), (size, 1))
+        for group in groups:
+            drawn[:, group] = rng.permuted(drawn[:, group], axis=1)
+        yield drawn
 
 
 def permutation_test(
@@ -111,6 +116,7 @@ def permutation_test(
     n: int,
     *,
     permutations: int,
+    within: ArrayLike | None = None,
     random_state: int | np.random.Generator | None = None,
 ) -> PermutationResult:
     """Compare statistics with their values under random orders of the specimens.
@@ -126,6 +132,9 @@ def permutation_test(
     permutations : int
         How many orders are drawn. If all n! orders are no more than this, each is
         gone through once and the test is exact; 0 gives NaN for p.
+    within : array-like of shape (n,), optional
+        Groups: specimens change places with those of their own group only, and orders are
+        always drawn.
     random_state : int, Generator or None
         Source of the orders; not touched by an exact test.
 
@@ -142,7 +151,11 @@ def permutation_test(
         raise ValueError(f"`permutations` must be 0 or more, but is {permutations}.")
     rng = np.random.default_rng(random_state)
     observed = np.asarray(statistic(np.arange(n)[None]))[0]
-    exact = permutations > 0 and n < 20 and math.factorial(n) <= permutations
-    null = [statistic(block) for block in _blocks(n, permutations, exact, rng)]
+    groups = [np.arange(n)]
+    if within is not None:
+        codes = np.unique(np.asarray(within), return_inverse=True)[1]
+        groups = [np.flatnonzero(codes == g) for g in range(codes.max() + 1)]
+    exact = within is None and permutations > 0 and n < 20 and math.factorial(n) <= permutations
+    null = [statistic(block) for block in _blocks(n, permutations, exact, groups, rng)]
     table = np.concatenate(null) if null else np.empty((0, len(observed)))
     return PermutationResult(observed, table, exact, tail_p_value(observed, table, exact=exact))

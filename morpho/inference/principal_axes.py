@@ -136,10 +136,10 @@ class PrincipalAxes:
         :math:`R^\top R + e e^\top / (1 + h)` (Cook & Weisberg 1982, Residuals and Influence in
         Regression, section 2.2, on leaving a case out; from memory). On the axes of the sample
         that is a diagonal matrix with an update of rank one. Its eigenvalues are the roots of
-        the secular equation, each of them between two of the old ones, and the eigenvectors
-        follow from them (Golub 1973, SIAM Review 15, 318-334), so that one decomposition
-        serves all newcomers. Where roots lie too close together to be told apart, the matrix
-        is decomposed as a whole.
+        the secular equation, each of them between an old one and the next larger (the largest
+        above all of them), and the eigenvectors follow from them (Golub 1973, SIAM Review 15,
+        318-334), so that one decomposition serves all newcomers. Where roots lie too close
+        together to be told apart, the matrix is decomposed as a whole.
 
         Parameters
         ----------

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from morpho.inference.design import InferenceError
 from morpho.inference.judging import Judgement, Rules, Shapes, judge
-from morpho.inference.linear_model import term_tests
+from morpho.inference.slopes import equal_slopes
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry import symmetric_component
 from morpho.shape.tangent import TangentSpace
@@ -165,13 +165,11 @@ def slopes_test(known: Shapes, rules: Rules) -> float | None:
     kept = counts[place] >= rules.smallest_taxon
     if len(np.unique(place[kept])) < 2:
         return None
-    variables = {"size": known.log_size[kept], "taxon": known.taxon[kept]}
     try:
-        table = term_tests(
+        table = equal_slopes(
             known.tangent[kept],
-            ["size", "taxon", ["size", "taxon"]],
-            variables,
-            tested=[2],
+            known.log_size[kept],
+            known.taxon[kept],
             permutations=_PERMUTATIONS,
             random_state=np.random.default_rng(rules.seed),
         )

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.inference.allometry import check_size
 from morpho.inference.design import InferenceError, indicator
+from morpho.inference.linear_model import term_tests
 
-__all__ = ["FEWEST", "own_slope_taxa", "slope_basis"]
+__all__ = ["FEWEST", "equal_slopes", "own_slope_taxa", "slope_basis"]
 
 Array = NDArray[np.float64]
 
@@ -25,14 +27,58 @@ def _varies(x: Array, size: Array) -> bool:
     return float(x @ x) > _LEVEL * max(1.0, float(size @ size))
 
 
+def equal_slopes(
+    Y: ArrayLike,
+    size: ArrayLike,
+    taxon: ArrayLike,
+    *,
+    permutations: int,
+    random_state: int | np.random.Generator | None = None,
+) -> pd.DataFrame:
+    """Test whether taxa share one growth line.
+
+    Residuals of the model with one slope are permuted within taxa: permuted among all, the
+    test would also reject where small taxa merely spread more widely than large ones.
+
+    Parameters
+    ----------
+    Y : array-like of shape (n_specimens, n_variables)
+        Tangent coordinates.
+    size : array-like of shape (n_specimens,)
+        Log centroid sizes.
+    taxon : array-like of shape (n_specimens,)
+    permutations : int
+    random_state : int, Generator or None
+
+    Returns
+    -------
+    DataFrame
+        As of `linear_model.term_tests`; 'size by taxon' is tested, the terms before it are not.
+
+    Raises
+    ------
+    InferenceError
+        If the model cannot be fitted to these specimens, or shapes do not vary.
+    """
+    return term_tests(
+        Y,
+        ["size", "taxon", ["size", "taxon"]],
+        {"size": size, "taxon": taxon},
+        tested=[2],
+        within=taxon,
+        permutations=permutations,
+        random_state=random_state,
+    )
+
+
 def own_slope_taxa(
     labels: ArrayLike, size: ArrayLike, p_value: float | None, *, alpha: float, fewest: int = FEWEST
 ) -> tuple[str, ...]:
     """Taxa that are given a growth line of their own.
 
     Where the test of equal slopes rejects, each taxon with specimens enough has its own
-    slope and the others share the pooled one. Where it does not reject, or no test could be
-    made, all share one.
+    slope and the others share the pooled one; one that is left alone has its own as well,
+    however few its specimens. Where it does not reject, or no test could be made, all share one.
 
     Parameters
     ----------
@@ -62,7 +108,7 @@ def own_slope_taxa(
     rest = np.setdiff1d(np.arange(len(taxa)), own)
     if rest.size and not _varies(x * columns[:, rest].sum(axis=1), size):
         return ()
-    return tuple(sorted(str(taxa[g]) for g in own))
+    return tuple(sorted(str(taxa[g]) for g in (own if rest.size > 1 else range(len(taxa)))))
 
 
 def slope_basis(

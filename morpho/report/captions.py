@@ -46,8 +46,10 @@ CAPTIONS: dict[str, Caption] = {
         "Left: every known specimen judged as if it were a query, by all the others; all of them "
         "belong, so those told outside are false alarms, and no more than the share at the dashed "
         "line should be. Right: every known taxon taken away whole and its members judged by the "
-        "rest; none of them belongs, so those told outside are noticed. Superimposition, axes and "
-        "growth lines are made again each time. A taxon that is near to another is hard to notice.",
+        "rest; none of them belongs, so those told outside are noticed. That holds for these taxa "
+        "and not for new ones at large, so over all of them there is no interval. Superimposition, "
+        "axes and growth lines are made again each time. A taxon that is near to another is hard "
+        "to notice.",
         ("calibration_summary", "calibration"),
     ),
     "stability": Caption(

@@ -7,11 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from morpho.report.marked import together
 from morpho.report.words import counted, number, p_words
 
 __all__ = [
-    "conclusion_words", "individual_words", "opening", "specimens_needed", "summary_words",
-    "trial_words",
+    "conclusion_words", "individual_words", "noticed_words", "opening", "specimens_needed",
+    "summary_words", "trial_words",
 ]  # fmt: skip
 
 # Share of simulations in which a larger sample must decide to be called enough.
@@ -97,7 +98,35 @@ def _juvenile(lines: pd.DataFrame) -> str:
     return text
 
 
-def _calibration(row: Mapping[str, Any]) -> str:
+def noticed_words(calibration: pd.DataFrame) -> tuple[str, str]:
+    """How many members of each taxon were noticed when it was left out whole, and what that tells.
+
+    Parameters
+    ----------
+    calibration : DataFrame
+        The table `calibration_summary`.
+
+    Returns
+    -------
+    counts, meaning : str
+        Blank where no taxon was left out. There is no share over all taxa: their members stand
+        for as many taxa as there are and not for new ones.
+    """
+    each = calibration[(calibration["left_out"] == "taxon") & (calibration["taxon"] != "all taxa")]
+    if each.empty:
+        return "", ""
+    counts = [
+        f"{row['outside']:.0f} of {row['specimens']:.0f} ({row['taxon']})"
+        for row in each.to_dict("records")
+    ]
+    return together(counts), (
+        "a result for these taxa, not for new ones at large"
+        if each["outside"].sum()
+        else "the procedure may be blind to a new taxon"
+    )
+
+
+def _calibration(row: Mapping[str, Any], calibration: pd.DataFrame) -> str:
     """How often the procedure is wrong on this sample."""
     text = ""
     if row["left_out_specimens"]:
@@ -107,16 +136,12 @@ def _calibration(row: Mapping[str, Any]) -> str:
             f"(exact 95 % interval {_percent(row['false_alarms_low'])} to "
             f"{_percent(row['false_alarms_high'])})."
         )
-    if row["left_out_members"]:
-        text += (
-            f" Each known taxon left out whole, it noticed {int(row['noticed'])} of "
-            f"{int(row['left_out_members'])} of their members "
-            f"({_percent(row['noticed_low'])} to {_percent(row['noticed_high'])})"
+    counts, meaning = noticed_words(calibration)
+    if counts:
+        return text + (
+            f" Each known taxon left out whole, it noticed of their members {counts}: {meaning}."
         )
-        text += "." if row["noticed"] else ": it may be blind to a new taxon."
-    else:
-        text += " With one known taxon nobody can say how well a new one would be noticed."
-    return text
+    return text + " With one known taxon nobody can say how well a new one would be noticed."
 
 
 def _settings(text: str, count: int) -> str:
@@ -234,6 +259,7 @@ def conclusion_words(
     lines: pd.DataFrame,
     stability: pd.DataFrame,
     needed: pd.DataFrame,
+    calibration: pd.DataFrame,
 ) -> str:
     """Paragraph on one query by one element.
 
@@ -246,6 +272,8 @@ def conclusion_words(
         Row of the table `verdicts`.
     lines, stability, needed : DataFrame
         Rows of `trajectories`, `stability_summary` and `specimens_to_decide` on the query.
+    calibration : DataFrame
+        The table `calibration_summary`.
 
     Returns
     -------
@@ -258,7 +286,7 @@ def conclusion_words(
         text
         + (" Only a growth stage?" if len(lines) else "")
         + _juvenile(lines)
-        + _calibration(row)
+        + _calibration(row, calibration)
         + _stability(row["verdict_before"], stability)
         + _adequacy(row["verdict"], needed)
     )

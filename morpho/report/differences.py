@@ -30,8 +30,9 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "Landmark by landmark",
         "Arrows at the landmarks from where the nearest taxon has them to where the query does",
         "Grey: where the nearest taxon has its landmarks; arrows lead to the query's. Those in "
-        "colour pass the control of false discoveries. A superimposition by least squares can "
-        "spread a local change over the bone: see the two fits below.",
+        "colour pass the control of false discoveries, landmarks and semilandmarks each among "
+        "themselves. A superimposition by least squares can spread a local change over the bone: "
+        "see the two fits below.",
         ("displacements",),
     ),
     "displacement_ranking": (
@@ -138,10 +139,12 @@ def _measurements(ranking: pd.DataFrame, alpha: float) -> str:
         for row in outside.head(_NAMED).to_dict("records")
     ]
     passed = int((outside["p_value_false_discovery"] <= alpha).sum())
+    small = (outside["taxa_outside"] > outside["taxa_compared"]).any()
+    tested = " against taxa of three or more specimens" if small else ""
     return (
         f"{len(outside)} of {counted(len(distances), 'distance')} between landmarks "
         f"{'lies' if len(outside) == 1 else 'lie'} outside the range of every taxon ({where}), "
-        f"{passed} beyond false-discovery control at {alpha:g}; first: {'; '.join(each)}."
+        f"{passed} beyond false-discovery control at {alpha:g}{tested}; first: {'; '.join(each)}."
     )
 
 

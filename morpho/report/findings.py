@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.conclusions import opening, trial_words
+from morpho.report.conclusions import noticed_words, opening, trial_words
 from morpho.report.differences import difference_words
 from morpho.report.marked import named, together
 from morpho.report.references import Analysed
-from morpho.report.words import counted, number, p_value_words, p_words
+from morpho.report.words import counted, number, observer_words, p_value_words, p_words
 
 __all__ = ["findings", "joined_findings"]
 
@@ -61,12 +61,12 @@ def _model(element: Analysed, alpha: float) -> list[str]:
     rows = {row["term"]: row for row in table.to_dict("records")}
     if "residual" not in rows:
         return []
-    residual = int(rows["residual"]["degrees_of_freedom"])
-    terms = [
-        _term(row, residual, alpha)
-        for name, row in rows.items()
-        if name not in ("residual", "total")
-    ]
+    left = int(rows["total"]["degrees_of_freedom"])
+    terms = []
+    for name, row in rows.items():
+        if name not in ("residual", "total"):
+            left -= int(row["degrees_of_freedom"])
+            terms.append(_term(row, left, alpha))
     return [f"In the linear model, each term after those before it, {together(terms)}."]
 
 
@@ -175,14 +175,7 @@ def _error(element: Analysed, alpha: float) -> list[str]:
         f"digitisations of one bone lie {number(notes['error_distance'])} apart in "
         "Procrustes distance."
     )
-    p = notes.get("observer_p_value")
-    if p is not None and _known(p):
-        text += (
-            f" Observers differed ({p_words(p)})."
-            if p <= alpha
-            else f" No difference between observers was detected ({p_words(p)})."
-        )
-    return [text]
+    return [text + observer_words(notes.get("observer_p_value"), alpha)]
 
 
 def _sides(element: Analysed, alpha: float) -> list[str]:
@@ -206,24 +199,21 @@ def _calibration(element: Analysed) -> list[str]:
     if table is None or table.empty:
         return []
     words = []
-    rows = {row["left_out"]: row for row in table[table["taxon"] == "all taxa"].to_dict("records")}
-    for left_out, row in rows.items():
+    whole = table[(table["left_out"] == "specimen") & (table["taxon"] == "all taxa")]
+    for row in whole.to_dict("records"):
         low, high = _percent(row["interval_low"]), _percent(row["interval_high"])
-        interval = f"exact 95 % interval {low} to {high}"
-        facts = f"{row['outside']:.0f} of {row['specimens']:.0f}"
         words.append(
-            {
-                "specimen": "Of the known specimens, each left out in turn and judged by the rest, "
-                f"{facts} were told outside, which they are not ({interval}).",
-                "taxon": f"Of the members of taxa left out whole, {facts} were told outside the "
-                f"other taxa ({interval})"
-                + ("." if row["outside"] else ": the procedure may be blind to a new taxon."),
-            }[left_out]
+            "Of the known specimens, each left out in turn and judged by the rest, "
+            f"{row['outside']:.0f} of {row['specimens']:.0f} were told outside, which they are not "
+            f"(exact 95 % interval {low} to {high})."
         )
-    if "taxon" not in rows:
-        words.append(
-            "With one known taxon nobody can say how well members of a new one would be noticed."
-        )
+    counts, meaning = noticed_words(table)
+    words.append(
+        f"Of the members of taxa left out whole, {named(counts)} were told outside the other taxa: "
+        f"{meaning}."
+        if counts
+        else "With one known taxon nobody can say how well members of a new one would be noticed."
+    )
     return words
 
 

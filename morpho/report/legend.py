@@ -177,16 +177,16 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "term": "term of the model, in the order tested; then residual and total",
             "sum_of_squares": "sum of squared Procrustes distances",
             "mean_square": "sum of squares by degrees of freedom",
-            "f_ratio": "mean square by that of the residual",
+            "f_ratio": "mean square by that of the residual of the model up to this term",
         },
     ),
     "slopes": (
-        "Do taxa share one growth line? The last term says: a small p speaks against it.",
+        "Do taxa share one growth line? The last term is tested: a small p speaks against it.",
         {
             "term": "term of the model; size by taxon is the difference between slopes",
             "sum_of_squares": "sum of squared Procrustes distances",
             "mean_square": "sum of squares by degrees of freedom",
-            "f_ratio": "mean square by that of the residual",
+            "f_ratio": "mean square by that of the residual of the model up to this term",
         },
     ),
     "growth": (

@@ -220,7 +220,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
     MainTable(
         "calibration_summary",
         "The procedure on this sample's own specimens: one specimen left out (false alarms) or a "
-        "whole taxon (power to notice a new one), with exact 95 % intervals.",
+        "whole taxon (members noticed, a result for that taxon), with exact 95 % intervals.",
         {
             "left_out": "left out",
             "taxon": "taxon",
@@ -311,7 +311,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
         "displacements",
         "Displacement of each landmark of a query from where its nearest taxon has it, at the "
         "query's size, in mm and in standard deviations (SD) within taxa, by least squares and "
-        "by a resistant fit; adjusted p: Hotelling's T2 with control of false discoveries.",
+        "by a resistant fit; adjusted p: Hotelling's T2, false discoveries held over landmarks.",
         _MOVED,
         _from_nearest("displacements", list(_MOVED)),
     ),

@@ -10,7 +10,7 @@ import pandas as pd
 from morpho.inference.slopes import FEWEST
 from morpho.report.marked import citing, named, together
 from morpho.report.methods_differences import differences, surfaces, together_judged
-from morpho.report.methods_trials import trials
+from morpho.report.methods_trials import effect_of_estimates, trials
 from morpho.report.phrases import bone, each, of_bones, percent, times
 from morpho.report.references import Analysed, methods_used
 from morpho.report.words import counted, number
@@ -236,8 +236,9 @@ def _slopes(tests: Settings, elements: Sequence[Analysed]) -> str:
         return ""
     return (
         " At their own sizes queries are held against lines of one slope, unless the test of equal "
-        f"slopes rejects at {number(tests['alpha'])}: then taxa of at least {FEWEST} specimens "
-        f"have slopes of their own ({each(asked, found)})."
+        f"slopes rejects at {number(tests['alpha'])}, with residuals permuted within taxa: then "
+        f"taxa of at least {FEWEST} specimens have slopes of their own, and so has a smaller one "
+        f"if it is the only one left ({each(asked, found)})."
     )
 
 
@@ -246,8 +247,9 @@ def _tests(settings: Settings, elements: Sequence[Analysed], used: Sequence[str]
     if "linear model" in used:
         parts.append(
             f"A linear model of shape with the terms {_terms(settings)}, in this order (size: log "
-            "centroid size), was tested by sequential sums of squared Procrustes distances and "
-            f"residuals of the model without the term{citing('linear model')}."
+            "centroid size), was tested by sequential sums of squared Procrustes distances: each "
+            "term by the residual of the model up to it, with residuals of the model without it "
+            f"permuted{citing('linear model')}."
         )
     if "growth line" in used:
         parts.append(
@@ -257,12 +259,13 @@ def _tests(settings: Settings, elements: Sequence[Analysed], used: Sequence[str]
     if "criteria" in used:
         parts.append(
             "Differences between taxa on the axes retained were tested by four multivariate "
-            f"criteria{citing('criteria')}, with and without size in the model."
+            f"criteria{citing('criteria')}, with and without size in the model; these tests take "
+            "taxa to spread alike, and may reject where small taxa spread more than large ones."
         )
     if "pairs" in used:
         parts.append(
-            "Distances between mean shapes were tested pair by pair, with p-values adjusted for "
-            f"the number of pairs{citing('pairs')}."
+            "Distances between mean shapes were tested pair by pair, each taxon by a variance of "
+            f"its own, with p-values adjusted for the number of pairs{citing('pairs')}."
         )
     if "permutation" in used:
         parts.append(
@@ -312,17 +315,17 @@ def _membership(settings: Settings, elements: Sequence[Analysed], used: Sequence
         f"Each query was held against each known taxon, as it is{both}. Typicality "
         "probabilities come from the predictive F distribution of a new observation on the axes of "
         f"the variation within taxa{citing('typicality')} (axes, with their share of that "
-        f"variance: {each(judged, [_axes_within(e) for e in judged])}); rank p-values come from "
-        "the ranks of Procrustes distances among specimens, the query among them, which need no "
-        f"distribution{citing('ranks')}. The p-value against membership is twice the smaller of "
-        "typicality "
-        "probability and pooled rank p-value, at most one. A query was called outside only where "
+        f"variance: {each(judged, [_axes_within(e) for e in judged])}). They take members to "
+        "spread normally about their mean, and all taxa alike; with heavier tails they reject too "
+        "often. Rank p-values come from the ranks of Procrustes distances among specimens, the "
+        f"query among them, which need no distribution{citing('ranks')}. The p-value against "
+        "membership is twice the smaller of typicality probability and pooled rank p-value, at "
+        f"most one.{effect_of_estimates(judged)} A query was called outside only where "
         f"the test of every known taxon rejects at {number(alpha)}, an intersection-union test"
         f"{citing('intersection-union')}{', both as it is' + both if both else ''}, and where "
-        "neither the "
-        f"ranks within the taxon nor the spread of that taxon alone{citing('own spread')} speak "
-        f"against it{_beyond(settings, judged)}; inside where a taxon does not reject; otherwise "
-        "undecided. No verdict of "
+        "neither the ranks within the taxon nor the spread of that taxon alone"
+        f"{citing('own spread')} speak against it{_beyond(settings, judged)}; inside where a taxon "
+        "does not reject; otherwise undecided. No verdict of "
         f"inside rests on a taxon of fewer than {settings['tests']['smallest_taxon']} specimens. "
         "Verdicts are statements on these samples and no diagnoses."
     )

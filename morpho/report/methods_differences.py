@@ -35,12 +35,14 @@ def _displacements(settings: Settings, elements: Sequence[Analysed], used: Seque
     taxa = (
         "each known taxon" if settings["differences"]["against"] == "all" else "its nearest taxon"
     )
+    semilandmarks = any((e.tables["displacements"]["kind"] != "landmark").any() for e in here)
+    apart = " and, apart from them, over the semilandmarks" if semilandmarks else ""
     text = (
         f"For each query that could be judged{of_bones(here, elements, 'by')}, displacements of "
         f"landmarks and semilandmarks from {taxa} ({_ways(here, 'displacements')}) were tested "
         "point by point by Hotelling's T2 of one new observation, with the covariance of the "
-        f"point within taxa pooled{citing('displacement')}, and p-values adjusted over all points "
-        f"by control of false discoveries{citing('false discovery')}."
+        f"point within taxa pooled{citing('displacement')}, and p-values adjusted over the "
+        f"landmarks{apart} by control of false discoveries{citing('false discovery')}."
     )
     if "resistant fit" in used:
         text += (
@@ -77,10 +79,10 @@ def _measurements(elements: Sequence[Analysed], used: Sequence[str]) -> str:
     text = (
         f"{_what_was_measured(here)} were taken{of_bones(here, elements, 'on')}, without estimated "
         "landmarks, and ranked, each kind by itself, by how well they set a query apart: those in "
-        "which it lies outside the range of every taxon of three or more specimens first, then by "
-        "the smallest of its differences from the taxa, in standard deviations of the taxon with "
-        f"Hedges's factor for small samples{citing('measurements')}. P-values are those of one "
-        f"new member by Student's t{citing('new member')}, the largest over the taxa"
+        "which it lies outside the range of every taxon first, then by the smallest of its "
+        "differences from taxa of three or more specimens, in standard deviations of the taxon "
+        f"with Hedges's factor for small samples{citing('measurements')}. P-values are those of "
+        f"one new member by Student's t{citing('new member')}, the largest over these taxa"
         f"{citing('every taxon')}, adjusted over the measurements of a kind"
         f"{citing('false discovery')}."
     )

@@ -10,7 +10,7 @@ from morpho.report.phrases import of_bones
 from morpho.report.references import Analysed
 from morpho.report.words import number
 
-__all__ = ["trials"]
+__all__ = ["effect_of_estimates", "trials"]
 
 Settings = Mapping[str, Any]
 
@@ -45,7 +45,13 @@ def _left_out(elements: Sequence[Analysed], used: Sequence[str]) -> str:
         "To learn how often this procedure is wrong on these samples, each known specimen was "
         f"left out in turn{', and each known taxon whole,' if whole else ''} and judged by the "
         "rest, with superimposition, axes and growth lines found anew; intervals of shares are "
-        f"exact binomial ones{citing('calibration')}."
+        f"exact binomial ones{citing('calibration')}"
+        + (
+            "; that of a taxon left out whole is for members of that taxon, and over all taxa left "
+            "out there is none, as their members are no sample of new taxa."
+            if whole
+            else "."
+        )
     )
 
 
@@ -103,6 +109,36 @@ def _sample_size(settings: Settings, elements: Sequence[Analysed], used: Sequenc
         f"{of_bones(simulated, elements, 'for')}: {together([str(n) for n in added])} specimens "
         f"invented from the fitted model were added, {repeats} times each, and the query judged "
         "again."
+    )
+
+
+def effect_of_estimates(elements: Sequence[Analysed]) -> str:
+    """Write which way points estimated from other specimens move the p-values of membership.
+
+    Parameters
+    ----------
+    elements : sequence of Analysed
+        Elements by which queries were judged.
+
+    Returns
+    -------
+    str
+        Marked text with a space before it; blank where no point was estimated from other
+        specimens. One from the mirror side is bone of the specimen itself.
+    """
+    roles = set()
+    for element in elements:
+        points, table = element.tables["estimated_points"], element.tables["specimens"]
+        names = set(points.loc[points["estimated_by"] == "other specimens", "specimen"])
+        roles |= set(table.loc[table["specimen"].isin(names), "role"])
+    known, query = "known" in roles, "query" in roles
+    if not known and not query:
+        return ""
+    parts = ["among known specimens they make p-values too small"] if known else []
+    parts += [f"in a query {'' if known else 'they make p-values '}too large"] if query else []
+    return (
+        " Points estimated from other specimens lie nearer the mean than bone does: "
+        f"{', '.join(parts)}."
     )
 
 

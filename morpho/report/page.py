@@ -247,7 +247,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
             element.notes["slide"],
             element.notes["superimpose"]["symmetric"],
         ),
-        "trust": trust_words(element.tables, element.notes),
+        "trust": trust_words(element.tables, element.notes, alpha),
         "trust_tables": _shown(element, "data"),
         "trust_figures": [
             {"name": name, "caption": CAPTIONS[name], "source": _picture(element.figures[name])}

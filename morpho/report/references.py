@@ -172,7 +172,7 @@ METHODS: tuple[Method, ...] = (
     Method("growth line", ("klingenberg2016",), _noted("grow", "slope_length")),
     Method("regression score", ("drake2008",), _noted("grow", "slope_length")),
     Method("criteria", ("mardia1979", "morrison1976"), _rows("group_criteria")),
-    Method("pairs", ("holm1979",), _rows("pairwise_distances")),
+    Method("pairs", ("holm1979", "chung2013"), _rows("pairwise_distances")),
     Method("discriminant", ("mardia1979",), _rows("accuracy")),
     Method("shrinkage", ("ledoit2004",), _shrunken),
     Method("typicality", ("mclachlan1992", "anderson2003"), _judged),

@@ -7,14 +7,14 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.words import counted, number, p_words
+from morpho.report.words import counted, number, observer_words, p_words
 
 __all__ = ["trust_words"]
 
 Tables = Mapping[str, pd.DataFrame]
 
 
-def _error(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
+def _error(tables: Tables, notes: Mapping[str, Any], alpha: float) -> list[str]:
     if notes["repeatability"] is None:
         return []
     words = (
@@ -23,8 +23,7 @@ def _error(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
         "variance of single digitisations that lies between specimens. Two digitisations of one "
         f"bone lie {number(notes['error_distance'])} apart in Procrustes distance."
     )
-    if notes["observer_p_value"] is not None:
-        words += f" Observers differ: {p_words(notes['observer_p_value'])}."
+    words += observer_words(notes["observer_p_value"], alpha)
     near = tables["pairwise_distances"]
     near = near[near["distance"] <= notes["error_distance"]]
     for row in near.to_dict("records"):
@@ -108,7 +107,7 @@ def _sides(tables: Tables) -> list[str]:
     return words
 
 
-def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]]) -> list[str]:
+def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]], alpha: float) -> list[str]:
     """Sentences for the section on the data of one element.
 
     Parameters
@@ -116,6 +115,8 @@ def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]]) -> list[
     tables : mapping of str to DataFrame
     notes : mapping of str to mapping
         Notes of the steps.
+    alpha : float
+        Level of the tests.
 
     Returns
     -------
@@ -123,7 +124,7 @@ def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]]) -> list[
         A paragraph each.
     """
     return [
-        *_error(tables, notes["measure"]),
+        *_error(tables, notes["measure"], alpha),
         *_screening(tables, notes["screen"]),
         *_estimates(tables),
         *_carried(tables),

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 __all__ = [
-    "CAUTION", "counted", "number", "p_value_words", "p_words", "sample_facts", "verdict_reason",
+    "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words", "sample_facts",
+    "verdict_reason",
 ]  # fmt: skip
 
 CAUTION = (
@@ -68,6 +69,28 @@ def p_value_words(p: float) -> str:
     if p != p:
         return "not known"
     return "below 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def observer_words(p: float | None, alpha: float) -> str:
+    """Whether observers differed, as far as a test can tell.
+
+    Parameters
+    ----------
+    p : float or None
+        Of the test; None or NaN where there was none.
+    alpha : float
+        Level of the tests.
+
+    Returns
+    -------
+    str
+        A sentence with a space before it; blank without a test.
+    """
+    if p is None or p != p:
+        return ""
+    if p <= alpha:
+        return f" Observers differed ({p_words(p)})."
+    return f" No difference between observers was detected ({p_words(p)})."
 
 
 def sample_facts(
@@ -158,6 +181,31 @@ def _support(row: Mapping[str, Any]) -> str:
     return text
 
 
+def _kept(row: Mapping[str, Any], alpha: float, sized: bool) -> str:
+    """The taxon that keeps a query, by its own p-values, and whether both ways keep it."""
+    raw, own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
+    inside = (
+        f"t lies within the spread of {row['taxon']}: that taxon's test does not reject at "
+        f"{alpha:g} "
+    )
+    if not sized:
+        text = f"I{inside}({p_words(raw)} as it is)"
+    elif raw > alpha:
+        text = f"I{inside}(p-values: {p_value_words(raw)} as it is, {p_value_words(own)} at its "
+        text += "own size)"
+    else:
+        text = f"At its own size i{inside}({p_words(own)}). As it is, that test rejects "
+        text += f"({p_words(raw)}), and "
+        text += (
+            f"{row['kept_as_it_is']} keeps it ({p_words(row['kept_p_value_as_it_is'])} as it is, "
+            f"{p_words(row['kept_p_value_size_heeded'])} at its own size): the two ways do not "
+            "keep the same taxa, and size is the reason"
+            if row["kept_as_it_is"]
+            else "the answer is undecided"
+        )
+    return f"{text}. Lying inside is no proof that it belongs there."
+
+
 def _growth(row: Mapping[str, Any], sized: bool) -> str:
     """Cautions about growth and size."""
     if not sized:
@@ -182,7 +230,7 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
     Parameters
     ----------
     row : mapping
-        A row of the table `verdicts` with the facts of `steps.judging.Judgement.facts`, and
+        A row of the table `verdicts` with the facts of `inference.judging.Judgement.facts`, and
         `alpha`, `specimens`, `smallest`, `taxa`, `slopes_differ` and `slopes_p_value` of the
         sample; or only `ground` 'no_model', or 'set_aside' with its `set_aside_reason`.
 
@@ -203,6 +251,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
     taxon, alpha = row["taxon"], row["alpha"]
     raw, own = row["p_value_as_it_is"], row["p_value_size_heeded"]
     sized = own == own
+    # of the taxon that the ground speaks of; those above are the largest over all taxa
+    its_raw, its_own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
     every = "every known taxon" if row["taxa"] > 1 else "the only known taxon"
     both = f"{p_words(raw)} as it is" + (f", {p_words(own)} at its own size" if sized else "")
     each = f"{p_value_words(raw)} as it is"
@@ -212,17 +262,15 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         "all_reject": (
             f"The test of {every} rejects at {alpha:g} ({largest}: {each}); {taxon} rejects least."
         ),
-        "one_keeps": (
-            f"It lies within the spread of {taxon}: that taxon's test does not reject at {alpha:g} "
-            f"({largest} over the taxa: {each}). Lying inside is no proof that it belongs there."
-        ),
+        "one_keeps": _kept(row, alpha, sized),
         "size_explains": (
             f"As it is, it lies outside {every} ({p_words(raw)}), but at its own size it does not "
-            f"lie outside {taxon} ({p_words(own)}): size explains the difference."
+            f"lie outside {taxon} ({p_words(its_own)}): size explains the difference."
         ),
         "size_hides": (
-            f"As it is, it lies within the spread of {taxon} ({p_words(raw)}), but not at its own "
-            f"size ({p_words(own)}): the two answers differ, and neither is to be preferred."
+            f"As it is, it lies within the spread of {taxon} ({p_words(its_raw)}), but not at its "
+            f"own size ({p_words(its_own)}): the two answers differ, and neither is to be "
+            "preferred."
         ),
         "members_contradict": (
             f"The tests reject every taxon ({both}), but {taxon} has members that lie as far from "
@@ -239,7 +287,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         ),
         "few_specimens": (
             "The only taxa that could keep it, or all taxa, have too few specimens to judge by; "
-            f"{taxon} comes nearest ({both})."
+            f"{taxon} comes nearest ({p_words(its_raw)} as it is"
+            + (f", {p_words(its_own)} at its own size)." if sized else ").")
         ),
         "no_power": (
             f"This sample could not have told it outside: with "

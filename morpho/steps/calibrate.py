@@ -12,7 +12,7 @@ __all__ = ["run"]
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
-    """Write the verdict on each specimen left out, and the shares of false alarms and power."""
+    """Write the verdict on each specimen left out, and the shares told outside."""
     names, material = material_of(results)
     rules = rules_of(config, element, results)
     table = calibrate(material, names, rules, progress=told_in_tenths(f"calibrate {element}"))

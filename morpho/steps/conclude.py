@@ -17,13 +17,12 @@ __all__ = ["run"]
 _COLUMNS = [
     "specimen", "verdict", "verdict_before", "tempered_by", "choice", "nearest_taxon",
     "false_alarms", "left_out_specimens", "false_alarms_low", "false_alarms_high", "noticed",
-    "left_out_members", "noticed_low", "noticed_high", "settings", "settings_hold",
-    "specimens_needed", "summary", "paragraph",
+    "left_out_members", "settings", "settings_hold", "specimens_needed", "summary", "paragraph",
 ]  # fmt: skip
 
 
 def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
-    """False alarms and power over all taxa."""
+    """False alarms, and members noticed of taxa left out whole, over all taxa."""
     facts: dict[str, Any] = {}
     names = {
         "specimen": ("false_alarms", "left_out_specimens"),
@@ -36,8 +35,9 @@ def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
         row = chosen.iloc[0] if len(chosen) else None
         facts[count] = 0 if row is None else int(row["outside"])
         facts[total] = 0 if row is None else int(row["specimens"])
-        facts[f"{count}_low"] = np.nan if row is None else float(row["interval_low"])
-        facts[f"{count}_high"] = np.nan if row is None else float(row["interval_high"])
+        if left_out == "specimen":
+            facts[f"{count}_low"] = np.nan if row is None else float(row["interval_low"])
+            facts[f"{count}_high"] = np.nan if row is None else float(row["interval_high"])
     return facts
 
 
@@ -75,7 +75,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         }
         row["summary"] = summary_words(row, element, verdict)
         row["paragraph"] = conclusion_words(
-            row, element, verdict, lines[lines["specimen"] == name], tried, more
+            row, element, verdict, lines[lines["specimen"] == name], tried, more, calibration
         )
         rows.append(row)
     results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))

@@ -146,6 +146,8 @@ def _displacements(
     """Displacements of landmarks and of regions, and how the two fits agree."""
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
     regions = _regions(bones, scheme)
+    # two families: what is said of landmarks must hold among landmarks
+    families = np.where(bones.kind == "landmark", "landmark", "semilandmark")
     moved, parts, fits, trouble = [], [], [], []
     for specimen, taxa in compared.items():
         i = bones.specimen.index(specimen)
@@ -159,6 +161,7 @@ def _displacements(
                         predicted,
                         centroid_size_mm=float(bones.size[i]),
                         names=bones.point,
+                        families=families,
                     )
                 except InferenceError as error:
                     trouble.append(f"{specimen} from {taxon}: {error}")

@@ -271,18 +271,21 @@ class ElementResults:
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))
 
     def write_figure(self, name: str, figure: Figure) -> None:
-        """Write a figure as SVG, PDF and PNG, without dates in them.
+        """Write a figure as SVG, PDF and PNG, without dates in them, its layout held.
 
         Parameters
         ----------
         name : str
         figure : Figure
         """
+        from morpho.drawing.style import hold
+
         metadata = {
             "svg": {"Date": None, "Creator": None},
             "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
             "png": {"Software": None},
         }
+        hold(figure)
         for ending, words in metadata.items():
             with whole(self.folder / "figures" / f"{name}.{ending}") as temporary:
-                figure.savefig(temporary, format=ending, dpi=300, metadata=words)
+                figure.savefig(temporary, format=ending, metadata=words)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from morpho.inference.allometry import CommonSlope, regression_score
 from morpho.inference.design import InferenceError
 from morpho.inference.linear_model import term_tests
+from morpho.inference.slopes import equal_slopes
 from morpho.steps.files import ElementResults, generator
 from morpho.steps.sample import Sample, known_sample
 from morpho.study.config import StudyConfig
@@ -45,20 +47,18 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     seed = config.settings["seed"]
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
 
-    def tested(name: str, terms: list) -> pd.DataFrame:
+    def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:
         try:
             sample.require_specimens()
-            variables = _variables(config, element, sample, terms)
             rng = generator(seed, element, "grow", name)
-            return term_tests(
-                sample.tangent, terms, variables, permutations=count, random_state=rng
-            )
+            return test(sample.tangent, *given, permutations=count, random_state=rng)
         except InferenceError as error:
             notes["trouble"].append(f"{name}: {error}")
             return pd.DataFrame(columns=_COLUMNS)
 
-    results.write_table("model_terms", tested("model", terms))
-    slopes = tested("slopes", ["size", "taxon", ["size", "taxon"]])
+    variables = _variables(config, element, sample, terms)
+    results.write_table("model_terms", tested("model", term_tests, terms, variables))
+    slopes = tested("slopes", equal_slopes, sample.log_size, sample.taxon)
     results.write_table("slopes", slopes)
     p = slopes.loc[slopes["term"] == "size by taxon", "p_value"]
     notes["slopes_p_value"] = float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None

@@ -42,9 +42,10 @@ def summary_of(taxa):
         counts = np.vstack([counts, counts.sum(axis=0)])
         for taxon, (out, inside, undecided) in zip([*taxa, "all taxa"], counts, strict=True):
             n = out + inside + undecided
-            rows.append(
-                (left_out, taxon, n, out, inside, undecided, out / n / 2, (1 + out / n) / 2)
-            )
+            ends = (out / n / 2, (1 + out / n) / 2)
+            if (left_out, taxon) == ("taxon", "all taxa"):
+                ends = (np.nan, np.nan)
+            rows.append((left_out, taxon, n, out, inside, undecided, *ends))
     return pd.DataFrame(
         rows, columns=["left_out", "taxon", "specimens", *NAMES, "interval_low", "interval_high"]
     )
@@ -239,6 +240,10 @@ def test_bars_of_calibration_are_the_shares_of_the_table(styled):
                 bar = found[(y, to_hex(VERDICTS[verdict]))]
                 assert bar.get_width() == pytest.approx(row[verdict] / row["specimens"])
             ends = [line.get_xdata() for line in axes.lines if np.allclose(line.get_ydata(), y)]
+            if np.isnan(row["interval_low"]):
+                assert (left_out, row["taxon"]) == ("taxon", "all taxa")
+                assert not ends
+                continue
             np.testing.assert_allclose(ends[0], [row["interval_low"], row["interval_high"]])
         told = {text.get_text() for text in axes.texts}
         assert {f"{row['outside']} of {row['specimens']}" for _, row in part.iterrows()} <= told

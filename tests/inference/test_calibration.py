@@ -220,7 +220,27 @@ def test_the_summary_counts():
     np.testing.assert_allclose(summary["share_outside"], [1 / 2, 0, 1 / 3, 1, 1])
     for row in summary.to_dict("records"):
         expected = proportion_confint(row["outside"], row["specimens"], method="beta")
+        if (row["left_out"], row["taxon"]) == ("taxon", "all taxa"):
+            expected = (np.nan, np.nan)
         np.testing.assert_allclose([row["interval_low"], row["interval_high"]], expected)
+
+
+@pytest.mark.parametrize("counts", [(4, 0, 4), (9, 9, 9)])
+def test_members_left_out_with_their_taxa_are_no_sample_of_new_taxa(counts):
+    """Each taxon has its interval, all of them together have none: three taxa, however many
+    members, tell next to nothing of a fourth."""
+    rows = [
+        ("taxon", taxon, "outside" if i < count else "inside", np.nan, np.nan)
+        for taxon, count in zip("abc", counts, strict=True)
+        for i in range(9)
+    ]
+    keys = ["left_out", "taxon", "verdict"]
+    own = ["own_taxon_p_value_as_it_is", "own_taxon_p_value_size_heeded"]
+    summary = calibration_summary(pd.DataFrame(rows, columns=keys + own), 0.05)
+    ends = summary.set_index("taxon")[["interval_low", "interval_high"]]
+    assert ends.loc["all taxa"].isna().all()
+    assert ends.loc[list("abc")].notna().all(axis=None)
+    assert summary["outside"].tolist() == [*counts, sum(counts)]
 
 
 # ---------------------------------------------------------------- truth

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
-from scipy.stats import spearmanr
+from scipy.stats import binom, spearmanr
 
 from morpho.inference.allometry import CommonSlope
 from morpho.inference.design import InferenceError
@@ -12,6 +13,7 @@ from morpho.inference.displacement import displacement
 from morpho.inference.distances import typicality
 from morpho.inference.membership import Membership
 from morpho.inference.taxon_prediction import TaxonPrediction, predict_taxon
+from morpho.inference.taxon_ranges import false_discovery
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 
@@ -205,6 +207,52 @@ def test_a_prediction_needs_no_model_of_ours(rng):
         np.testing.assert_allclose(found.table[name], ours.table[name], rtol=1e-9)
 
 
+def test_each_family_is_adjusted_by_itself(rng):
+    """Landmarks as if there were no semilandmarks, and the other way round."""
+    X, labels, _, query, _ = ready(rng)
+    prediction = predict_taxon(X, labels, "taxon_0")
+    options = {"centroid_size_mm": 9.0}
+    families = np.array(["landmark", "semilandmark"])[[0, 1, 1, 0, 1, 0, 0, 1]]
+    table = displacement(query, prediction, families=families, **options).table
+    together = displacement(query, prediction, **options).table
+    pd.testing.assert_series_equal(table["p_value"], together["p_value"])
+    column = "p_value_false_discovery"
+    np.testing.assert_allclose(together[column], false_discovery(together["p_value"]))
+    for kind in ("landmark", "semilandmark"):
+        own = table[families[table["landmark"]] == kind]
+        np.testing.assert_allclose(own[column], false_discovery(own["p_value"]))
+    assert not np.allclose(table[column], together[column])
+
+
+@pytest.mark.slow
+def test_semilandmarks_that_differ_name_no_landmark_that_does_not():
+    """Eight landmarks as in the taxon, sixteen semilandmarks that are not.
+
+    Whatever is named among the landmarks is a false discovery: in no more samples than the level
+    allows. Adjusted with the semilandmarks, one would be named in about every fourth.
+    """
+    rng = np.random.default_rng(3)
+    k, landmarks, samples = 24, 8, 200
+    base = rng.normal(size=(k, 3))
+    base -= base.mean(axis=0)
+    base /= np.linalg.norm(base)
+    families = np.arange(k) < landmarks
+    named, together = 0, 0
+    for _ in range(samples):
+        X = base + 0.002 * rng.normal(size=(13, k, 3))
+        way = rng.normal(size=(k - landmarks, 3))
+        X[-1, landmarks:] += 0.02 * (way - way.mean(axis=0))
+        X -= X.mean(axis=1, keepdims=True)
+        prediction = predict_taxon(X[:-1], ["a"] * 12, "a")
+        table = displacement(X[-1], prediction, centroid_size_mm=20, families=families).table
+        own = table["landmark"] < landmarks
+        named += bool((table.loc[own, "p_value_false_discovery"] <= 0.05).any())
+        together += bool((false_discovery(table["p_value"])[own] <= 0.05).any())
+    bound = binom.ppf(0.999, samples, 0.05)
+    assert named <= bound
+    assert together > bound
+
+
 def test_flat_bones_have_two_components(rng):
     X, labels, _, query, _ = ready(rng, d=2)
     table = displacement(query, predict_taxon(X, labels, "taxon_0"), centroid_size_mm=9).table
@@ -278,6 +326,7 @@ def test_too_few_specimens_for_a_p_value(rng):
         ({"centroid_size_mm": np.nan}, "centroid size must be positive"),
         ({"bound_in_sd": 0.0}, "`bound_in_sd` must be positive"),
         ({"names": ["a", "b"]}, "2 names for 8 landmarks"),
+        ({"families": ["a", "b"]}, "`families` must have 8 entries, one a landmark, but has 2"),
         ({"query": np.zeros((7, 3))}, r"must have shape \(8, 3\), as the prediction"),
     ],
 )

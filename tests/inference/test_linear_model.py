@@ -37,12 +37,9 @@ def naive_f(terms, Y, variables):
             for j in range(len(terms)):
                 rest = residual(designs[j], Y)
                 data = (Y - rest) + rest[order]
-                before, after, whole = (
-                    (residual(X, data) ** 2).sum()
-                    for X in (designs[j], designs[j + 1], designs[-1])
-                )
+                before, after = ((residual(X, data) ** 2).sum() for X in designs[j : j + 2])
                 rows[i, j] = ((before - after) / (ranks[j + 1] - ranks[j])) / (
-                    whole / (len(Y) - ranks[-1])
+                    after / (len(Y) - ranks[j + 1])
                 )
         return rows
 

@@ -246,6 +246,38 @@ def test_small_taxa_are_shown_but_not_ranked_by(rng):
         compare_measurements(values, d, taxa, [[20.0, 10.0]], against="three")
 
 
+def test_a_range_needs_no_number_of_specimens(rng):
+    """Within the range of a taxon of two, a value is not outside that of every taxon."""
+    values = np.r_[rng.normal(10, 0.3, 10), rng.normal(12, 0.3, 10), 14.5, 15.5, 18.0][:, None]
+    taxa = ["a"] * 10 + ["b"] * 10 + ["c"] * 2 + ["d"]
+    d = [Measurement("d", (0, 1))]
+    found = compare_measurements(values, d, taxa, [[15.0], [16.0], [18.0]])
+    assert found.ranking.outside_every_taxon.tolist() == [False, True, False]
+    assert found.ranking.taxa_outside.tolist() == [3, 4, 3]
+    ranged = found.taxa.groupby("query").outside_range
+    assert (ranged.all() == found.ranking.set_index("query").outside_every_taxon).all()
+    assert (ranged.sum() == found.ranking.set_index("query").taxa_outside).all()
+    # the standard deviation and the p-value are still those of taxa of three or more
+    assert (found.ranking.taxa_compared == 2).all()
+    assert found.ranking.nearest_taxon.isin(["a", "b"]).all()
+    one = compare_measurements(values, d, taxa, [[15.0]], against="b").ranking
+    assert one.outside_every_taxon.tolist() == [True]
+    assert one.taxa_outside.tolist() == [1]
+
+
+def test_a_small_taxon_that_lacks_a_measurement_has_no_range_to_lie_in(rng):
+    """It says nothing; a taxon of three or more that lacks it leaves the claim open."""
+    values = np.column_stack([rng.normal(10, 0.3, 14), rng.normal(10, 0.3, 14)])
+    taxa = np.repeat(["a", "b", "c"], [6, 6, 2])
+    values[taxa == "c", 0] = np.nan
+    values[taxa == "b", 1] = np.nan
+    d = [Measurement("d", (0, 1)), Measurement("e", (0, 2))]
+    found = compare_measurements(values, d, taxa, [[20.0, 20.0]]).ranking
+    assert found.measurement.tolist() == ["d", "e"]
+    assert found.outside_every_taxon.tolist() == [True, False]
+    assert found.taxa_outside.tolist() == [2, 2]
+
+
 def test_no_taxon_is_large_enough_to_rank_by(rng):
     d = [Measurement("d", (0, 1)), Measurement("e", (0, 2))]
     found = compare_measurements(rng.normal(size=(2, 2)), d, ["a", "b"], [[20.0, 10.0]])

@@ -185,3 +185,20 @@ def test_null_statistics_that_are_no_numbers_do_not_speak_against_the_null():
 
 def test_an_infinite_statistic_ties_with_infinite_ones():
     assert tail_p_value(np.array([np.inf]), np.full((9, 1), np.inf))[0] == 1
+
+
+def test_specimens_change_places_within_their_group_only():
+    seen = []
+
+    def statistic(orders):
+        seen.append(orders)
+        return orders[:, :1].astype(float)
+
+    within = np.array(list("babba"))
+    result = permutation_test(statistic, 5, permutations=200, within=within, random_state=3)
+    # never all orders gone through: those within groups are another, smaller set
+    assert (result.count, result.exact) == (200, False)
+    orders = np.concatenate(seen[1:])
+    assert (within[orders] == within).all()
+    assert {tuple(order) for order in orders[:, within == "a"].tolist()} == {(1, 4), (4, 1)}
+    assert len(np.unique(orders[:, within == "b"], axis=0)) == 6

@@ -290,10 +290,13 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         "membership": membership,
         "verdicts": pd.DataFrame(rows),
         "calibration_summary": pd.DataFrame(
-            {"left_out": ["specimen", "taxon"], "taxon": "all taxa", "specimens": [8, 9],
-             "outside": [1, 6], "inside": [5, 2], "undecided": [2, 1],
-             "share_outside": [0.125, 0.667], "interval_low": [0.0213, 0.2993],
-             "interval_high": [0.5265, 0.9251], "own_taxon_rejects": [1, 0]}
+            {"left_out": ["specimen"] * 3 + ["taxon"] * 3, "taxon": ["ash", "oak", "all taxa"] * 2,
+             "specimens": [3, 5, 8, 4, 5, 9], "outside": [0, 1, 1, 2, 4, 6],
+             "inside": [3, 2, 5, 2, 0, 2], "undecided": [0, 2, 2, 0, 1, 1],
+             "share_outside": [0.0, 0.2, 0.125, 0.5, 0.8, 0.667],
+             "interval_low": [0.0, 0.0051, 0.0213, 0.0676, 0.2836, nan],
+             "interval_high": [0.7076, 0.7164, 0.5265, 0.9324, 0.9949, nan],
+             "own_taxon_rejects": [0, 1, 1, 0, 0, 0]}
         ),
         "stability_summary": pd.DataFrame(
             {"specimen": [first], "choice": ["axes"], "settings": [19], "holds": [17],

@@ -33,11 +33,11 @@ ROW = {
     "left_out_specimens": 43,
     "false_alarms_low": 0.0057,
     "false_alarms_high": 0.158,
-    "noticed": 31,
+    "noticed": 24,
     "left_out_members": 43,
-    "noticed_low": 0.563,
-    "noticed_high": 0.846,
 }
+# Members told outside of each taxon left out whole, and how many it has.
+LEFT_OUT = {"coast kin": (19, 19), "pygmy kin": (0, 13), "marsh kin": (5, 11)}
 VERDICT = {"taxon": "marsh kin", "verdict_as_it_is": "outside", "reason": "Here is the reason."}
 LINE = {
     "taxon": "coast kin",
@@ -89,7 +89,16 @@ def larger(*decided):
     return pd.DataFrame(rows, columns=["taxon", "added", "outside", "inside", "undecided"])
 
 
-def told(row=None, verdict=None, line=None, turned=None, needed=None):
+def calibration(**counts):
+    """The table `calibration_summary`: specimens left out, and taxa left out whole."""
+    rows = [("specimen", "coast kin", 2, 19), ("specimen", "all taxa", 2, 43)]
+    rows += [("taxon", taxon, *both) for taxon, both in (LEFT_OUT | counts).items()]
+    whole = [row[2:] for row in rows[2:]]
+    rows.append(("taxon", "all taxa", *map(sum, zip(*whole, strict=True))))
+    return pd.DataFrame(rows, columns=["left_out", "taxon", "outside", "specimens"])
+
+
+def told(row=None, verdict=None, line=None, turned=None, needed=None, left_out=None):
     return conclusion_words(
         ROW | (row or {}),
         "lower_jaw",
@@ -97,6 +106,7 @@ def told(row=None, verdict=None, line=None, turned=None, needed=None):
         lines(**(line or {})),
         settings(**(turned or {})),
         larger() if needed is None else needed,
+        calibration() if left_out is None else left_out,
     )
 
 
@@ -108,7 +118,7 @@ def test_the_paragraph_has_its_parts_in_order():
         "Here is the reason.",
         "Only a growth stage?",
         "2 of 43 outside that are not",
-        "it noticed 31 of 43",
+        "it noticed of their members",
         "Outside holds in all 100 other settings",
     ]
     places = [text.index(part) for part in parts]
@@ -126,7 +136,7 @@ def test_the_summary_begins_the_paragraph():
 def test_numbers_are_those_of_the_tables():
     """All of them, and no other."""
     found = set(re.findall(r"\d+(?:\.\d+)?", told().replace("95 %", "").replace("find 7", "")))
-    assert found == {"0.0789", "4", "13", "2", "43", "1", "16", "31", "56", "85", "100"}
+    assert found == {"0.0789", "4", "13", "2", "43", "1", "16", "19", "0", "5", "11", "100"}
 
 
 def test_the_nearest_line_is_told_not_the_first():
@@ -154,7 +164,7 @@ def test_growth_that_is_not_known_is_told(changed, said):
 
 
 def test_without_growth_lines_nothing_is_said_of_growth():
-    text = conclusion_words(ROW, "jaw", VERDICT, lines()[:0], settings(), larger())
+    text = conclusion_words(ROW, "jaw", VERDICT, lines()[:0], settings(), larger(), calibration())
     assert "growth stage" not in text
 
 
@@ -197,13 +207,31 @@ def test_choices_that_turn_it_are_named_worst_first():
     assert "1 axis" not in text
 
 
+def test_members_of_taxa_left_out_are_told_taxon_by_taxon():
+    """Three taxa are no sample of new ones: no share over all, no interval."""
+    assert (
+        " Each known taxon left out whole, it noticed of their members 19 of 19 (coast kin), 0 of "
+        "13 (pygmy kin) and 5 of 11 (marsh kin): a result for these taxa, not for new ones at "
+        "large. Outside holds" in told()
+    )
+    assert "24 of 43" not in told()
+    assert told().count("interval") == 1
+    assert "7 of 8 (new kin)" in told(left_out=calibration(**{"new kin": (7, 8)}))
+
+
 def test_a_procedure_that_noticed_nobody_is_called_blind():
-    assert "it may be blind to a new taxon" in told({"noticed": 0, "noticed_low": 0.0})
+    nobody = calibration(**{taxon: (0, n) for taxon, (_, n) in LEFT_OUT.items()})
+    text = told({"noticed": 0}, left_out=nobody)
+    assert (
+        "0 of 13 (pygmy kin) and 0 of 11 (marsh kin): the procedure may be blind to a new" in text
+    )
+    assert "result for these taxa" not in text
     assert "blind" not in told()
 
 
 def test_one_taxon_cannot_tell_its_power():
-    text = told({"left_out_members": 0, "noticed_low": np.nan, "noticed_high": np.nan})
+    alone = calibration().iloc[:2]
+    text = told({"left_out_members": 0, "noticed": 0}, left_out=alone)
     assert "With one known taxon nobody can say" in text
     assert "nan" not in text
 
@@ -235,7 +263,7 @@ def test_a_query_set_aside_has_a_reason_and_nothing_else():
     row = {"verdict": "undecided", "verdict_before": "undecided"}
     verdict = {"verdict_as_it_is": "", "taxon": "", "reason": "Too little is left."}
     text = conclusion_words(
-        ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger()
+        ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger(), calibration()
     )
     assert text == (
         "By its atlas, find 7 can be told neither outside nor inside. Too little is left."

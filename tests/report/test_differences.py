@@ -132,6 +132,17 @@ def test_no_distance_outside_every_range(tables):
     )
 
 
+def test_small_taxa_have_ranges_but_no_p_value(tables):
+    """Where a taxon of one or two is among 'every', the p-value is told to be of the others."""
+    assert "three or more" not in words(tables)[3]
+    table = tables["measurement_ranking"]
+    table["taxa_outside"] += table["outside_every_taxon"].astype(int)
+    assert (
+        "1 beyond false-discovery control at 0.05 against taxa of three or more specimens; first"
+        in words(tables)[3]
+    )
+
+
 def test_semilandmarks_and_angles_are_not_named(tables):
     text = " ".join(words(tables, alpha=0.99))
     assert "edge.1" not in text

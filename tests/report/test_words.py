@@ -1,25 +1,36 @@
 """Sentences say what their numbers say, and no more."""
 
+import importlib.util
 import inspect
 import re
 from itertools import product
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from morpho.inference import verdict
+from morpho.inference.judging import Rules, Shapes, judge
 from morpho.report.captions import CAPTIONS
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
+from morpho.report.trust import trust_words
 from morpho.report.words import (
     CAUTION,
     counted,
     number,
+    observer_words,
     p_value_words,
     p_words,
     sample_facts,
     verdict_reason,
 )
 from morpho.steps import place
+
+_PLACE = Path(__file__).with_name("small_tables.py")
+_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
+small = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(small)
 
 ROW = {
     "taxon": "the marsh kin",
@@ -29,6 +40,11 @@ ROW = {
     "taxa": 3,
     "p_value_as_it_is": 0.1234,
     "p_value_size_heeded": 0.5678,
+    "taxon_p_value_as_it_is": 0.0871,
+    "taxon_p_value_size_heeded": 0.4321,
+    "kept_as_it_is": "the marsh kin",
+    "kept_p_value_as_it_is": 0.0871,
+    "kept_p_value_size_heeded": 0.4321,
     "beyond_sizes_of": "",
     "beyond_all_members": True,
     "ranking_rejects": True,
@@ -49,20 +65,20 @@ DRAWN = {
 # Which facts of its row each ground's sentence tells.
 TOLD = {
     "all_reject": {"taxon", "alpha", "raw", "own", "specimens"},
-    "one_keeps": {"taxon", "alpha", "raw", "own"},
-    "size_explains": {"taxon", "raw", "own"},
-    "size_hides": {"taxon", "raw", "own"},
+    "one_keeps": {"taxon", "alpha", "taxon's raw", "taxon's own"},
+    "size_explains": {"taxon", "raw", "taxon's own"},
+    "size_hides": {"taxon", "taxon's raw", "taxon's own"},
     "members_contradict": {"taxon", "raw", "own"},
     "spread_unknown": {"taxon", "raw", "own"},
     "extrapolates": {"taxon", "raw", "own"},
-    "few_specimens": {"taxon", "raw", "own"},
+    "few_specimens": {"taxon", "taxon's raw", "taxon's own"},
     "no_power": {"alpha", "specimens"},
     "one_undecided": {"taxon", "raw", "own"},
     "imputation_turns": set(),
 }
 SHOWN = {
     "taxon": "the marsh kin", "alpha": "0.025", "raw": "0.123", "own": "0.568",
-    "specimens": "47",
+    "taxon's raw": "0.087", "taxon's own": "0.432", "specimens": "47",
 }  # fmt: skip
 # Grounds that come of two decisions, as it is and at its own size.
 OF_TWO = {"size_explains", "size_hides", "one_undecided"}
@@ -79,7 +95,7 @@ def test_a_sentence_tells_the_facts_of_its_row(ground):
     text = sentence(ground)
     assert {fact for fact, words in SHOWN.items() if words in text} == TOLD[ground]
     drawn = {"20", "13", "7"} if ground == "imputation_turns" else set()
-    assert set(re.findall(r"\d+(?:\.\d+)?", text)) <= {"0.025", "0.123", "0.568", "47", *drawn}
+    assert set(re.findall(r"\d+(?:\.\d+)?", text)) <= {*SHOWN.values(), *drawn}
 
 
 @pytest.mark.parametrize("ground", TOLD)
@@ -87,12 +103,80 @@ def test_other_numbers_make_another_sentence(ground):
     """Nothing is written in where a number belongs."""
     other = {
         "taxon": "the coast kin", "alpha": 0.01, "specimens": 31, "p_value_as_it_is": 0.0004,
-        "p_value_size_heeded": 0.9,
+        "p_value_size_heeded": 0.9, "taxon_p_value_as_it_is": 0.077,
+        "taxon_p_value_size_heeded": 0.8,
     }  # fmt: skip
     text = sentence(ground, **other)
     assert not any(words in text for words in SHOWN.values())
-    for fact, words in {"raw": "below 0.001", "own": "0.900", "specimens": "31"}.items():
+    told = {
+        "raw": "below 0.001", "own": "0.900", "specimens": "31", "taxon's raw": "0.077",
+        "taxon's own": "0.800",
+    }  # fmt: skip
+    for fact, words in told.items():
         assert (words in text) == (fact in TOLD[ground])
+
+
+CROSSED = {
+    "taxon_p_value_as_it_is": 0.0113,
+    "kept_as_it_is": "the coast kin",
+    "kept_p_value_as_it_is": 0.777,
+    "kept_p_value_size_heeded": 0.0007,
+}
+
+
+def test_the_taxon_that_keeps_it_is_told_by_its_own_p_values():
+    assert sentence("one_keeps").startswith(
+        "It lies within the spread of the marsh kin: that taxon's test does not reject at 0.025 "
+        "(p-values: 0.087 as it is, 0.432 at its own size). Lying inside is no proof"
+    )
+    assert "(p = 0.087 as it is). Lying" in sentence("one_keeps", p_value_size_heeded=np.nan)
+
+
+@pytest.mark.parametrize(("own", "told"), [(0.0007, "p below 0.001"), (0.333, "p = 0.333")])
+def test_two_ways_that_keep_different_taxa_are_told_with_size_as_the_reason(own, told):
+    """Also where the taxon kept as it is is kept at its own size, but less well."""
+    text = sentence("one_keeps", **CROSSED | {"kept_p_value_size_heeded": own})
+    assert text.startswith(
+        "At its own size it lies within the spread of the marsh kin: that taxon's test does not "
+        "reject at 0.025 (p = 0.432). As it is, that test rejects (p = 0.011), and the coast kin "
+        f"keeps it (p = 0.777 as it is, {told} at its own size): the two ways do not keep the same "
+        "taxa, and size is the reason. Lying inside is no proof"
+    )
+
+
+def test_a_way_that_is_undecided_is_not_told_as_kept():
+    text = sentence("one_keeps", **CROSSED | {"kept_as_it_is": ""})
+    assert "As it is, that test rejects (p = 0.011), and the answer is undecided. Lying" in text
+    assert "coast kin" not in text
+
+
+def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
+    """Two taxa a growth step apart, and a query with the shape of the one at the size at which
+    the other has that shape: as it is a keeps it and b rejects, at its own size b keeps it."""
+    rng = np.random.default_rng(0)
+    n, m, size = 20, 12, np.r_[rng.normal(3, 0.1, 20), rng.normal(4, 0.1, 20)]
+    growth = np.eye(m)[0]
+    known = np.outer(np.r_[size[:n] - 3, size[n:] - 3.6], growth)
+    known = known + 0.03 * rng.normal(size=(2 * n, m))
+    found = judge(
+        Shapes(known, size, np.repeat(["a", "b"], n)),
+        Shapes(np.zeros((1, m)), np.array([3.6]), np.array(["?"])),
+        Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1),
+    )
+    (decisions,), (verdict,) = found.decisions, found.verdicts
+    assert [decisions[way].taxon for way in (False, True)] == ["a", "b"]
+    assert (verdict.ground, verdict.taxon) == ("one_keeps", "b")
+    p = {way: dict(zip(e.taxa, e.p_value[0], strict=True)) for way, e in found.evidence.items()}
+    assert p[False]["b"] <= 0.05 < p[False]["a"]
+    assert p[True]["a"] <= 0.05 < p[True]["b"]
+    facts = found.facts(0, 0.05)
+    text = verdict_reason(ROW | facts | {"ground": "one_keeps", "taxon": "b", "alpha": 0.05})
+    assert (
+        f"the spread of b: that taxon's test does not reject at 0.05 ({p_words(p[True]['b'])})."
+        in text
+    )
+    assert f"As it is, that test rejects ({p_words(p[False]['b'])}), and a keeps it" in text
+    assert f"({p_words(p[False]['a'])} as it is, {p_words(p[True]['a'])} at its own size)" in text
 
 
 def test_every_ground_that_can_be_has_its_sentence():
@@ -256,6 +340,30 @@ def test_p_values(p, told):
 def test_counts_have_their_plural():
     assert counted(1, "specimen") == "1 specimen"
     assert counted(0, "specimen") == "0 specimens"
+
+
+@pytest.mark.parametrize(
+    ("p", "told"),
+    [
+        (0.83, " No difference between observers was detected (p = 0.830)."),
+        (0.0501, " No difference between observers was detected (p = 0.050)."),
+        (0.05, " Observers differed (p = 0.050)."),
+        (0.0004, " Observers differed (p below 0.001)."),
+        (None, ""),
+        (np.nan, ""),
+    ],
+)
+def test_observers_differ_only_where_a_test_says_so(p, told):
+    """On the page as in the results section."""
+    assert observer_words(p, 0.05) == told
+    element = small.element()
+    element.notes["measure"]["observer_p_value"] = p
+    element.tables["suspicions"] = pd.DataFrame()
+    element.tables["recovery"] = element.tables["carried_points"] = pd.DataFrame()
+    text = trust_words(element.tables, element.notes, 0.05)[0]
+    assert ("bserver" in text) == bool(told)
+    assert told in text
+    assert "not known" not in text
 
 
 def test_facts_of_a_sample():

@@ -134,7 +134,11 @@ def check_trials(study):
     assert told["specimens"].to_dict() == expected
     for row in summary.to_dict("records"):
         assert row["outside"] + row["inside"] + row["undecided"] == row["specimens"]
-        assert 0 <= row["interval_low"] <= row["share_outside"] <= row["interval_high"] <= 1
+        ends = row["interval_low"], row["interval_high"]
+        if (row["left_out"], row["taxon"]) == ("taxon", "all taxa"):
+            assert np.isnan(ends).all()
+        else:
+            assert 0 <= ends[0] <= row["share_outside"] <= ends[1] <= 1
     stability = results.table("stability_summary")
     assert (
         stability[["outside", "inside", "undecided"]].sum(axis=1) == stability["settings"]

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from morpho.inference.taxon_ranges import false_discovery
 from morpho.report.legend import COLUMNS, TABLES
 from morpho.study.schemas import load_schema
 
@@ -104,6 +105,15 @@ def test_each_judged_query_has_every_point_in_both_ways(study):
         assert rows["in_taxon_sd"].is_monotonic_decreasing
         kinds = {point: "landmark" if point in LANDMARKS else "curve" for point in points}
         assert rows.set_index("landmark")["kind"].to_dict() == kinds
+
+
+def test_landmarks_and_semilandmarks_are_adjusted_apart(study):
+    """What is said of landmarks holds for them: the semilandmarks have no part in it."""
+    table = study.results().table("displacements")
+    apart = table["kind"] == "landmark"
+    for _, rows in table.groupby(["specimen", "size_heeded", apart]):
+        expected = false_discovery(rows["p_value"])
+        np.testing.assert_allclose(rows["p_value_false_discovery"], expected, rtol=1e-7)
 
 
 @pytest.mark.parametrize("heeded", [False, True])

@@ -111,6 +111,39 @@ def test_arrays_and_notes_come_back(tmp_path):
     assert results.notes("n") == {"trouble": ["é"]}
 
 
+def test_the_layout_of_a_figure_is_held(tmp_path, monkeypatch):
+    """Last bits of the layout solver change no byte of a figure, nor how it is laid out."""
+    import matplotlib.pyplot as plt
+    from matplotlib.axes import Axes
+    from matplotlib.transforms import Bbox
+
+    from morpho.drawing.style import figure_style
+
+    place, settled = Axes._set_position, []
+
+    def shaken(axes, pos, which="both"):
+        if which == "both" and not isinstance(pos, tuple):  # from the solver of the layout
+            shift = 1e-13 * next(shifts)
+            pos = Bbox.from_bounds(pos.x0 + shift, pos.y0, pos.width, pos.height - shift)
+        place(axes, pos, which)
+
+    for run, step in enumerate((1, -1)):
+        shifts = iter(range(step, 10_000 * step, step))
+        results = ElementResults(tmp_path / str(run), "bone")
+        with figure_style(), monkeypatch.context() as patch:
+            patch.setattr(Axes, "_set_position", shaken)
+            figure, axes = plt.subplots(1, 2)
+            axes[0].plot([0, 1], [2, 3])
+            axes[0].set_ylabel("a long name of what is drawn")
+            results.write_figure("lines", figure)
+            settled.append([ax.get_position().bounds for ax in axes])
+    assert settled[0] == settled[1]
+    assert settled[0][0][0] > 0.05  # the layout makes room for the name
+    for ending in ("svg", "pdf", "png"):
+        files = [tmp_path / str(run) / "bone" / "figures" / f"lines.{ending}" for run in (0, 1)]
+        assert files[0].read_bytes() == files[1].read_bytes()
+
+
 def test_every_column_that_is_no_number_is_named():
     """A documented column of words or of yes and no is told from numbers by TEXTS and FLAGS."""
     tables = (TABLES | JOINED).values()

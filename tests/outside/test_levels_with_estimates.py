@@ -1,0 +1,60 @@
+"""The verdict keeps its level where landmarks of known specimens were estimated.
+
+Estimates lie nearer to the mean than bones do, so that a complete query stands out beside them:
+typicality alone then rejects more often than its level (see the notes of `Membership`). The
+nominal level is the published truth of the verdict, in which several tests must agree.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from morpho.inference.judging import Rules
+from morpho.inference.reanalysis import Material, analyse
+from morpho.shape.estimation import LandmarkEstimator
+
+pytestmark = pytest.mark.slow
+
+RULES = Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+POINTS = 15
+
+
+def _study(rng, members, share):
+    """Bones of four taxa with correlated landmarks, and a member of the first as the query.
+
+    A share of the known bones has lost two landmarks, which are estimated from complete ones.
+    """
+    place = np.append(np.repeat(range(4), members), 0)
+    base = rng.normal(size=(POINTS, 3))
+    apart = np.linalg.norm(base[:, None] - base[None], axis=2)
+    mix = np.linalg.cholesky(np.exp(-apart / 0.6) + 1e-9 * np.eye(POINTS))
+    means = base + 0.25 * rng.normal(size=(4, POINTS, 3))
+    X = means[place] + 0.08 * np.einsum(
+        "ij,njd->nid", mix, rng.normal(size=(len(place), POINTS, 3))
+    )
+    known = np.arange(len(place)) < len(place) - 1
+    broken = np.isin(
+        np.arange(len(place)), rng.permutation(len(place) - 1)[: round(share * known.sum())]
+    )
+    complete = X[known & ~broken]
+    for i in np.flatnonzero(broken):
+        X[i, rng.choice(POINTS, 2, replace=False)] = np.nan
+    if broken.any():
+        X[broken] = LandmarkEstimator().fit(complete).transform(X[broken])
+    return Material(X, np.array([f"taxon {g}" for g in place]), known)
+
+
+@pytest.mark.parametrize(("members", "share"), [(8, 0.0), (8, 0.6), (4, 0.4)])
+def test_a_member_beside_estimated_bones(members, share, check_rate):
+    rng = np.random.default_rng(41 + members)
+    outside, typical = np.empty((2, 300))
+    for i in range(300):
+        found = analyse(_study(rng, members, share), RULES, test_slopes=False)
+        outside[i] = found.decisions[0][False].verdict == "outside"
+        typical[i] = found.evidence[False].typicality_probability[0, 0] <= RULES.alpha
+    check_rate(outside, RULES.alpha, conservative=True, what="outside")
+    if not share:
+        check_rate(typical, RULES.alpha, what="typicality")
+    else:  # as the notes of Membership say
+        assert RULES.alpha < typical.mean() < 0.15
