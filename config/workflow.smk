@@ -20,6 +20,7 @@ from morpho.study.config import read_config
 from morpho.study.digest import element_digest, settings_digest
 from morpho.study.files import safe_name
 from morpho.study.problems import Problems, StudyError
+from morpho.study.results_folder import cannot_be_written, check_results_folder
 from morpho.study.scheme import read_scheme
 from morpho.study.tables import read_table
 
@@ -35,6 +36,10 @@ _study = Path(
 ).resolve()
 try:
     STUDY_CONFIG = read_config(_study)
+    # here as well as in the check: Snakemake makes its own folder before the check
+    _folder = Problems(base=_study.parent)
+    check_results_folder(STUDY_CONFIG, _folder)
+    _folder.raise_if_errors()
 except StudyError as error:
     print(error, file=sys.stderr)
     sys.exit("The study cannot be run: see the problems above.")
@@ -141,7 +146,13 @@ def check_or_stop():
     # not above: it takes longer to import than a run with nothing to do
     from morpho.steps.provenance import mark_start
 
-    mark_start(STUDY_CONFIG, sys.argv)
+    try:
+        mark_start(STUDY_CONFIG, sys.argv)
+    except OSError as error:
+        print(
+            *cannot_be_written(STUDY_CONFIG.results, error), sep="\n", file=sys.stderr
+        )
+        sys.exit("Nothing was run.")
 
 
 def landmark_files(wildcards):

@@ -33,12 +33,23 @@ _KINDS = {
 }
 
 
+def _run_command(study: str) -> str:
+    """Write the command that runs a study, for the folder that the user is in."""
+    house = Path(__file__).resolve().parents[1]
+    where = ""
+    if not os.path.isfile("Snakefile") or not os.path.samefile(".", house):
+        snakefile = house / "Snakefile"
+        shown = snakefile.as_posix() if snakefile.is_file() else "FOLDER_OF_FORMKIN/Snakefile"
+        where = f"--snakefile {shlex.quote(shown)} "
+    return f"snakemake {where}--cores all --configfile {shlex.quote(study)}"
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="formkin",
         description="Does this form belong with its kin? Start a study, or check one.",
-        epilog="The study itself is run with: snakemake --cores all --configfile "
-        "MY_STUDY/study.yaml",
+        formatter_class=argparse.RawDescriptionHelpFormatter,  # else the command may be broken
+        epilog=f"The study itself is run with:\n  {_run_command('MY_STUDY/study.yaml')}",
     )
     parser.add_argument("--version", action="version", version=f"formkin {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -73,7 +84,8 @@ def _new(folder: str) -> int:
         "  1. Write your scheme into schemes/bone.yaml, in place of the example.\n"
         "  2. Fill in specimens.csv, and put your landmark tables into landmarks.\n"
         "  3. Go through study.yaml; every key is explained in it.\n"
-        f"  4. formkin check {folder}"
+        f"  4. formkin check {shlex.quote(folder)}\n"
+        f"  5. {_run_command((Path(folder) / 'study.yaml').as_posix())}"
     )
     return FINE
 
@@ -138,11 +150,10 @@ def _status(path: str) -> int:
     from morpho.study.config import read_config
     from morpho.study.problems import StudyError
 
-    again = "Run the study again: snakemake --cores all --configfile "
     try:
         config = read_config(path)
         file = Path(path) / "study.yaml" if os.path.isdir(path) else Path(path)
-        command = f"{again}{shlex.quote(file.as_posix())}"
+        command = f"Run the study again: {_run_command(file.as_posix())}"
         recorded = read_record(config.results)
         differences = still_matches(config.results, config)
     except StudyError as error:

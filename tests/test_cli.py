@@ -1,6 +1,7 @@
 """The command line: what is printed, and the exit codes."""
 
 import os
+import shlex
 import subprocess
 import sys
 from hashlib import sha256
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from morpho import __version__
-from morpho.cli import main
+from morpho.cli import _run_command, main
 from morpho.steps.provenance import write_record
 from morpho.study.config import read_config
 from morpho.study.start import FILES
@@ -44,6 +45,40 @@ def test_new_says_what_to_do_next(tmp_path, capsys):
     told = capsys.readouterr().out
     assert "schemes/bone.yaml" in told
     assert f"formkin check {tmp_path / 's'}" in told
+
+
+def test_new_writes_commands_that_can_be_copied(tmp_path, capsys):
+    """A user's folder has a space in its name."""
+    assert main(["new", str(tmp_path / "a b")]) == 0
+    told = capsys.readouterr().out
+    assert f"formkin check '{tmp_path}/a b'\n" in told
+    assert f"--configfile '{tmp_path}/a b/study.yaml'\n" in told
+
+
+def test_the_command_of_a_run_works_where_the_user_is(study, capsys, monkeypatch):
+    """In the program's folder it is short; anywhere else it names the Snakefile."""
+    house = Path(__file__).parents[1]
+    monkeypatch.chdir(house)
+    assert main(["--help"]) == 0
+    short = "snakemake --cores all --configfile MY_STUDY/study.yaml\n"
+    assert f"\n  {short}" in capsys.readouterr().out
+    monkeypatch.chdir(study)
+    assert main(["--help"]) == 0
+    told = capsys.readouterr().out
+    command = next(line for line in told.splitlines() if line.startswith("  snakemake "))
+    words = shlex.split(command)
+    assert Path(words[words.index("--snakefile") + 1]).samefile(house / "Snakefile")
+    assert main(["status", str(study)]) == 1
+    assert f"snakemake --snakefile {shlex.quote(f'{house}/Snakefile')} " in capsys.readouterr().err
+
+
+def test_the_command_of_a_run_without_the_snakefile_says_where_it_is(tmp_path, monkeypatch):
+    """The library alone was installed."""
+    monkeypatch.setattr("morpho.cli.__file__", str(tmp_path / "lib" / "morpho" / "cli.py"))
+    monkeypatch.chdir(tmp_path)
+    assert _run_command("a/study.yaml") == (
+        "snakemake --snakefile FOLDER_OF_FORMKIN/Snakefile --cores all --configfile a/study.yaml"
+    )
 
 
 def test_new_refuses_to_overwrite(study, capsys):

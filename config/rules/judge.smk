@@ -197,6 +197,8 @@ rule rarefy:
 rule conclude:
     input:
         tables(
+            "suspicions",
+            "specimens",
             "verdicts",
             "trajectories",
             "calibration_summary",

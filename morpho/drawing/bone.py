@@ -14,6 +14,7 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from morpho.drawing.numbering import place_numbers
 from morpho.drawing.style import DOUBLE, GREY, INK, short
 
 __all__ = [
@@ -190,17 +191,13 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
     figure = plt.figure(figsize=(DOUBLE, tall + key_height))
     towards = axis_names(figure, towards)
     upper, lower = _parts(figure, 2, 1, height_ratios=[tall, key_height])
+    panels: list[Axes] = []
     for axes, view in zip(bone_views(upper, frame, towards), VIEWS, strict=True):
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
         axes.scatter(points[:, view[0]], points[:, view[1]], s=4, color=GREY, zorder=2)
         marked = points[numbered][:, list(view)]
         axes.scatter(marked[:, 0], marked[:, 1], s=14, color=INK, zorder=3)
-        if view != VIEWS[0]:
-            continue
-        for number, point in enumerate(marked, start=1):
-            axes.annotate(
-                str(number), point, xytext=(3, 3), textcoords="offset points", fontsize=6.5
-            )
+        panels.append(axes)
     key = lower.add_subplot()
     key.axis("off")
     for number, i in enumerate(numbered, start=1):
@@ -209,6 +206,7 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
         at = (0.02 + column / 3, 1 - (row + 0.5) / rows)
         key.text(*at, f"{number}  {short(name, 34)}", transform=key.transAxes, fontsize=6.5,
                  va="center")  # fmt: skip
+    place_numbers(panels[0], points[:, list(VIEWS[0])], numbered)
     return figure
 
 

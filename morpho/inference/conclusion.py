@@ -1,4 +1,4 @@
-"""The conclusion on a query: its verdict, tempered by calibration and stability."""
+"""The conclusion on a query: its verdict, tempered by screening, calibration and stability."""
 
 from __future__ import annotations
 
@@ -22,6 +22,11 @@ UNTEMPERED = ("size", "covariance")
 UNMEASURED = "growth not extrapolated"
 # Specimens left out with their taxa, none noticed, from which a sample is said to be blind.
 _BLIND = 10
+# Settings of one kind of choice below which a single one that turns the verdict is too little
+# to take it back for, unless it is the only one: of four, one alone would weigh 25 percent.
+_FEW_SETTINGS = 10
+# Slips that, once mended, change the whole digitisation.
+_WHOLE = ("mirror", "swapped")
 
 
 @dataclass(frozen=True)
@@ -32,7 +37,8 @@ class Conclusion:
     ----------
     verdict : {'outside', 'inside', 'undecided'}
     tempered_by : str
-        Blank where the verdict stands; `false_alarms`: the same procedure tells the sample's
+        Blank where the verdict stands; `suspected_slip`: screening suspects a slip in the query
+        on which it hangs; `false_alarms`: the same procedure tells the sample's
         own specimens outside more often than it may; `never_notices`: it noticed no member of
         any taxon left out; `unstable`: another choice turns it too often.
     choice : str
@@ -52,11 +58,38 @@ def _counts(calibration: pd.DataFrame, left_out: str) -> tuple[int, int]:
     return int(part["outside"].iloc[0]), int(part["specimens"].iloc[0])
 
 
+def _hangs_on_slip(suspicions: pd.DataFrame, stability: pd.DataFrame) -> bool:
+    """Whether a verdict hangs on a slip that screening suspects in the query."""
+    mended = suspicions["distance_after"] <= suspicions["threshold"]
+    if (mended & suspicions["kind"].isin(_WHOLE)).any():
+        return True
+    landmarks = {
+        name
+        for row in suspicions[suspicions["kind"] != "size"].to_dict("records")
+        for name in str(row["landmarks"]).split(";")
+        if name
+    }
+    tried = stability[stability["choice"] == "landmark left out"]
+    turning = [setting for text in tried["turning_settings"] for setting in text.split("; ")]
+    # a landmark is left out with its partner, and the setting then names both
+    return any(landmarks & {setting, *setting.split(" and ")} for setting in turning)
+
+
+def _turns_too_often(stability: pd.DataFrame, smallest_share: float) -> pd.DataFrame:
+    """Kinds of choice that take a verdict back, the one that turns it most first."""
+    settings = stability["settings"].to_numpy()
+    turned = settings - stability["holds"].to_numpy()
+    enough = (settings >= _FEW_SETTINGS) | (turned >= np.minimum(2, settings))
+    falls = stability[(stability["share_holds"].to_numpy() < smallest_share) & enough]
+    return falls.sort_values("share_holds", kind="stable")
+
+
 def conclude(
     verdict: str,
     calibration: pd.DataFrame,
     stability: pd.DataFrame,
     *,
+    suspicions: pd.DataFrame | None = None,
     alpha: float,
     smallest_share: float,
 ) -> Conclusion:
@@ -69,12 +102,19 @@ def conclude(
         The table of `calibration_summary`.
     stability : DataFrame
         The rows of `stability_summary` on the query.
+    suspicions : DataFrame, optional
+        The rows of `morpho.inference.screening.screen` on the query. A new form may well look
+        suspicious, so a suspicion alone takes no verdict back. It falls where left and right
+        or names of landmarks are probably exchanged and the digitisation, once mended, is
+        within the threshold of a taxon, and where leaving a suspected landmark out turns it.
     alpha : float
         Level of the tests: *outside* falls where the share of false alarms is larger (exact
         one-sided binomial test at 0.05).
     smallest_share : float
         A verdict falls where it holds in a smaller share of the settings of any kind of
         choice but those of `UNTEMPERED`; *inside* does not for growth lines beyond measured sizes.
+        Of a kind with fewer than ten settings, at least two must turn it, or its only one:
+        else one setting of four, such as a single axis, would undo what the others uphold.
 
     Returns
     -------
@@ -82,6 +122,8 @@ def conclude(
     """
     if verdict == "undecided":
         return Conclusion(verdict)
+    if suspicions is not None and _hangs_on_slip(suspicions, stability):
+        return Conclusion("undecided", "suspected_slip")
     alarms, left_out = _counts(calibration, "specimen")
     if verdict == "outside" and left_out:
         excess = binomtest(alarms, left_out, alpha, alternative="greater").pvalue
@@ -92,10 +134,9 @@ def conclude(
         return Conclusion("undecided", "never_notices")
     shown = (*UNTEMPERED, *([UNMEASURED] if verdict == "inside" else []))
     weighed = stability[~stability["choice"].isin(shown)]
-    if len(weighed):
-        worst = weighed.iloc[int(np.argmin(weighed["share_holds"].to_numpy()))]
-        if worst["share_holds"] < smallest_share:
-            return Conclusion("undecided", "unstable", str(worst["choice"]))
+    falls = _turns_too_often(weighed, smallest_share)
+    if len(falls):
+        return Conclusion("undecided", "unstable", str(falls["choice"].iloc[0]))
     return Conclusion(verdict)
 
 

@@ -15,7 +15,7 @@ from morpho.inference.membership import Membership
 from morpho.inference.placing import KnownTaxa
 from morpho.inference.principal_axes import principal_axes
 from morpho.inference.slopes import own_slope_taxa
-from morpho.inference.verdict import Decision, combine, decide
+from morpho.inference.verdict import Contradiction, Decision, combine, contradictions, decide
 
 __all__ = ["WAYS", "Judgement", "Rules", "Shapes", "judge"]
 
@@ -140,8 +140,23 @@ class Judgement:
                 float(self.evidence[True].p_value[i].max()) if True in self.evidence else np.nan
             ),
             "kept_as_it_is": kept,
+            "contradictions": self._contradictions(i, alpha),
+            "undecided_grounds": {
+                heeded: decision.ground
+                for heeded, decision in self.decisions[i].items()
+                if decision.verdict == "undecided"
+            },
+            "blocking": "; ".join(self.verdicts[i].blocking),
             **self._p_values(i, self.verdicts[i].taxon, "taxon"),
             **self._p_values(i, kept, "kept"),
+        }
+
+    def _contradictions(self, i: int, alpha: float) -> dict[bool, list[Contradiction]]:
+        """What contradicts the rejections, for each way that is undecided for it."""
+        return {
+            heeded: contradictions(self.evidence[heeded], i, alpha)
+            for heeded, decision in self.decisions[i].items()
+            if decision.ground == "members_contradict"
         }
 
     def _p_values(self, i: int, taxon: str, name: str) -> dict[str, float]:

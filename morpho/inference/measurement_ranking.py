@@ -31,7 +31,8 @@ class MeasurementComparison:
         A row for each query, measurement and taxon: `query`, `measurement`, `kind`, `unit`,
         `taxon`, `specimens` (that have the measurement), `minimum`, `maximum`, `mean`,
         `standard_deviation`, `standard_deviation_unit`, `value` (of the query),
-        `outside_range`, `beyond_range` (how far past the nearer end of the range, 0 inside),
+        `outside_range` (None where there is no value or range), `beyond_range` (how far past the
+        nearer end of the range, 0 inside),
         `standardised_difference`, `p_value` (of one new member, two-sided) and
         `p_value_false_discovery` (over the measurements). Where size is heeded, minimum,
         maximum and mean (geometric for distances and ratios) are those at the size of the
@@ -191,7 +192,7 @@ def _taxon_table(
             "standard_deviation": found.standard_deviation[taxon, number],
             "standard_deviation_unit": np.where(logged[number], "logarithm", kinds["unit"]),
             "value": value,
-            "outside_range": outside,
+            "outside_range": rows(found.outside_or_blank),
             "beyond_range": np.where(np.isnan(value) | np.isnan(low), np.nan, past),
             "standardised_difference": rows(found.standardised_difference),
             "p_value": rows(found.p_value),

@@ -69,8 +69,9 @@ def relative_sizes(
         `second`, `taxon`, `specimens` (known individuals with both elements),
         `ratio_minimum`, `ratio_maximum`, `ratio_mean` (geometric), `log_ratio_mean`,
         `log_ratio_sd`, `query_ratio`, `query_log_ratio`, `standardised_difference`,
-        `p_value`, `p_value_false_discovery` (over the pairs) and `outside_range`. NaN where
-        the query lacks an element, or the taxon has too few individuals with both.
+        `p_value`, `p_value_false_discovery` (over the pairs) and `outside_range`. NaN (in
+        `outside_range` None) where the query lacks an element, or the taxon has too few
+        individuals with both.
 
     Raises
     ------
@@ -107,7 +108,14 @@ def relative_sizes(
     # pairs before taxa
     turned = {
         name: np.swapaxes(getattr(found, name), 1, 2)
-        for name in ("minimum", "maximum", "mean", "outside", "p_value", "standardised_difference")
+        for name in (
+            "minimum",
+            "maximum",
+            "mean",
+            "outside_or_blank",
+            "p_value",
+            "standardised_difference",
+        )
     }
     q, m, G = turned["mean"].shape
     row, pair, taxon = (index.ravel() for index in np.indices((q, m, G)))
@@ -129,6 +137,6 @@ def relative_sizes(
             "standardised_difference": turned["standardised_difference"].ravel(),
             "p_value": turned["p_value"].ravel(),
             "p_value_false_discovery": false_discovery(turned["p_value"], axis=1).ravel(),
-            "outside_range": turned["outside"].ravel(),
+            "outside_range": turned["outside_or_blank"].ravel(),
         }
     )

@@ -150,7 +150,7 @@ class RangeComparison:
         Of each taxon about its mean or line.
     outside : ndarray of bool, of shape (n_queries, n_taxa, n_values)
         Whether the value is less than the minimum or more than the maximum; also of a single
-        specimen.
+        specimen. False where there is no value or no range, see `outside_or_blank`.
     standardised_difference : ndarray of shape (n_queries, n_taxa, n_values)
         From the mean, in standard deviations, positive where the query's value is larger, with
         the correction for small samples.
@@ -169,6 +169,14 @@ class RangeComparison:
     outside: NDArray[np.bool_]
     standardised_difference: Array
     p_value: Array
+
+    @property
+    def outside_or_blank(self) -> NDArray[np.object_]:
+        """`outside` as objects: None where the query has no value, or the taxon no range."""
+        known = ~np.isnan(self.value[:, None, :]) & ~np.isnan(self.minimum)
+        told = self.outside.astype(object)
+        told[~known] = None
+        return told
 
 
 class TaxonRanges(BaseEstimator):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from morpho.inference.evidence import Evidence
 
-__all__ = ["Decision", "combine", "decide", "over_imputations"]
+__all__ = ["Contradiction", "Decision", "combine", "contradictions", "decide", "over_imputations"]
 
 # Rank p-values are multiples of one over a whole number; this much is rounding.
 _TIE = 1e-10
@@ -38,18 +38,61 @@ class Decision:
     taxon : str
         The taxon that the ground speaks of: the one that keeps the query best, or the
         one nearest to rejection's failure.
+    blocking : tuple of str
+        Where each test rejects and the verdict is undecided all the same: the taxa for which
+        it is, all of them.
     """
 
     verdict: str
     ground: str
     taxon: str
+    blocking: tuple[str, ...] = ()
 
 
-def _contradicted(evidence: Evidence, query: int, alpha: float) -> NDArray[np.bool_]:
-    """Taxa whose own members speak against a rejection, by rank or by their own spread."""
+@dataclass(frozen=True)
+class Contradiction:
+    """What of a taxon contradicts its test, which rejects.
+
+    Attributes
+    ----------
+    taxon : str
+    rank_p_value, own_spread_p_value : float
+        NaN where that does not contradict.
+    """
+
+    taxon: str
+    rank_p_value: float
+    own_spread_p_value: float
+
+
+def contradictions(evidence: Evidence, query: int, alpha: float) -> list[Contradiction]:
+    """Taxa whose own members speak against a rejection, by rank or by their own spread.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    query : int
+        Row of the evidence.
+    alpha : float
+
+    Returns
+    -------
+    list of Contradiction
+        In the order of the evidence's taxa.
+    """
     ranks = np.stack([evidence.axes_rank_p_value[query], evidence.rank_p_value[query]])
     agrees = (ranks <= evidence.rank_floor + _TIE) | (ranks <= alpha) | np.isnan(ranks)
-    return ~agrees.all(axis=0) | (evidence.own_spread_p_value[query] > alpha)
+    rank = np.where(agrees, -1.0, ranks).max(axis=0)
+    own = evidence.own_spread_p_value[query]
+    return [
+        Contradiction(
+            str(taxon),
+            float(rank[g]) if rank[g] >= 0 else float("nan"),
+            float(own[g]) if own[g] > alpha else float("nan"),
+        )
+        for g, taxon in enumerate(evidence.taxa)
+        if rank[g] >= 0 or own[g] > alpha
+    ]
 
 
 def decide(
@@ -101,21 +144,25 @@ def decide(
     def worst(which: NDArray[np.bool_], measure: NDArray[np.float64]) -> str:
         return str(taxa[int(np.argmax(np.where(which, measure, -1.0)))])
 
+    def named(which: NDArray[np.bool_]) -> tuple[str, ...]:
+        return tuple(taxa[which].astype(str).tolist())
+
     if not large.any():
         return Decision("undecided", "few_specimens", str(taxa[best]))
     if rejects.all():
-        contradicted = _contradicted(evidence, query, alpha)
-        if contradicted.any():
+        against = [found.taxon for found in contradictions(evidence, query, alpha)]
+        if against:
+            contradicted = np.isin(taxa.astype(str), against)
             taxon = worst(contradicted, evidence.rank_p_value[query])
-            return Decision("undecided", "members_contradict", taxon)
+            return Decision("undecided", "members_contradict", taxon, tuple(against))
         alone = evidence.specimens < 2
         if alone.any():
-            return Decision("undecided", "spread_unknown", worst(alone, p))
+            return Decision("undecided", "spread_unknown", worst(alone, p), named(alone))
         beyond = evidence.beyond_sizes[query] & slopes_differ
         if p_within_sizes is not None:
             beyond &= p_within_sizes > alpha
         if beyond.any():
-            return Decision("undecided", "extrapolates", worst(beyond, p))
+            return Decision("undecided", "extrapolates", worst(beyond, p), named(beyond))
         return Decision("outside", "all_reject", str(taxa[best]))
     tests = 1 + ~np.isnan(evidence.typicality_probability[query])
     reachable = tests * evidence.pooled_rank_floor[query] <= alpha
@@ -148,7 +195,8 @@ def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
         return as_is
     pair = (as_is.verdict, size_heeded.verdict)
     if pair[0] == pair[1]:
-        return size_heeded
+        both = tuple(dict.fromkeys((*as_is.blocking, *size_heeded.blocking)))
+        return replace(size_heeded, blocking=both)
     if pair == ("outside", "inside"):
         return Decision("inside", "size_explains", size_heeded.taxon)
     if pair == ("inside", "outside"):
@@ -156,7 +204,7 @@ def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
     if pair == ("undecided", "inside"):
         return size_heeded
     undecided = as_is if pair[0] == "undecided" else size_heeded
-    return Decision("undecided", "one_undecided", undecided.taxon)
+    return Decision("undecided", "one_undecided", undecided.taxon, undecided.blocking)
 
 
 def over_imputations(verdict: Decision, drawn: Sequence[str], *, alpha: float) -> Decision:

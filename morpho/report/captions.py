@@ -35,8 +35,10 @@ CAPTIONS: dict[str, Caption] = {
         "from it, with the query's distance marked on the same row",
         "Each row is a known taxon. Small dots: how far its own members lie from what the other "
         "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. A "
-        "query that belongs lies among the dots of at least one row; one outside lies to the right "
-        "of all dots in every row, in both columns. p is the evidence against that taxon. Shaded, "
+        "query that belongs lies among the dots of at least one row; to be outside it must "
+        "lie to the right of all dots in every row, in both columns, which is needed but not "
+        "enough: p must reject as well, and a taxon that spreads widely of itself, which is not "
+        "drawn, may still keep it. p is the evidence against that taxon. Shaded, "
         "where bones were digitised twice: no farther than two digitisations of one bone.",
         ("membership", "spread"),
     ),

@@ -172,8 +172,10 @@ def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> list[str]:
     return words
 
 
-def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any], moved: bool) -> list[str]:
+    """Verdicts that turned or whose evidence moved; the others too where anything `moved`."""
     words = []
+    kept: dict[str, list[str]] = {}
     for name in sorted(now):
         row = now[name]
         if name not in before:
@@ -192,14 +194,22 @@ def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]
                 f"nearest was {old['nearest_taxon'] or 'none'} and is "
                 f"{row['nearest_taxon'] or 'none'}"
             )
-        moved = f" ({'; '.join(parts)})" if parts else ""
+        evidence = f" ({'; '.join(parts)})" if parts else ""
         if old["verdict"] != row["verdict"]:
             words.append(
-                f"The verdict on {name} was {old['verdict']} and is {row['verdict']} now{moved}."
+                f"The verdict on {name} was {old['verdict']} and is {row['verdict']} now{evidence}."
             )
         elif parts:
-            words.append(f"The verdict on {name} is still {row['verdict']}{moved}.")
-    return words + [f"{name} is no longer placed." for name in sorted(set(before) - set(now))]
+            words.append(f"The verdict on {name} is still {row['verdict']}{evidence}.")
+        else:
+            kept.setdefault(row["verdict"], []).append(name)
+    words += [f"{name} is no longer placed." for name in sorted(set(before) - set(now))]
+    if moved or words:
+        words += [
+            f"The verdict on {_names(names)} is still {verdict}, with the same p-values."
+            for verdict, names in sorted(kept.items())
+        ]
+    return words
 
 
 def changed(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[str, list[str]]:
@@ -227,12 +237,14 @@ def changed(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[st
         if old is None:
             result[name] = ["This element is new in the study."]
             continue
-        words = [
-            *_of_specimens(old["specimens"], element["specimens"]),
-            *_of_verdicts(old["verdicts"], element["verdicts"]),
+        specimens = _of_specimens(old["specimens"], element["specimens"])
+        spaces = [
             *_of_axes(old, element),
             *_of_distances(old["distances"], element["distances"]),
         ]
+        moved = bool(specimens or spaces)
+        verdicts = _of_verdicts(old["verdicts"], element["verdicts"], moved)
+        words = [*specimens, *verdicts, *spaces]
         if words:
             result[name] = words
     for name in before["elements"]:

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.marked import together
+from morpho.report.suspicions import known_suspicions, query_suspicions
 from morpho.report.words import counted, number, p_words
 
 __all__ = [
@@ -52,6 +53,10 @@ def _tempered(row: Mapping[str, Any]) -> str:
     was, why = row["verdict_before"], row["tempered_by"]
     return {
         "": "",
+        "suspected_slip": (
+            f" By itself the procedure says {was}; but that hangs on what is suspected here, so "
+            "nothing is concluded until it is checked."
+        ),
         "false_alarms": (
             f" By itself the procedure says {was}; but it says so of more of this sample's own "
             "specimens than its level allows, so nothing is concluded."
@@ -184,8 +189,8 @@ def specimens_needed(needed: pd.DataFrame) -> float:
     return float(decided["added"].min()) if len(decided) else float("nan")
 
 
-def _adequacy(verdict: str, needed: pd.DataFrame) -> str:
-    """Whether more specimens would decide."""
+def _adequacy(verdict: str, needed: pd.DataFrame, blocking: str) -> str:
+    """Whether more specimens would decide; `blocking` names the taxa that stand in the way."""
     if needed.empty or verdict == "outside":
         return ""
     last = needed.iloc[-1]
@@ -196,6 +201,16 @@ def _adequacy(verdict: str, needed: pd.DataFrame) -> str:
             f"fitted model, it came out outside in {_percent(last['outside'])} of simulations."
         )
     added = specimens_needed(needed)
+    others = [name for name in blocking.split("; ") if name not in ("", taxon)]
+    if added != added and others:
+        stand, them = ("stands", "it") if len(others) == 1 else ("stand", "them")
+        as_well = " as well" if taxon in blocking.split("; ") else ""
+        return (
+            f" More specimens of {taxon}, its nearest taxon, would hardly decide by themselves "
+            f"(with {most} more, invented from the fitted model, {_percent(last['undecided'])} of "
+            f"simulations stayed undecided): {together(others)} {stand} in the way{as_well}, and "
+            f"more specimens of {them} were not tried."
+        )
     if added != added:
         return (
             f" More specimens of {taxon}, its nearest taxon, would hardly decide: with {most} "
@@ -212,24 +227,35 @@ def _adequacy(verdict: str, needed: pd.DataFrame) -> str:
     )
 
 
-def summary_words(row: Mapping[str, Any], element: str, verdict: Mapping[str, Any]) -> str:
+def summary_words(
+    row: Mapping[str, Any],
+    element: str,
+    verdict: Mapping[str, Any],
+    suspected: pd.DataFrame | None = None,
+) -> str:
     """What is concluded and why: the beginning of the paragraph of `conclusion_words`.
 
     Parameters
     ----------
-    row, element, verdict
-        As there.
+    row, element, verdict, suspected
+        As there. What is suspected comes before the reason.
 
     Returns
     -------
     str
     """
     text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
+    if suspected is not None:
+        text += query_suspicions(suspected)
     return text + _tempered(row) + " " + verdict["reason"]
 
 
 def trial_words(
-    row: Mapping[str, Any], lines: pd.DataFrame, stability: pd.DataFrame, needed: pd.DataFrame
+    row: Mapping[str, Any],
+    lines: pd.DataFrame,
+    stability: pd.DataFrame,
+    needed: pd.DataFrame,
+    blocking: str = "",
 ) -> str:
     """What the paragraph of `conclusion_words` adds on this query alone: growth, other choices.
 
@@ -237,6 +263,8 @@ def trial_words(
     ----------
     row, lines, stability, needed
         As there.
+    blocking : str
+        Of the row of the table `verdicts`.
 
     Returns
     -------
@@ -247,7 +275,7 @@ def trial_words(
     parts = (
         _juvenile(lines),
         _stability(row["verdict_before"], stability),
-        _adequacy(row["verdict"], needed),
+        _adequacy(row["verdict"], needed, blocking),
     )
     return "".join(parts).strip()
 
@@ -260,6 +288,8 @@ def conclusion_words(
     stability: pd.DataFrame,
     needed: pd.DataFrame,
     calibration: pd.DataFrame,
+    suspected: pd.DataFrame | None = None,
+    of_known: pd.DataFrame | None = None,
 ) -> str:
     """Paragraph on one query by one element.
 
@@ -274,12 +304,14 @@ def conclusion_words(
         Rows of `trajectories`, `stability_summary` and `specimens_to_decide` on the query.
     calibration : DataFrame
         The table `calibration_summary`.
+    suspected, of_known : DataFrame, optional
+        Rows of `suspicions` on the query, and on the known specimens.
 
     Returns
     -------
     str
     """
-    text = summary_words(row, element, verdict)
+    text = summary_words(row, element, verdict, suspected)
     if verdict["verdict_as_it_is"] == "":
         return text
     return (
@@ -287,8 +319,9 @@ def conclusion_words(
         + (" Only a growth stage?" if len(lines) else "")
         + _juvenile(lines)
         + _calibration(row, calibration)
+        + ("" if of_known is None else known_suspicions(of_known))
         + _stability(row["verdict_before"], stability)
-        + _adequacy(row["verdict"], needed)
+        + _adequacy(row["verdict"], needed, verdict.get("blocking", ""))
     )
 
 

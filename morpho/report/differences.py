@@ -53,9 +53,12 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
     "measurements": (
         "Measurements that set it apart",
         "Dot plots of the best separating distances, a row for each taxon, with the query marked",
-        "Distances between landmarks, as measured, in the order in which they set the query "
-        "apart: those outside the range of every taxon first. Many distances share landmarks, so "
-        "they are no independent witnesses; the p-values are adjusted for their number.",
+        "Distances between landmarks as measured, without heed of size, in the order in which they "
+        "set the query apart so: those outside the range of every taxon first. The table below and "
+        "the sentences above compare at the query's own size, where size can be heeded: so a "
+        "distance may lie within a range here and outside it there, or the other way round. Many "
+        "distances share landmarks, so they are no independent witnesses; "
+        "the p-values are adjusted for their number.",
         ("measurement_ranking", "measurement_ranges", "measurements"),
     ),
 }

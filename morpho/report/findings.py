@@ -11,6 +11,8 @@ from morpho.report.conclusions import noticed_words, opening, trial_words
 from morpho.report.differences import difference_words
 from morpho.report.marked import named, together
 from morpho.report.references import Analysed
+from morpho.report.suspicions import known_suspicions
+from morpho.report.trouble import trouble_words
 from morpho.report.words import counted, number, observer_words, p_value_words, p_words
 
 __all__ = ["findings", "joined_findings"]
@@ -217,6 +219,16 @@ def _calibration(element: Analysed) -> list[str]:
     return words
 
 
+def _suspected(element: Analysed) -> list[str]:
+    """Known specimens whose digitisations look wrong."""
+    table, specimens = element.tables.get("suspicions"), element.tables.get("specimens")
+    if table is None or specimens is None or table.empty:
+        return []
+    used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
+    text = known_suspicions(table[table["specimen"].isin(used)])
+    return [named(text.strip())] if text else []
+
+
 def _nearest(element: Analysed, query: str) -> str:
     """Distances to the taxon that the query lies nearest to."""
     table = element.tables["membership"]
@@ -258,7 +270,8 @@ def _query(element: Analysed, verdict: Row) -> str:
         _of(element, table, name)
         for table in ("trajectories", "stability_summary", "specimens_to_decide")
     ]
-    more = trial_words(row, *tried)
+    lines, stability, needed = tried
+    more = trial_words(row, lines, stability, needed, str(verdict.get("blocking", "")))
     return text + (f" {named(more)}" if more else "")
 
 
@@ -278,10 +291,8 @@ def _queries(element: Analysed, alpha: float) -> list[str]:
 
 
 def _trouble(element: Analysed) -> list[str]:
-    said = [text for notes in element.notes.values() for text in notes.get("trouble", [])]
-    if not said:
-        return []
-    return [f"Not all could be computed: {'; '.join(named(text) for text in said)}."]
+    """What could not be computed: names stand in it, so it is marked as text."""
+    return [named(text) for text in trouble_words(element)]
 
 
 def findings(settings: Settings, elements: Sequence[Analysed]) -> dict[str, list[str]]:
@@ -312,7 +323,7 @@ def findings(settings: Settings, elements: Sequence[Analysed]) -> dict[str, list
             *_accuracy(element),
         ]
         data = [*_error(element, alpha), *_sides(element, alpha)]
-        sample = [*_calibration(element), *_sample_size(element, alpha)]
+        sample = [*_calibration(element), *_suspected(element), *_sample_size(element, alpha)]
         paragraphs = [data, taxa, sample, *([text] for text in _queries(element, alpha))]
         paragraphs.append(_trouble(element))
         result[element.name] = [" ".join(part) for part in paragraphs if part]

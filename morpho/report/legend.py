@@ -271,6 +271,7 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "verdict_size_heeded": "at the query's own size",
             "ground": "what the verdict rests on, as a key word",
             "taxon": "taxon that the ground speaks of",
+            "blocking": "taxa that keep the tests' rejections from being a verdict of outside: those whose members contradict, whose spread is not known, or that are rejected beyond measured sizes only; separated by semicolons",
             "nearest_taxon": "taxon that is nearest by comparable distance, size heeded where possible",
             "imputations": "draws of the estimated points that the verdict was made again with",
             "imputations_outside": "how many of them gave outside",

@@ -121,7 +121,7 @@ DIFFERENCES: dict[str, tuple[str, dict[str, str]]] = {
             "standard_deviation": "standard deviation",
             "standard_deviation_unit": "its unit; logarithm: 0.05 is about 5 percent",
             "value": "of the query",
-            "outside_range": "whether that lies outside the taxon's range",
+            "outside_range": "whether that lies outside the taxon's range; blank where the query has no value, or the taxon no specimen with one",
             "beyond_range": "by how much",
             "standardised_difference": "from the mean, in standard deviations, with the small-sample factor of Hedges",
             "p_value": "how often a new member would differ as much",

@@ -69,7 +69,7 @@ TRIALS: dict[str, tuple[str, dict[str, str]]] = {
             "choice": "kind of choice",
             "settings": "settings tried",
             "holds": "settings in which the verdict is the same",
-            "share_holds": "their share",
+            "share_holds": "their share; of fewer than ten settings at least two must turn a verdict for it to be taken back, or the only one",
             "outside": "settings that give outside",
             "inside": "inside",
             "undecided": "undecided",
@@ -108,12 +108,12 @@ TRIALS: dict[str, tuple[str, dict[str, str]]] = {
         },
     ),
     "conclusions": (
-        "The conclusion on each query: its verdict, tempered by calibration and stability.",
+        "The conclusion on each query: its verdict, tempered by screening, calibration and stability.",
         {
             "verdict": "outside, inside or undecided",
             "verdict_before": "before it was tempered: the verdict of the table `verdicts`",
-            "tempered_by": "blank; false_alarms, never_notices or unstable: why it is undecided in spite of that",
-            "choice": "kind of choice that turns it too often",
+            "tempered_by": "blank; suspected_slip, false_alarms, never_notices or unstable: why it is undecided in spite of that; suspected_slip: screening suspects a slip in the query, and the verdict hangs on it, see `suspicions`",
+            "choice": "kind of choice that turns it too often; of one with fewer than ten settings at least two must turn it, or the only one",
             "nearest_taxon": "taxon that is nearest",
             "false_alarms": "known specimens told outside when they were left out",
             "left_out_specimens": "known specimens left out in turn",
@@ -173,7 +173,7 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "standardised_difference": "difference of log ratios in standard deviations of the taxon, corrected for small samples",
             "p_value": "how often a new individual of the taxon would differ as much, by Student's t",
             "p_value_false_discovery": "the same, adjusted for the number of pairs of elements (Benjamini and Hochberg)",
-            "outside_range": "whether the query's ratio lies outside the taxon's range",
+            "outside_range": "whether the query's ratio lies outside the taxon's range; blank where the query or all of the taxon lack an element",
         },
     ),
 }

@@ -73,6 +73,13 @@ def _tempering(settings: Settings, elements: Sequence[Analysed], used: Sequence[
     """What a verdict may be taken back for."""
     alpha, share = settings["tests"]["alpha"], settings["robustness"]["smallest_share"]
     parts = []
+    if _filled("suspicions", elements):
+        parts.append(
+            "either where screening suspects a slip in the digitisation of the query and the "
+            "verdict hangs on it: left and right or names of landmarks exchanged, and within the "
+            "usual of a taxon once put back, or a landmark out of place without which the verdict "
+            "is another"
+        )
     if "calibration" in used:
         parts += [
             "one of outside where known specimens left out were told outside more often than the "
@@ -84,7 +91,7 @@ def _tempering(settings: Settings, elements: Sequence[Analysed], used: Sequence[
         parts.append(
             f"and either where it holds in a smaller share than {number(share)} of the settings "
             "of one kind of choice (size and covariance apart, and for inside growth beyond "
-            "measured sizes)"
+            "measured sizes; of fewer than ten settings at least two must turn it, or the only one)"
         )
     return f"A verdict is taken back to undecided: {', '.join(parts)}." if parts else ""
 

@@ -12,9 +12,11 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from morpho.report.captions import CAPTIONS, Caption
+from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words
-from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY
+from morpho.report.empty_figures import figure_caption
+from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
 from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
 from morpho.report.words import CAUTION, counted, number, sample_facts
@@ -63,6 +65,8 @@ class ElementContent:
 
 
 def _cell(value: Any) -> str:
+    if value is None:
+        return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
@@ -155,7 +159,7 @@ def _sample(element: ElementContent) -> dict[str, Any]:
 
 def _trouble(element: ElementContent) -> list[str]:
     """What could not be computed, and who was left out of tests between taxa."""
-    said = [text for notes in element.notes.values() for text in notes.get("trouble", [])]
+    said = trouble_words(element)
     small = element.notes["compare"].get("left_out", {})
     said += [
         f"{taxon} has {counted(count, 'specimen')} and takes no part in tests between taxa."
@@ -173,15 +177,27 @@ def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
     ]
 
 
+def _figure(element: ElementContent, name: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "caption": figure_caption(name, element),
+        "source": _picture(element.figures[name]),
+    }
+
+
 def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title, figures in SECTIONS:
         tables = _shown(element, key)
-        pictures = [
-            {"name": name, "caption": CAPTIONS[name], "source": _picture(element.figures[name])}
-            for name in figures
-        ]
-        sections.append({"key": key, "title": title, "figures": pictures, "tables": tables})
+        lacking = nothing_to_compare(element) if key == "groups" else ""
+        section = {
+            "key": key,
+            "title": title,
+            "nothing": f"{lacking}: nothing to compare." if lacking else "",
+            "figures": [] if lacking else [_figure(element, name) for name in figures],
+            "tables": [] if lacking else [table for table in tables if table["body"]],
+        }
+        sections.append(section)
     return sections
 
 
@@ -195,6 +211,11 @@ def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]
         ),
         "source": _picture(element.portraits[file]),
     }
+
+
+def _query_table(name: str, part: pd.DataFrame) -> dict[str, Any]:
+    title, columns = query_words(name, bool(part["size_heeded"].any()))
+    return {"name": name, "title": title, **_rows(part, columns)}
 
 
 def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
@@ -216,8 +237,8 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
                 "words": words,
                 "figures": [_portrait(element, one) for one in own],
                 "tables": [
-                    {"name": name, "title": title, **_rows(part, columns)}
-                    for name, (title, most, columns) in SHOWN_QUERY.items()
+                    _query_table(name, part)
+                    for name, (_, most, _) in SHOWN_QUERY.items()
                     if len(part := _best(element.tables[name], specimen, most))
                 ],
             }
@@ -235,7 +256,7 @@ def _best(table: pd.DataFrame, specimen: str, most: int) -> pd.DataFrame:
 
 
 def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
-    sample = _sample(element)
+    sample, prepared = _sample(element), dict(element.notes["prepare"])
     return {
         "name": element.name,
         "label": element.name.replace("_", " "),
@@ -243,14 +264,14 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "sample": sample,
         "facts": sample_facts(
             sample,
-            element.notes["prepare"],
+            prepared | {"description": sentence(prepared["description"])},
             element.notes["slide"],
             element.notes["superimpose"]["symmetric"],
         ),
         "trust": trust_words(element.tables, element.notes, alpha),
         "trust_tables": _shown(element, "data"),
         "trust_figures": [
-            {"name": name, "caption": CAPTIONS[name], "source": _picture(element.figures[name])}
+            _figure(element, name)
             for name in ("landmark_error", "distortion")
             if name != "distortion" or len(element.tables["distortion_shapes"])
         ],
@@ -276,6 +297,7 @@ def render_page(
     versions: Mapping[str, str],
     changes: Mapping[str, Sequence[str]],
     provenance: Mapping[str, Any],
+    not_digitised: Sequence[str] = (),
 ) -> str:
     """Make the page.
 
@@ -296,6 +318,8 @@ def render_page(
         What changed since the last complete run, by element.
     provenance : mapping
         What the results are made of.
+    not_digitised : sequence of str
+        Queries of which no element is digitised.
 
     Returns
     -------
@@ -313,6 +337,7 @@ def render_page(
         title=title,
         notice=notice,
         caution=CAUTION,
+        not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined["individuals"]),
         joined=[
             {"name": name, "title": words, **_rows(joined[name], columns)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["MESH_COLUMNS", "SHOWN", "SHOWN_JOINED", "SHOWN_QUERY"]
+__all__ = ["MESH_COLUMNS", "SHOWN", "SHOWN_JOINED", "SHOWN_QUERY", "query_words"]
 
 SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
     "digitising_error": (
@@ -224,7 +224,8 @@ SHOWN_JOINED: dict[str, tuple[str, dict[str, str]]] = {
     ),
 }
 
-# Of a single query: title, rows at most, and columns.
+# Of a single query: title, rows at most, and columns, in which
+# {way} stands for how its size is heeded.
 SHOWN_QUERY: dict[str, tuple[str, int, dict[str, str]]] = {
     "displacements": (
         "Displacement of each landmark",
@@ -259,10 +260,10 @@ SHOWN_QUERY: dict[str, tuple[str, int, dict[str, str]]] = {
         {
             "rank": "rank",
             "measurement": "distance",
-            "value": "query (mm)",
-            "outside_every_taxon": "outside every range",
-            "nearest_taxon": "nearest taxon",
-            "standardised_difference": "difference in its SD",
+            "value": "query (mm, as measured)",
+            "outside_every_taxon": "outside every range {way}",
+            "nearest_taxon": "nearest taxon {way}",
+            "standardised_difference": "difference in its SD {way}",
             "p_value_false_discovery": "p after false-discovery control",
         },
     ),
@@ -275,3 +276,24 @@ MESH_COLUMNS = {
     "volume_mm3": "volume (mm³)",
     "remark": "remark",
 }
+
+
+def query_words(name: str, size_heeded: bool) -> tuple[str, dict[str, str]]:
+    """Title and headings of a table on a single query, which say at which size it compares.
+
+    Parameters
+    ----------
+    name : str
+        A table of `SHOWN_QUERY`.
+    size_heeded : bool
+        Whether its rows compare the query at its own size.
+
+    Returns
+    -------
+    title : str
+    columns : dict of str to str
+        Headings by column.
+    """
+    title, _, columns = SHOWN_QUERY[name]
+    way = "at its own size" if size_heeded else "as it is"
+    return f"{title}, {way}", {key: head.format(way=way) for key, head in columns.items()}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 __all__ = [
@@ -224,13 +224,76 @@ def _growth(row: Mapping[str, Any], sized: bool) -> str:
     return text
 
 
+_WAYS = {False: "as it is", True: "at its own size"}
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _contradicted(found: Sequence[Any]) -> str:
+    """Every taxon that contradicts its test, and by what."""
+    parts = []
+    wide = [
+        f"{one.taxon} ({p_words(one.own_spread_p_value)})"
+        for one in found
+        if one.own_spread_p_value == one.own_spread_p_value
+    ]
+    if wide:
+        verb = "spreads so widely of itself" if len(wide) == 1 else "each spread so widely"
+        parts.append(f"{_listed(wide)} {verb} that this one may be a member")
+    far = [
+        f"{one.taxon} (rank {p_words(one.rank_p_value)})"
+        for one in found
+        if one.rank_p_value == one.rank_p_value
+    ]
+    if far:
+        verb = "has" if len(far) == 1 else "have"
+        parts.append(f"{_listed(far)} {verb} members that lie as far from their own kin")
+    return "; ".join(parts)
+
+
+def _contradictions(row: Mapping[str, Any]) -> str:
+    """The same, in each of the two ways."""
+    return "; ".join(
+        f"{_WAYS[heeded]}, {_contradicted(found)}"
+        for heeded, found in row["contradictions"].items()
+    )
+
+
+def _why_undecided(row: Mapping[str, Any]) -> str:
+    """What leaves one of the two answers undecided, where the other is decided."""
+    taxa = row["blocking"].split("; ")
+    (way, ground), *_ = row["undecided_grounds"].items()
+    which = _WAYS[way]
+    if ground == "members_contradict":
+        found = row["contradictions"][way]
+        return f"{which}, the tests reject every taxon, but {_contradicted(found)}"
+    return {
+        "spread_unknown": (
+            f"{which}, the tests reject every taxon, but of {_listed(taxa)} one specimen only is "
+            "known, so nobody can say how much it varies"
+        ),
+        "extrapolates": (
+            f"{which}, the tests reject every taxon, but for {_listed(taxa)} only where growth was "
+            "not measured"
+        ),
+        "few_specimens": (
+            f"{which}, only taxa with too few specimens to judge by could keep it; {row['taxon']} "
+            "comes nearest"
+        ),
+        "no_power": f"{which}, this sample could not have told it outside",
+    }[ground]
+
+
 def verdict_reason(row: Mapping[str, Any]) -> str:
     """Why the verdict is what it is, in a few sentences.
 
     Parameters
     ----------
     row : mapping
-        A row of the table `verdicts` with the facts of `inference.judging.Judgement.facts`, and
+        A row of the table `verdicts` with the facts of `morpho.inference.judging.Judgement.facts`
+        (of them `contradictions` and `undecided_grounds` for the grounds that need them), and
         `alpha`, `specimens`, `smallest`, `taxa`, `slopes_differ` and `slopes_p_value` of the
         sample; or only `ground` 'no_model', or 'set_aside' with its `set_aside_reason`.
 
@@ -273,9 +336,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
             "preferred."
         ),
         "members_contradict": (
-            f"The tests reject every taxon ({both}), but {taxon} has members that lie as far from "
-            "their own kin, or spreads so widely that this one may be a member: the evidence "
-            "contradicts itself."
+            f"The tests reject every taxon ({both}), but the evidence contradicts itself: "
+            f"{_contradictions(row) if ground == 'members_contradict' else ''}."
         ),
         "spread_unknown": (
             f"The tests reject every taxon ({both}), but {taxon} is known by one specimen only, "
@@ -296,8 +358,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         ),
         "imputation_turns": (f"It hangs on landmarks that are missing: {_drawn_words(row)}."),
         "one_undecided": (
-            f"One of the two answers, as it is and at its own size, is undecided ({both}); "
-            f"{taxon} is the reason."
+            f"One of the two answers, as it is and at its own size, is undecided ({both}): "
+            f"{_why_undecided(row) if ground == 'one_undecided' else ''}."
         ),
     }[ground]
     if ground == "all_reject":

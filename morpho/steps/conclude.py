@@ -1,4 +1,4 @@
-"""Conclude: the verdict on each query, tempered by calibration and stability, in words."""
+"""Conclude: the verdict on each query, tempered by screening, calibration and stability."""
 
 from __future__ import annotations
 
@@ -47,16 +47,21 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     stability, lines = results.table("stability_summary"), results.table("trajectories")
     needed = results.table("specimens_to_decide")
     facts = _sample_facts(calibration)
+    suspicions, specimens = results.table("suspicions"), results.table("specimens")
+    judged_by = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
+    of_known = suspicions[suspicions["specimen"].isin(judged_by)]
     rows = []
     for record in results.table("verdicts").to_dict("records"):
         verdict = {str(column): value for column, value in record.items()}
         name = verdict["specimen"]
         tried = stability[stability["specimen"] == name]
         more = needed[needed["specimen"] == name]
+        suspected = suspicions[suspicions["specimen"] == name]
         found = conclude(
             verdict["verdict"],
             calibration,
             tried,
+            suspicions=suspected,
             alpha=config.settings["tests"]["alpha"],
             smallest_share=config.settings["robustness"]["smallest_share"],
         )
@@ -73,9 +78,17 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 specimens_needed(more) if verdict["verdict"] == "undecided" else np.nan
             ),
         }
-        row["summary"] = summary_words(row, element, verdict)
+        row["summary"] = summary_words(row, element, verdict, suspected)
         row["paragraph"] = conclusion_words(
-            row, element, verdict, lines[lines["specimen"] == name], tried, more, calibration
+            row,
+            element,
+            verdict,
+            lines[lines["specimen"] == name],
+            tried,
+            more,
+            calibration,
+            suspected,
+            of_known,
         )
         rows.append(row)
     results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))

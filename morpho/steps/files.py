@@ -30,6 +30,7 @@ ALL_ELEMENTS = "all-elements"
 # hold numbers, and a blank there is a missing one.
 TEXTS = frozenset(
     [
+        "blocking",
         "choice",
         "element",
         "growth_line",
@@ -83,6 +84,8 @@ FLAGS = frozenset(
         "used",
     ]
 )
+# Of those, what is blank where there was nothing to compare.
+_BLANK_FLAGS = frozenset(["outside_range"])
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -219,6 +222,8 @@ class ElementResults:
     def table(self, name: str) -> pd.DataFrame:
         """Read a table; names stay text, whatever they look like.
 
+        Whether a value lies outside a range is None where there was nothing to compare.
+
         Parameters
         ----------
         name : str
@@ -232,7 +237,10 @@ class ElementResults:
         )
         for column in table.columns.difference(sorted(TEXTS)):
             if column in FLAGS:
-                table[column] = table[column] == "True"
+                told = table[column]
+                table[column] = told == "True"
+                if column in _BLANK_FLAGS and (told == "").any():
+                    table[column] = table[column].astype(object).mask(told == "", None)
             else:
                 table[column] = pd.to_numeric(table[column])
         return table

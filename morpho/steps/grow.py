@@ -24,10 +24,14 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
+def _factors(term: Any) -> list[str]:
+    return [term] if isinstance(term, str) else list(term)
+
+
 def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -> dict[str, Any]:
     """Values of every term: log size, taxon, and columns of the specimen table."""
     variables: dict[str, Any] = {"size": sample.log_size, "taxon": sample.taxon}
-    names = {name for term in terms for name in ([term] if isinstance(term, str) else term)}
+    names = {name for term in terms for name in _factors(term)}
     if names - set(variables):
         from morpho.study.check import read_element
 
@@ -39,8 +43,19 @@ def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -
     return variables
 
 
+def _testable(terms: list, variables: dict[str, Any]) -> tuple[list, list[str]]:
+    """Terms of which every variable varies, and the variables of the others that do not."""
+    still = [name for name, values in variables.items() if len(np.unique(values)) < 2]
+    kept = [term for term in terms if not set(_factors(term)) & set(still)]
+    named = {name for term in terms for name in _factors(term)}
+    return kept, sorted(named & set(still))
+
+
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
-    """Write the tests of the model's terms, of equal slopes, and scores along growth."""
+    """Write the tests of the model's terms, of equal slopes, and scores along growth.
+
+    Terms that cannot be tested, as a variable of theirs does not vary, are left out of the model.
+    """
     sample = known_sample(config, results)
     terms = config.settings["model"]["terms"]
     count = config.settings["tests"]["permutations"]
@@ -57,7 +72,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             return pd.DataFrame(columns=_COLUMNS)
 
     variables = _variables(config, element, sample, terms)
-    results.write_table("model_terms", tested("model", term_tests, terms, variables))
+    kept, constant = _testable(terms, variables) if sample.specimen.size else (terms, [])
+    notes["constant"] = constant
+    nothing = pd.DataFrame(columns=_COLUMNS)
+    model = tested("model", term_tests, kept, variables) if kept else nothing
+    results.write_table("model_terms", model)
     slopes = tested("slopes", equal_slopes, sample.log_size, sample.taxon)
     results.write_table("slopes", slopes)
     p = slopes.loc[slopes["term"] == "size by taxon", "p_value"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.metadata import version
 
 import pandas as pd
@@ -15,6 +16,7 @@ from morpho.steps.finish import changes_since_last_run
 from morpho.steps.provenance import record
 from morpho.steps.viewers import element_viewer
 from morpho.study.config import StudyConfig
+from morpho.study.specimens import read_specimens
 
 __all__ = ["run"]
 
@@ -39,6 +41,14 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     )
 
 
+def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> list[str]:
+    """Queries of the specimen table of which no bone is digitised."""
+    table = read_specimens(config)
+    digitised = {str(name) for e in elements for name in e.tables["specimens"]["specimen"]}
+    queries = table.index[table["role"] == "query"]
+    return sorted({str(name) for name in queries} - digitised)
+
+
 def run(config: StudyConfig) -> None:
     """Write report.html and README.md into the results."""
     check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
@@ -54,6 +64,7 @@ def run(config: StudyConfig) -> None:
         check=check,
         changes=changes_since_last_run(config, elements),
         provenance=record(config),
+        not_digitised=_not_digitised(config, elements),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )
     with whole(config.results / "README.md") as temporary:

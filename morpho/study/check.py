@@ -9,10 +9,12 @@ import pandas as pd
 
 from morpho.study.config import StudyConfig, gather_config, read_config
 from morpho.study.landmarks import gather_landmarks
+from morpho.study.letters import check_letters
 from morpho.study.preparation_check import check_distortion, check_estimates
 from morpho.study.problems import Problems, StudyError
+from morpho.study.results_folder import check_results_folder
 from morpho.study.sample import check_elements, check_model, check_sample, check_sides
-from morpho.study.scheme import Scheme, gather_scheme
+from morpho.study.scheme import Scheme, gather_scheme, usable_names
 from morpho.study.specimens import gather_specimens
 
 __all__ = ["Study", "check_study", "read_element"]
@@ -40,13 +42,19 @@ class Study:
     landmarks: dict[str, pd.DataFrame] = field(hash=False, compare=False)
 
 
-def _gather_schemes(config: StudyConfig, problems: Problems) -> dict[str, Scheme]:
-    schemes = {}
+def _gather_schemes(
+    config: StudyConfig, problems: Problems
+) -> tuple[dict[str, Scheme], dict[str, Scheme | None]]:
+    """Schemes without errors, and what can be used of the others."""
+    schemes: dict[str, Scheme] = {}
+    broken: dict[str, Scheme | None] = {}
     for element in config.elements:
         scheme = gather_scheme(config.scheme_path(element), element, problems)
         if scheme is not None:
             schemes[element] = scheme
-    return schemes
+        else:
+            broken[element] = usable_names(config.scheme_path(element), element)
+    return schemes, broken
 
 
 def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Problems]:
@@ -73,11 +81,14 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     config = gather_config(path, problems)
     if config is None:
         return None, problems
-    schemes = _gather_schemes(config, problems)
+    check_results_folder(config, problems)
+    schemes, broken = _gather_schemes(config, problems)
     specimens = gather_specimens(config, problems)
-    landmarks = gather_landmarks(config, schemes, specimens, problems)
+    tables = gather_landmarks(config, schemes, specimens, problems, broken)
     if specimens is None:
         return None, problems
+    landmarks = {element: rows for element, rows in tables.items() if element in schemes}
+    check_letters(config, specimens, schemes, problems)
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():
         check_sides(config, schemes[element], specimens, rows, problems)
@@ -87,7 +98,7 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
 
             check_scans(config, schemes[element], specimens, rows, problems)
     check_distortion(config, schemes, specimens, landmarks, problems)
-    check_sample(config, specimens, landmarks, problems)
+    check_sample(config, specimens, tables, problems)
     check_elements(config, schemes, specimens, landmarks, problems)
     return Study(config, schemes, specimens, landmarks), problems
 

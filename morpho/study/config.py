@@ -17,7 +17,7 @@ from morpho.study import privacy
 from morpho.study.files import PLACEHOLDERS, PathPattern, safe_name
 from morpho.study.problems import Problems
 from morpho.study.schemas import check_against, load_schema, with_defaults
-from morpho.study.wording import nearest, quoted
+from morpho.study.wording import listed, nearest, quoted
 from morpho.study.yaml_file import Document, KeyPath, read_yaml
 
 __all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
@@ -250,12 +250,51 @@ def _check_columns(config: StudyConfig, problems: Problems) -> None:
             ours[column] = key
 
 
+def _within(path: Path | str, folder: Path) -> bool:
+    real, around = os.path.realpath(path), os.path.realpath(folder)
+    return real == around or real.startswith(around.rstrip(os.sep) + os.sep)
+
+
+def _inputs_within(config: StudyConfig) -> list[str]:
+    """Name the keys of study.yaml whose files lie, or would be looked for, in the results."""
+    results = config.results
+    found = []
+    paths = {
+        f"elements.{element}.scheme": config.scheme_path(element) for element in config.elements
+    }
+    if config.specimens_file is not None:
+        paths["specimens.file"] = config.specimens_file
+    found += [key for key, path in paths.items() if _within(path, results)]
+    patterns = [("landmarks.files", pattern) for pattern in config.landmark_patterns]
+    if config.scan_pattern is not None:
+        patterns.append(("scans.files", config.scan_pattern))
+    for key, pattern in patterns:
+        there = [path for element in config.elements for path in pattern.files(element=element)]
+        made = pattern.values(results / "check.csv")
+        if (
+            _within(pattern.fixed_folder, results)
+            or any(_within(path, results) for path in there)
+            or (made is not None and (made.get("element") in {None, *config.elements}))
+        ):
+            found.append(key)
+    return list(dict.fromkeys(found))
+
+
 def _check_folders(config: StudyConfig, problems: Problems) -> None:
     if config.results == config.folder or config.results in config.folder.parents:
         problems.error(
             f"results is {quoted(config.settings['results'])}, a folder that holds the study "
             "itself.",
             "Give the results a folder of their own, such as results.",
+            file=config.path,
+            line=config.line("results"),
+        )
+    elif held := _inputs_within(config):
+        problems.error(
+            f"results is {quoted(config.settings['results'])}, a folder in which inputs of the "
+            f"study are looked for ({listed(held)}).",
+            "Give the results a folder of their own, such as results: files that the workflow "
+            "writes would be taken for yours.",
             file=config.path,
             line=config.line("results"),
         )
@@ -300,7 +339,7 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
         path = path / "study.yaml"
     if problems.base is None:
         problems.base = path.parent
-    document = read_yaml(path, problems)
+    document = read_yaml(path, problems, for_engine=True)
     if document is None:
         return None
     data = document.data

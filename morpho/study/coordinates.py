@@ -15,6 +15,16 @@ _PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _WITH_COMMA = re.compile(r"[+-]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _GROUPED = re.compile(r"[+-]?[0-9]{1,3}((?P<mark>[ \u00a0\u202f'’_.,])[0-9]{3})+([.,][0-9]+)?\Z")
 _WITH_UNIT = re.compile(r"[+-]?[0-9.,]+\s*(?P<unit>[^\W\d_]{1,12}|\"|”|″)\.?\Z")
+_MONTHS = (  # beginnings of the months' names, in several languages
+    "jan|ene|gen|feb|fév|fev|mar|mär|mrt|apr|avr|abr|may|mai|maj|mei|mag|jun|jui|giu|jul|lug|"
+    "aug|aoû|aou|ago|sep|set|oct|okt|ott|out|nov|dec|dez|déc|dic"
+)
+_DATE = re.compile(
+    rf"[0-9]{{1,4}}[-./ ]+(?:{_MONTHS})[^\W\d_]{{0,7}}\.?(?:[-./ ]+[0-9]{{2,4}})?\Z"  # 12.May
+    rf"|(?:{_MONTHS})[^\W\d_]{{0,7}}[-./ ]+[0-9]{{1,4}}\Z"  # May-12
+    r"|[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}(?:[T ][0-9:.]+)?\Z"  # 2024-05-01
+    r"|[0-9]{1,2}[-/.][0-9]{1,2}[-/.](?:[0-9]{2}|[0-9]{4})(?: [0-9:.]+)?\Z"  # 01.05.2024
+)
 _MISSING = {
     "na", "n/a", "n.a.", "nan", "none", "null", "nil", "missing", "-", "--", "–", "—", "?", ".",
     "x", "#n/a", "#na",
@@ -58,6 +68,12 @@ def _refuse(text: str, decimal: str) -> CellError:
         return CellError(
             f"is {shown}, with a point, but the decimal mark in study.yaml is the comma.",
             "Use one decimal mark in all landmark tables, and say which under landmarks: decimal.",
+        )
+    if _DATE.match(word):
+        return CellError(
+            f"is {shown}, a date, which a spreadsheet makes of some numbers.",
+            "Copy the number from the file that the spreadsheet was filled from, and bring its "
+            "columns in as text.",
         )
     if _GROUPED.match(text):
         return CellError(f"is {shown}, with a mark between thousands.", "Write 1234.5 for 1,234.5.")

@@ -80,6 +80,16 @@ class PathPattern:
         """Placeholders that mean nothing."""
         return tuple(name for name in self.placeholders if name not in PLACEHOLDERS)
 
+    @property
+    def fixed_folder(self) -> Path:
+        """The folder that all its files lie in or below."""
+        fixed = ""
+        for kind, text in self._split():
+            if kind != "text":
+                break
+            fixed += text
+        return Path(os.path.dirname(fixed))
+
     def _split(self) -> list[tuple[str, str]]:
         # the folder itself may have braces or stars in its name, so only the pattern is read
         parts: list[tuple[str, str]] = []

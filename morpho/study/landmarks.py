@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from morpho.study.plausibility import check_plausibility
 from morpho.study.problems import Problems
 from morpho.study.scheme import Scheme
 from morpho.study.tables import read_table
+from morpho.study.unknown_specimens import UnknownSpecimens
 from morpho.study.wording import Suggestions, listed, quoted
 
 __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
@@ -39,9 +40,11 @@ class _Gatherer:
         schemes: Mapping[str, Scheme],
         specimens: pd.DataFrame | None,
         problems: Problems,
+        broken: Iterable[str] = (),
     ) -> None:
         self.config = config
         self.schemes = schemes
+        self.elements = [*schemes, *(name for name in broken if name not in schemes)]
         self.names = SpecimenNames([] if specimens is None else list(specimens.index))
         self.any_name = specimens is None
         self.problems = problems
@@ -49,18 +52,18 @@ class _Gatherer:
         self.decimal = config.settings["landmarks"]["decimal"]
         self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
         self.suggest = {
-            "specimen": Suggestions(self.names.known),
             "element": Suggestions(config.elements),
         }
         for element, (names, numbered) in self.points.items():
             known = [*sorted(names), *numbered]
             self.suggest[f"landmark of {element}"] = Suggestions(known)
         self.shown = ""  # the file that is being read, as messages name it
-        self.records: dict[str, list[tuple]] = {element: [] for element in schemes}
+        self.records: dict[str, list[tuple]] = {element: [] for element in self.elements}
+        self.unknown = UnknownSpecimens(self.names.known)
 
     def run(self) -> dict[str, pd.DataFrame]:
         files: dict[Path, PathPattern] = {}
-        for element in self.schemes:
+        for element in self.elements:
             for pattern in self.config.landmark_patterns:
                 for path in pattern.files(element=element):
                     files.setdefault(path, pattern)
@@ -70,7 +73,14 @@ class _Gatherer:
         for path in sorted(files):
             values = files[path].values(path) or {}
             self._file(path, values)
-        return {element: self._frame(element) for element in self.schemes}
+        self.unknown.tell(
+            {
+                element: [(record[0], record[4]) for record in records]
+                for element, records in self.records.items()
+            },
+            self.problems,
+        )
+        return {element: self._frame(element) for element in self.elements}
 
     def _tell_near_miss(self, path: Path, pattern: PathPattern) -> None:
         self.problems.warning(
@@ -111,8 +121,8 @@ class _Gatherer:
                 landmark=cells["landmark"] or None,
             )
             return
-        if element not in self.schemes:
-            return  # another element's row, or one whose scheme could not be read
+        if element not in self.records:
+            return  # another element's row
         specimen = self._specimen(path, row)
         landmark = self._landmark(path, row)
         # A slip in a coordinate must not make the row seem absent as well.
@@ -139,28 +149,25 @@ class _Gatherer:
         name = self.names.find(written)
         if name is not None:
             return name
-        if not written:
-            found, remedy = "specimen is blank.", "Name the specimen, as in the specimen table."
-        else:
-            near = self.suggest["specimen"].nearest(written)
-            found = f"The specimen {quoted(written)} is not in the specimen table."
-            remedy = f"Did you mean {quoted(near)}? " if near else ""
-            remedy += "Correct the name, or add the specimen to the table."
+        element, landmark = row.cells["element"], row.cells["landmark"]
+        if written:
+            self.unknown.add(path, row.line, element, written, landmark)
+            return None
         self.problems.error(
-            found,
-            remedy,
+            "specimen is blank.",
+            "Name the specimen, as in the specimen table.",
             file=path,
             line=row.line,
-            element=row.cells["element"],
-            landmark=row.cells["landmark"] or None,
+            element=element,
+            landmark=landmark or None,
         )
         return None
 
     def _landmark(self, path: Path, row: LandmarkRow) -> str | None:
         written, element = row.cells["landmark"], row.cells["element"]
-        names, numbered = self.points[element]
-        if written in names:
-            return written
+        names, numbered = self.points.get(element, (set(), {}))
+        if written in names or (written and element not in self.points):
+            return written  # where the scheme could not be read any name will do
         stem, dot, number = written.rpartition(".")
         plain = number.isascii() and number.isdigit() and len(number) <= 6
         if dot and stem in numbered and plain and int(number) >= 1:
@@ -224,15 +231,17 @@ class _Gatherer:
         return x * self.unit, y * self.unit, z * self.unit
 
     def _frame(self, element: str) -> pd.DataFrame:
-        scheme = self.schemes[element]
-        order = {name: i for i, name in enumerate(scheme.landmark_names)}
-        parts = [*scheme.curve_names, *scheme.patch_names]
+        scheme = self.schemes.get(element)
+        written = sorted({record[4] for record in self.records[element]})
+        known = written if scheme is None else scheme.landmark_names
+        order = {name: i for i, name in enumerate(known)}
+        parts = [*scheme.curve_names, *scheme.patch_names] if scheme else []
         later = {name: len(order) + i for i, name in enumerate(parts)}
 
         def place(record: tuple) -> tuple:
             specimen, _, replicate, observer, landmark = record[:5]
-            stem, dot, number = landmark.rpartition(".")
-            rank = (later[stem], int(number)) if dot else (order[landmark], 0)
+            stem, _, number = landmark.rpartition(".")
+            rank = (order[landmark], 0) if landmark in order else (later[stem], int(number))
             return specimen, replicate, observer, rank, record[8], record[9]
 
         records = sorted(self.records[element], key=place)
@@ -256,6 +265,7 @@ def gather_landmarks(
     schemes: Mapping[str, Scheme],
     specimens: pd.DataFrame | None,
     problems: Problems,
+    broken: Mapping[str, Scheme | None] | None = None,
 ) -> dict[str, pd.DataFrame]:
     """Read the landmark tables of several elements, telling every problem.
 
@@ -269,19 +279,26 @@ def gather_landmarks(
         The specimen table; None if it could not be read, then any name will do.
     problems : Problems
         Takes what is found.
+    broken : mapping of str to Scheme or None, optional
+        Elements whose scheme has errors, each with what of it can still be held against its
+        tables, as `morpho.study.scheme.usable_names` gives it; None where that is nothing.
 
     Returns
     -------
     dict of pandas.DataFrame
-        By element, as `read_landmarks` gives it; where there were errors, of the rows that can
-        be used.
+        By element, broken ones included, as `read_landmarks` gives it; where there were errors,
+        of the rows that can be used.
     """
     if not config.settings.get("landmarks"):
         return {}
     if problems.base is None:
         problems.base = config.folder
     unreadable = [p for p in config.landmark_patterns if p.unknown]
-    frames = {} if unreadable else _Gatherer(config, schemes, specimens, problems).run()
+    broken = dict(broken or {})
+    names = {element: scheme for element, scheme in broken.items() if scheme is not None}
+    named = {**schemes, **names}
+    gatherer = _Gatherer(config, named, specimens, problems, broken)
+    frames = {} if unreadable else gatherer.run()
     for element, frame in list(frames.items()):
         if frame.empty:
             paths = set(config.landmark_files(element))
@@ -303,11 +320,14 @@ def gather_landmarks(
                     element=element,
                 )
             continue
-        check_digitisations(config, schemes[element], specimens, frame, problems)
+        if element not in named:
+            continue
+        check_digitisations(config, named[element], specimens, frame, problems)
         once = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
-        frames[element] = repair_curves(config, schemes[element], once, problems)
-        check_plausibility(config, schemes[element], specimens, frames[element], problems)
-        check_midline(config, schemes[element], frames[element], problems)
+        if element in schemes:
+            frames[element] = repair_curves(config, schemes[element], once, problems)
+            check_midline(config, schemes[element], frames[element], problems)
+        check_plausibility(config, named[element], specimens, frames[element], problems)
     return frames
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from morpho.study.config import StudyConfig
-from morpho.study.coordinates import probable_unit
+from morpho.study.coordinates import MILLIMETRES, probable_unit
 from morpho.study.problems import Problems
 from morpho.study.scheme import Scheme
 from morpho.study.wording import listed, quoted
@@ -41,6 +41,7 @@ class _Sized:
     file: Path
     line: int
     log_size: float
+    rows: pd.DataFrame  # of the landmarks that are present
 
 
 def centroid_size_share(points: np.ndarray) -> float:
@@ -116,6 +117,7 @@ def check_plausibility(
             config.absolute(str(first["file"])),
             int(first["line"]),
             math.nan,
+            rows[~np.isnan(points).any(axis=1)],
         )
         if len(present) < 3:
             continue
@@ -245,6 +247,8 @@ def _check_sizes(
         if abs(off) < math.log(SUSPECT_RATIO) or abs(off) < DEVIATIONS * spread:
             continue
         fellows = f"the other specimens of {one.taxon}" if sizes is own else "the other specimens"
+        if off > 0 and _tell_far_landmark(config, element, one, middle, fellows, problems):
+            continue
         _tell_size(config, element, one, math.exp(min(off, 600.0)), fellows, problems)
 
 
@@ -278,6 +282,43 @@ def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems
             line=first.line,
             element=element,
         )
+
+
+def _tell_far_landmark(
+    config: StudyConfig,
+    element: str,
+    one: _Sized,
+    expected: float,
+    fellows: str,
+    problems: Problems,
+) -> bool:
+    """Tell the one landmark that makes a digitisation too large, if there is such a one."""
+    points = one.rows[["x", "y", "z"]].to_numpy(dtype=float)
+    if len(points) < 4:
+        return False
+    apart = np.abs(points - np.median(points, axis=0))
+    far = int(apart.max(axis=1).argmax())
+    others = np.delete(points, far, axis=0)
+    with np.errstate(over="ignore"):
+        size = centroid_size_share(others)
+    # it alone must account for the size, within the ratio that is suspect nowhere
+    if not (0 < size < math.inf) or abs(math.log(size) - expected) >= math.log(SUSPECT_RATIO) / 2:
+        return False
+    axis = int(apart[far].argmax())
+    row = one.rows.iloc[far]
+    written = points[far, axis] / MILLIMETRES[config.settings["landmarks"]["units"]]
+    problems.error(
+        f"The landmark lies far off all others of the digitisation{one.label}: "
+        f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
+        f"{fellows}.",
+        "Look for a lost decimal mark or a wrong digit in its cells.",
+        file=config.absolute(str(row["file"])),
+        line=int(row["line"]),
+        element=element,
+        specimen=one.specimen,
+        landmark=str(row["landmark"]),
+    )
+    return True
 
 
 def _tell_size(

@@ -16,6 +16,7 @@ from morpho.study.scheme_parts import (
     Patch,
     Scheme,
 )
+from morpho.study.wording import nearest
 from morpho.study.yaml_file import read_yaml
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "Scheme",
     "gather_scheme",
     "read_scheme",
+    "usable_names",
 ]
 
 
@@ -90,6 +92,43 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
     if document is None or found.errors:
         return None
     return _build(with_defaults(document.data, load_schema("scheme")), element)
+
+
+def usable_names(path: Path, element: str) -> Scheme | None:
+    """Take from a scheme with errors the names that its tables can be held against.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The scheme's file.
+    element : str
+        The element it is for.
+
+    Returns
+    -------
+    Scheme or None
+        Its landmarks, curves and patches alone; None if one of their names is in doubt.
+    """
+    ignored = Problems()
+    document = read_yaml(path, ignored)
+    if document is None or len(ignored.errors) or not isinstance(document.data, dict):
+        return None
+    kept = {
+        key: document.data[key]
+        for key in ("landmarks", "curves", "patches")
+        if document.data.get(key)
+    }
+    ours = list(load_schema("scheme")["properties"])
+    for key in set(document.data) - set(ours):
+        if nearest(key, ours) in {"curves", "patches"}:
+            return None  # misspelt, so that some names are not known
+    document.data = kept
+    if check_against(document, "scheme", Problems()):
+        return None
+    names = [item["name"] for part in kept.values() for item in part]
+    if len(set(names)) < len(names):
+        return None
+    return _build(with_defaults(kept, load_schema("scheme")), element)
 
 
 def read_scheme(path: Path, element: str) -> Scheme:

@@ -43,7 +43,9 @@ specimens:
 # The landmark tables: one row a landmark of one digitisation.
 landmarks:
   # One path or a list. * stands for anything within a name; {element},
-  # {specimen} and {replicate} stand for values that come from the path.
+  # {specimen} and {replicate} stand for values that come from the path. With
+  # several bones, landmarks/{element}/*.csv lets a new table set only its own bone
+  # to work again.
   files: landmarks/*.csv
   # delimiter: auto
   # Decimal mark of the coordinates: "." or ",".

@@ -86,7 +86,7 @@ def _why_not(path: Path, error: OSError) -> tuple[str, str]:
     return f"This file cannot be read ({reason}).", "Check the disk and the path."
 
 
-def read_text(path: Path, problems: Problems) -> str | None:
+def read_text(path: Path, problems: Problems, only_utf8: bool = False) -> str | None:
     r"""Read a text file, with every way of failing told as a problem.
 
     Parameters
@@ -95,6 +95,9 @@ def read_text(path: Path, problems: Problems) -> str | None:
         The file.
     problems : Problems
         Takes what is found: an unreadable file, one that is no text, or a note on an old encoding.
+    only_utf8 : bool
+        Whether any other encoding is an error, as in study.yaml, which the workflow engine reads
+        as well. The text is given all the same, so that the rest of it can be checked.
 
     Returns
     -------
@@ -137,7 +140,14 @@ def read_text(path: Path, problems: Problems) -> str | None:
             file=path,
         )
         return None
-    if encoding in {"cp1252", "latin-1"}:
+    if only_utf8 and not encoding.startswith("utf-8"):
+        name = encoding.upper() if encoding.startswith("utf") else "Windows-1252 (Western European)"
+        problems.error(
+            f"This file is {name} text, which the workflow engine cannot read.",
+            "Save it as UTF-8: text editors offer this where a file is saved under a name.",
+            file=path,
+        )
+    elif encoding in {"cp1252", "latin-1"}:
         problems.note(
             "This file is not UTF-8; it was read as Windows-1252 (Western European) text.",
             "Check that accented letters in it are right; to be safe save it as UTF-8.",

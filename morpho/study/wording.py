@@ -6,7 +6,7 @@ import difflib
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-__all__ = ["Suggestions", "listed", "nearest", "quoted", "squeezed", "visible"]
+__all__ = ["Suggestions", "listed", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
 
 
 def visible(text: object) -> str:
@@ -144,11 +144,16 @@ def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
     >>> nearest("coronoid-tip", ["coronoid_tip", "condyle_front"])
     'coronoid_tip'
     """
+    found = _close(name, known, 1, cutoff)
+    return found[0] if found else None
+
+
+def _close(name: str, known: Sequence[str], most: int, cutoff: float) -> list[str]:
     by_look: dict[str, str] = {}
     for candidate in known:
         by_look.setdefault(_loose(candidate), candidate)
-    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=1, cutoff=cutoff)
-    return by_look[found[0]] if found else None
+    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=most, cutoff=cutoff)
+    return [by_look[look] for look in found]
 
 
 class Suggestions:
@@ -171,7 +176,7 @@ class Suggestions:
     def __init__(self, known: Iterable[str], most: int = 200) -> None:
         self.known = list(known)
         self.most = most
-        self._found: dict[str, str | None] = {}
+        self._found: dict[str, list[str]] = {}
 
     def nearest(self, name: str) -> str | None:
         """Find the nearest known name, as the function of this name does.
@@ -186,11 +191,48 @@ class Suggestions:
         str or None
             The nearest known name, if any.
         """
+        found = self.ranked(name)
+        return found[0] if found else None
+
+    def ranked(self, name: str) -> list[str]:
+        """Rank the known names that are near.
+
+        Parameters
+        ----------
+        name : str
+            The name that is not known.
+
+        Returns
+        -------
+        list of str
+            The nearest first; names that nobody would take for it are left out.
+        """
         if name not in self._found:
             if len(self._found) >= self.most:
-                return None
-            self._found[name] = nearest(name, self.known)
+                return []
+            self._found[name] = _close(name, self.known, max(1, len(self.known)), 0.6)
         return self._found[name]
+
+
+def looks_alike(first: str, second: str) -> bool:
+    """Tell whether two names differ in capitals, white space, hyphens and underscores only.
+
+    Parameters
+    ----------
+    first, second : str
+        Two names.
+
+    Returns
+    -------
+    bool
+        Whether they do.
+
+    Examples
+    --------
+    >>> looks_alike("A-2", "a 2")
+    True
+    """
+    return _loose(first) == _loose(second)
 
 
 def _loose(name: str) -> str:

@@ -72,7 +72,22 @@ class Document:
         return None
 
 
-def read_yaml(path: Path, problems: Problems) -> Document | None:
+def _check_for_engine(document: Document, problems: Problems) -> None:
+    """Tell the plain values that the engine's own reading of YAML would stop at."""
+    for path, text in document.texts.items():
+        try:
+            yaml.safe_load(text)
+        except (yaml.YAMLError, ValueError):
+            problems.error(
+                f"The workflow engine cannot read {quoted(text)}: without quotation marks it is "
+                "taken for a date, a number or a sign.",
+                "Put it in quotation marks.",
+                file=document.file,
+                line=document.line(*path),
+            )
+
+
+def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Document | None:
     """Read a YAML file.
 
     Parameters
@@ -81,13 +96,16 @@ def read_yaml(path: Path, problems: Problems) -> Document | None:
         The file.
     problems : Problems
         Takes what is found: syntax errors, duplicate keys, aliases, tags.
+    for_engine : bool
+        Whether the workflow engine reads the file as well, which takes UTF-8 only and gives more
+        unquoted values a meaning.
 
     Returns
     -------
     Document or None
         None if it could not be read; an empty file is an empty mapping.
     """
-    text = read_text(path, problems)
+    text = read_text(path, problems, only_utf8=for_engine)
     if text is None:
         return None
     try:
@@ -115,6 +133,8 @@ def read_yaml(path: Path, problems: Problems) -> Document | None:
             file=path,
         )
         return None
+    if for_engine:
+        _check_for_engine(document, problems)
     return document
 
 

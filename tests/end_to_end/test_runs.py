@@ -156,6 +156,27 @@ def test_a_file_that_is_not_there_is_told_in_words(run, house, small, lost):
     assert "Error in file" not in ran.told
 
 
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [
+        ("results", "/results is a file, not a folder"),
+        ("results/history/started.json/x", "The results cannot be written into"),
+    ],
+)
+def test_results_that_cannot_be_written_are_told_in_words(run, house, small, file, said):
+    """Something stands where the results, or the note of the run's start, should go."""
+    study = small()
+    path = study.folder / file
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("x")
+    ran = run(house, "--configfile", study.path)
+    assert ran.code == 1
+    assert said in ran.told
+    assert "under results in study.yaml" in ran.told
+    assert "Traceback" not in ran.told
+    assert "Error in file" not in ran.told
+
+
 def test_a_key_that_is_not_known_is_told_with_its_line(run, house, small):
     study = small()
     study.path.write_text(study.path.read_text("utf-8") + "sead: 3\n", encoding="utf-8")

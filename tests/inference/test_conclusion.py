@@ -13,6 +13,8 @@ from morpho.inference.conclusion import Conclusion, combine_elements, conclude
 from morpho.inference.design import InferenceError
 from morpho.inference.stability import CHOICES
 
+SUMMARY = ["choice", "settings", "holds", "share_holds", "turning_settings"]
+
 
 def calibrated(alarms=0, left_out=20, noticed=20, members=20):
     rows = [
@@ -25,18 +27,34 @@ def calibrated(alarms=0, left_out=20, noticed=20, members=20):
 
 
 def steady(**shares):
-    """Rows of the summary: by kind of choice, the share that holds."""
+    """Rows of the summary: by kind of choice, the share of a hundred settings that holds."""
     shares = {"axes": 1.0} | {key.replace("_", " "): share for key, share in shares.items()}
-    return pd.DataFrame({"choice": list(shares), "share_holds": list(shares.values())})
+    rows = [(choice, 100, round(100 * share), share, "") for choice, share in shares.items()]
+    return pd.DataFrame(rows, columns=SUMMARY)
 
 
-def told(verdict, calibration=None, stability=None, smallest_share=0.8):
+def turned(choice, settings, *turning):
+    """One row of the summary."""
+    holds = settings - len(turning)
+    row = (choice, settings, holds, holds / settings, "; ".join(turning))
+    return pd.DataFrame([row], columns=SUMMARY)
+
+
+def suspected(kind, landmarks="", after=1.0):
+    """A row of what screening suspects, with a threshold of five."""
+    row = (kind, landmarks, 144.0, after, 5.0)
+    columns = ["kind", "landmarks", "distance_before", "distance_after", "threshold"]
+    return pd.DataFrame([row], columns=columns)
+
+
+def told(verdict, calibration=None, stability=None, smallest_share=0.8, suspicions=None):
     return conclude(
         verdict,
         calibrated() if calibration is None else calibration,
         steady() if stability is None else stability,
         alpha=0.05,
         smallest_share=smallest_share,
+        suspicions=suspicions,
     )
 
 
@@ -97,6 +115,57 @@ def test_the_choice_that_turns_most_is_named():
 def test_a_smallest_share_of_none_lets_every_verdict_stand():
     assert told("outside", stability=steady(axes=0.0), smallest_share=0).verdict == "outside"
     assert told("outside", stability=steady(axes=0.99), smallest_share=1).verdict == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("settings", "turning", "falls"),
+    [
+        (1, 1, True), (2, 1, False), (4, 1, False), (4, 2, True), (5, 1, False), (9, 1, False),
+        (9, 2, True), (10, 2, False), (10, 3, True),
+    ],
+)  # fmt: skip
+def test_one_of_few_settings_takes_no_verdict_back(settings, turning, falls):
+    """One axis of four at most: the other three uphold it. The only setting there is counts."""
+    names = [f"setting {i}" for i in range(turning)]
+    found = told("outside", stability=turned("axes", settings, *names))
+    assert found == (
+        Conclusion("undecided", "unstable", "axes") if falls else Conclusion("outside")
+    )
+
+
+def test_another_kind_is_named_where_the_worst_has_too_few_settings():
+    both = pd.concat([turned("axes", 2, "1 axis"), turned("distortion", 9, "a", "b")])
+    assert told("outside", stability=both).choice == "distortion"
+
+
+def test_a_query_on_whose_suspected_landmark_the_verdict_hangs_is_undecided():
+    """Not where the verdict stands without it, and not for another landmark."""
+    slip = suspected("displaced", "neck")
+    hangs = Conclusion("undecided", "suspected_slip")
+    for setting in ("neck", "neck and neck_left", "neck_left and neck"):
+        for verdict in ("outside", "inside"):
+            stability = turned("landmark left out", 15, setting)
+            assert told(verdict, stability=stability, suspicions=slip) == hangs
+            assert told(verdict, stability=stability) == Conclusion(verdict)
+    for setting in ("head", "neck_left", "bottleneck"):
+        stability = turned("landmark left out", 15, setting)
+        assert told("outside", stability=stability, suspicions=slip) == Conclusion("outside")
+    assert told("outside", suspicions=slip) == Conclusion("outside")
+    assert told("undecided", suspicions=slip) == Conclusion("undecided")
+
+
+@pytest.mark.parametrize("kind", ["mirror", "swapped"])
+def test_a_query_that_is_turned_round_is_undecided(kind):
+    """Where, once mended, it is within the usual of a taxon."""
+    found = told("outside", suspicions=suspected(kind, "a;b"))
+    assert found == Conclusion("undecided", "suspected_slip")
+    still_far = suspected(kind, "a;b", after=5.1)
+    assert told("outside", suspicions=still_far) == Conclusion("outside")
+
+
+@pytest.mark.parametrize("kind", ["unusual", "size", "displaced"])
+def test_a_suspicion_alone_takes_no_verdict_back(kind):
+    assert told("outside", suspicions=suspected(kind, "neck")) == Conclusion("outside")
 
 
 def test_calibration_comes_before_stability():

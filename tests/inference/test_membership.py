@@ -13,7 +13,7 @@ from sklearn.exceptions import NotFittedError
 
 from morpho.inference.design import InferenceError
 from morpho.inference.membership import Evidence, Membership, typicality
-from morpho.inference.verdict import Decision, combine, decide
+from morpho.inference.verdict import Decision, combine, contradictions, decide
 
 
 def sample(rng, labels, *, variables=5, axes=2):
@@ -362,6 +362,22 @@ def test_members_as_far_out_by_either_distance_contradict():
 def test_a_taxon_that_spreads_widely_of_itself_contradicts():
     wide = evidence_of([0.01, 0.02], own_spread=[0.001, 0.2])
     assert verdict(wide)[:2] == ("undecided", "members_contradict")
+
+
+def test_all_taxa_that_stand_in_the_way_are_told():
+    """With what contradicts; and those of both answers where both are undecided."""
+    found = evidence_of([0.01, 0.02], rank=[0.2, 1 / 11], own_spread=[0.001, 0.2])
+    decision = decide(found, 0, alpha=0.05, smallest_taxon=5)
+    assert (decision.ground, decision.blocking) == ("members_contradict", ("a", "b"))
+    told = contradictions(found, 0, 0.05)
+    assert [one.taxon for one in told] == ["a", "b"]
+    np.testing.assert_allclose([one.rank_p_value for one in told], [0.2, np.nan])
+    np.testing.assert_allclose([one.own_spread_p_value for one in told], [np.nan, 0.2])
+    outside = Decision("outside", "all_reject", "a")
+    assert combine(decision, outside) == Decision("undecided", "one_undecided", "a", ("a", "b"))
+    other = Decision("undecided", "members_contradict", "c", ("c", "b"))
+    assert combine(decision, other).blocking == ("a", "b", "c")
+    assert decide(evidence_of([0.01, 0.02]), 0, alpha=0.05, smallest_taxon=5).blocking == ()
 
 
 def test_a_taxon_known_by_one_specimen_leaves_its_spread_unknown():

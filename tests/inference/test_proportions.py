@@ -96,12 +96,22 @@ def test_a_missing_element_blanks_its_own_pairs_only(bones):
     table = relative_sizes(sizes, taxa, [[25.0, np.nan, 30.0]], elements=ELEMENTS)
     lost = (table["first"] == "atlas") | (table["second"] == "atlas")
     assert table.loc[lost, "p_value"].isna().all()
-    assert not table.loc[lost, "outside_range"].any()
+    # neither inside a range nor outside: there was nothing to compare
+    assert table.loc[lost, "outside_range"].tolist() == [None] * int(lost.sum())
+    assert table.loc[~lost, "outside_range"].isin([True, False]).all()
     assert table.loc[~lost, "p_value"].notna().all()
     # and it is no test that the others would be adjusted for
     np.testing.assert_allclose(
         table.loc[~lost, "p_value_false_discovery"], table.loc[~lost, "p_value"]
     )
+
+
+def test_a_taxon_without_both_elements_has_no_range_to_be_outside_of(rng):
+    sizes = np.exp(rng.normal(3, 0.1, size=(8, 2)))
+    sizes[5:, 1] = np.nan
+    table = relative_sizes(sizes, ["a"] * 5 + ["b"] * 3, [[99.0, 1.0]], elements=["jaw", "atlas"])
+    assert table["specimens"].tolist() == [5, 0]
+    assert table["outside_range"].tolist() == [True, None]
 
 
 def test_taxa_of_one_and_two(rng):

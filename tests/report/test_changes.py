@@ -67,6 +67,7 @@ def test_specimens_added_gone_and_digitised_anew(element):
         "New: ash z.",
         "No longer there: ash b.",
         "Digitised otherwise than before: oak e and oak f.",
+        "The verdict on find is still outside, with the same p-values.",
     ]
 
 
@@ -81,6 +82,7 @@ def test_specimens_set_aside_taken_in_and_renamed_taxa(element):
         "Takes part now: ash a.",
         "oak e was known oak and is known elm now.",
         "oak f was known oak and is query now.",
+        "The verdict on find is still outside, with the same p-values.",
     ]
 
 
@@ -100,6 +102,23 @@ def test_a_verdict_that_turns(element):
     assert said(element, other) == [
         "The verdict on find was outside and is inside now (as it is, p = 0.011 before and "
         "p = 0.400 now; nearest was oak and is ash)."
+    ]
+
+
+def test_verdicts_that_stay_are_told_where_anything_moved():
+    """A reader who added a specimen asks first what became of the verdicts."""
+    element = small.element(("find", "other", "third"))
+    other = copy.deepcopy(element)
+    other.tables["specimens"].loc[1, "specimen"] = "ash z"
+    assert said(element, other)[-2:] == [
+        "The verdict on find is still outside, with the same p-values.",
+        "The verdict on other and third is still undecided, with the same p-values.",
+    ]
+    other.tables["verdicts"].loc[1, "verdict"] = "inside"
+    assert said(element, other)[-3:] == [
+        "The verdict on other was undecided and is inside now.",
+        "The verdict on find is still outside, with the same p-values.",
+        "The verdict on third is still undecided, with the same p-values.",
     ]
 
 
@@ -136,6 +155,7 @@ def test_axes_and_distances(element):
     axes.loc[2, "retained"] = True
     other.tables["pairwise_distances"].loc[2, "distance"] = 0.09
     assert said(element, other) == [
+        "The verdict on find is still outside, with the same p-values.",
         "Share of the variance of shape: axis 1 from 47.9 % to 50.0 %.",
         "Axes retained: 2 before, 3 now.",
         "The distance between the mean shapes of ash and oak at one size went from 0.0741 to 0.09.",
@@ -150,7 +170,7 @@ def test_the_largest_moves_are_told_and_the_others_counted(element):
     after.tables["pairwise_distances"] = table.assign(
         distance=table["distance"] + [0.01, 0.05, 0.02, 0.03, 0.04]
     )
-    words = said(before, after)
+    words = said(before, after)[1:]
     assert [w.split(" went")[0].rsplit(" ", 1)[1] for w in words[:3]] == ["1", "4", "3"]
     assert words[3] == "2 other distances moved by less."
 

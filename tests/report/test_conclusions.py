@@ -174,6 +174,7 @@ def test_without_growth_lines_nothing_is_said_of_growth():
         ("false_alarms", "more of this sample's own specimens than its level allows"),
         ("never_notices", "noticed no member of any taxon"),
         ("unstable", "turns too often with one kind of choice (axes)"),
+        ("suspected_slip", "hangs on what is suspected here"),
     ],
 )
 def test_a_verdict_taken_back_says_what_it_was_and_why(why, said):
@@ -185,6 +186,76 @@ def test_a_verdict_taken_back_says_what_it_was_and_why(why, said):
     assert said in text
     assert "Outside holds in" in text
     assert "By itself" not in told()
+
+
+SLIP = {
+    "specimen": "find 7",
+    "replicate": "",
+    "kind": "displaced",
+    "landmarks": "neck",
+    "distance_before": 144.2,
+    "distance_after": 1.94,
+    "proposal": "neck lies 559 times its usual deviation. Digitise it again.",
+}
+
+
+def suspicions(*rows):
+    return pd.DataFrame([SLIP | row for row in rows], columns=list(SLIP))
+
+
+def test_a_suspected_query_is_told_to_be_checked_first():
+    """In the summary and so on the card, before the reason: which landmark, and by how much."""
+    row = ROW | {"verdict": "undecided", "tempered_by": "suspected_slip"}
+    text = summary_words(row, "jaw", VERDICT, suspicions({}))
+    assert text == (
+        "By its jaw, find 7 can be told neither outside nor inside. Check the digitisation first: "
+        "neck lies 559 times its usual deviation. Digitise it again. By itself the procedure says "
+        "outside; but that hangs on what is suspected here, so nothing is concluded until it is "
+        "checked. Here is the reason."
+    )
+    # a verdict that stands carries the caution as well
+    assert "Check the digitisation first: neck" in summary_words(
+        ROW, "jaw", VERDICT, suspicions({})
+    )
+    assert summary_words(ROW, "jaw", VERDICT, suspicions()) == summary_words(ROW, "jaw", VERDICT)
+
+
+def test_a_query_turned_round_is_told_by_how_much():
+    mirrored = {"kind": "mirror", "landmarks": "", "proposal": "It is the mirror image."}
+    second = {"kind": "displaced", "replicate": "2"}
+    text = summary_words(ROW, "jaw", VERDICT, suspicions(mirrored, second))
+    assert (
+        " Check the digitisation first: it is the mirror image. It lies 144 usual deviations from "
+        "the nearest taxon, and 1.94 once that is mended. Check also (2): neck lies 559" in text
+    )
+
+
+def test_known_specimens_that_are_suspected_are_named_in_the_paragraph():
+    kin = {"specimen": "kin 1"}
+    text = conclusion_words(
+        ROW, "jaw", VERDICT, lines(), settings(), larger(), calibration(), suspicions(),
+        suspicions(kin, {"specimen": "kin 2", "kind": "unusual", "landmarks": "a;b;c;d"}),
+    )  # fmt: skip
+    said = "Of the known specimens, screening suspects kin 1 (displaced: neck) and kin 2 (unusual):"
+    assert text.count(said) == 1
+    assert said not in summary_words(ROW, "jaw", VERDICT, suspicions())
+    assert "screening" not in told()
+    many = suspicions(*({"specimen": f"kin {i}"} for i in range(10)))
+    text = conclusion_words(
+        ROW, "jaw", VERDICT, lines(), settings(), larger(), calibration(), None, many
+    )
+    assert "kin 7 (displaced: neck) and 2 more:" in text
+
+
+def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
+    undecided = {"verdict": "undecided", "verdict_before": "undecided"}
+    text = told(undecided, {"blocking": "rare kin; coast kin"}, needed=larger(0, 0.2))
+    assert "would hardly decide by themselves (with 2 more" in text
+    assert "rare kin stands in the way as well, and more specimens of it were not tried." in text
+    two = told(undecided, {"blocking": "rare kin; odd kin"}, needed=larger(0, 0.2))
+    assert "rare kin and odd kin stand in the way, and more specimens of them" in two
+    alone = told(undecided, {"blocking": "coast kin"}, needed=larger(0, 0.2))
+    assert "in the way" not in alone
 
 
 def test_an_unknown_reason_to_take_a_verdict_back_is_a_bug():
@@ -273,7 +344,7 @@ def test_a_query_set_aside_has_a_reason_and_nothing_else():
 def test_no_paragraph_claims_more_than_was_found():
     """In every combination: no discovery, no blank number, whole sentences, single spaces."""
     beyond, stages = (0.0, 0.3, np.nan), ("", "adult")
-    reasons = ("", "false_alarms", "never_notices", "unstable")
+    reasons = ("", "suspected_slip", "false_alarms", "never_notices", "unstable")
     for verdict, why, far, stage, some in product(VERDICTS, reasons, beyond, stages, (0, 43)):
         text = told(
             {"verdict": "undecided" if why else verdict, "verdict_before": verdict,

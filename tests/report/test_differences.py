@@ -10,6 +10,7 @@ import pytest
 from morpho.report.differences import PORTRAITS, difference_words
 from morpho.report.legend import TABLES
 from morpho.report.marked import named, to_markdown, to_plain
+from morpho.report.page_tables import query_words
 from morpho.report.words import number
 
 _PLACE = Path(__file__).with_name("small_tables.py")
@@ -189,3 +190,18 @@ def test_portraits_name_tables_of_the_legend():
         assert alternative
         assert text
         assert set(tables) <= set(TABLES)
+
+
+def test_the_figure_of_measurements_says_that_the_table_compares_otherwise():
+    text = PORTRAITS["measurements"][2]
+    assert "as measured, without heed of size" in text
+    assert "The table below and the sentences above compare at the query's own size" in text
+
+
+@pytest.mark.parametrize(("heeded", "way"), [(True, "at its own size"), (False, "as it is")])
+def test_the_table_of_measurements_says_at_which_size(tables, heeded, way):
+    title, columns = query_words("measurement_ranking", heeded)
+    assert title == f"Distances that set it apart best, {way}"
+    assert columns["outside_every_taxon"] == f"outside every range {way}"
+    assert columns["value"] == "query (mm, as measured)"
+    assert set(columns) <= set(tables["measurement_ranking"])

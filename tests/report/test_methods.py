@@ -313,6 +313,13 @@ def test_each_choice_is_told_in_words(element):
 def test_what_stands_before_a_verdict_is_taken_back_is_what_was_tried(element):
     text = methods(small.settings(robustness={"smallest_share": 0.73}), element)
     assert "smaller share than 0.73 of the settings" in text
+    assert "of fewer than ten settings at least two must turn it, or the only one" in text
+    assert "suspects a slip" not in text
+    slips = pd.DataFrame({"specimen": ["find", "ash 1"], "kind": "displaced", "landmarks": "tip"})
+    element.tables["suspicions"] = slips
+    assert "screening suspects a slip in the digitisation of the query" in methods(
+        small.settings(), element
+    )
     assert "smaller share" not in methods(small.settings(robustness={"smallest_share": 0}), element)
     element.tables["calibration_summary"] = element.tables["calibration_summary"].iloc[:0]
     text = methods(small.settings(), element)
@@ -519,6 +526,18 @@ def test_words_turn_with_the_level(element, table, row, column, rejects, keeps):
     assert rejects not in above
 
 
+def test_known_specimens_that_look_wrong_are_named_in_the_results(element):
+    table = element.tables["specimens"]
+    known = table.loc[(table["role"] == "known") & table["used"], "specimen"].iloc[0]
+    assert "screening suspects" not in results(small.settings(), element)
+    element.tables["suspicions"] = pd.DataFrame(
+        {"specimen": ["find", known], "kind": "displaced", "landmarks": ["tip", "edge"]}
+    )
+    text = results(small.settings(), element)
+    assert f"Of the known specimens, screening suspects {known} (displaced: edge):" in text
+    assert text.count("screening suspects") == 1
+
+
 def test_the_nearest_and_the_farthest_pair_are_those_of_the_distances(element):
     """By distance, not by p-value or place in the table."""
     element.tables["pairwise_distances"].loc[1, "p_value_holm"] = 0.031
@@ -579,8 +598,9 @@ def test_nothing_is_told_twice(element):
 
 def test_what_went_wrong_is_told(element):
     element.notes["discriminate"]["trouble"] = ["as it is: too few specimens"]
-    assert "Not all could be computed: as it is: too few specimens." in results(
-        small.settings(), element
+    text = results(small.settings(), element)
+    assert text.endswith(
+        "Canonical axes with cross-validation (as it is) could not be computed: too few specimens."
     )
 
 

@@ -8,11 +8,12 @@ from html.parser import HTMLParser
 from itertools import pairwise
 from urllib.parse import unquote, urlsplit
 
+import pandas as pd
 import pytest
 
 from morpho import __version__
 from morpho.report.captions import CAPTIONS
-from morpho.report.page import SECTIONS
+from morpho.report.page import SECTIONS, _rows
 from morpho.report.words import CAUTION
 from morpho.steps.provenance import record
 from morpho.steps.supplement import FILES
@@ -258,6 +259,12 @@ def test_tables_of_all_elements_stand_with_the_verdicts(page):
     assert "all-elements/tables/proportions.csv" not in links
     assert "Elements of one individual side by side" in page.text
     assert "Together." not in page.text
+
+
+def test_what_was_not_compared_is_a_dash_and_no_no():
+    told = pd.Series([True, False, None], dtype=object)
+    table = _rows(pd.DataFrame({"outside_range": told}), {"outside_range": "outside the range"})
+    assert table["body"] == [["yes"], ["no"], ["–"]]
 
 
 def test_the_caution_stands_with_the_verdicts(hostile):

@@ -12,6 +12,7 @@ import pytest
 
 from morpho.inference import verdict
 from morpho.inference.judging import Rules, Shapes, judge
+from morpho.inference.verdict import Contradiction
 from morpho.report.captions import CAPTIONS
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.report.trust import trust_words
@@ -42,6 +43,14 @@ ROW = {
     "p_value_size_heeded": 0.5678,
     "taxon_p_value_as_it_is": 0.0871,
     "taxon_p_value_size_heeded": 0.4321,
+    "contradictions": {
+        False: [
+            Contradiction("the marsh kin", 0.3131, float("nan")),
+            Contradiction("the reed kin", float("nan"), 0.2121),
+        ],
+    },
+    "undecided_grounds": {False: "members_contradict"},
+    "blocking": "the marsh kin; the reed kin",
     "kept_as_it_is": "the marsh kin",
     "kept_p_value_as_it_is": 0.0871,
     "kept_p_value_size_heeded": 0.4321,
@@ -68,17 +77,18 @@ TOLD = {
     "one_keeps": {"taxon", "alpha", "taxon's raw", "taxon's own"},
     "size_explains": {"taxon", "raw", "taxon's own"},
     "size_hides": {"taxon", "taxon's raw", "taxon's own"},
-    "members_contradict": {"taxon", "raw", "own"},
+    "members_contradict": {"taxon", "raw", "own", "rank", "spread"},
     "spread_unknown": {"taxon", "raw", "own"},
     "extrapolates": {"taxon", "raw", "own"},
     "few_specimens": {"taxon", "taxon's raw", "taxon's own"},
     "no_power": {"alpha", "specimens"},
-    "one_undecided": {"taxon", "raw", "own"},
+    "one_undecided": {"taxon", "raw", "own", "rank", "spread"},
     "imputation_turns": set(),
 }
 SHOWN = {
     "taxon": "the marsh kin", "alpha": "0.025", "raw": "0.123", "own": "0.568",
     "taxon's raw": "0.087", "taxon's own": "0.432", "specimens": "47",
+    "rank": "0.313", "spread": "0.212",
 }  # fmt: skip
 # Grounds that come of two decisions, as it is and at its own size.
 OF_TWO = {"size_explains", "size_hides", "one_undecided"}
@@ -105,15 +115,64 @@ def test_other_numbers_make_another_sentence(ground):
         "taxon": "the coast kin", "alpha": 0.01, "specimens": 31, "p_value_as_it_is": 0.0004,
         "p_value_size_heeded": 0.9, "taxon_p_value_as_it_is": 0.077,
         "taxon_p_value_size_heeded": 0.8,
+        "contradictions": {
+            True: [Contradiction("the coast kin", 0.6161, 0.5151)],
+        },
+        "undecided_grounds": {True: "members_contradict"},
     }  # fmt: skip
     text = sentence(ground, **other)
     assert not any(words in text for words in SHOWN.values())
     told = {
         "raw": "below 0.001", "own": "0.900", "specimens": "31", "taxon's raw": "0.077",
-        "taxon's own": "0.800",
+        "taxon's own": "0.800", "rank": "0.616", "spread": "0.515",
     }  # fmt: skip
     for fact, words in told.items():
         assert (words in text) == (fact in TOLD[ground])
+
+
+WIDE = {
+    False: [
+        Contradiction("Aus", float("nan"), 0.1191),
+        Contradiction("Bus", float("nan"), 0.1204),
+        Contradiction("Cus", 0.4, 0.2032),
+    ],
+}
+
+
+def test_every_taxon_that_contradicts_is_named_with_its_test():
+    """Also where one of the two answers only is undecided; none of several is the reason."""
+    words = (
+        "Aus (p = 0.119), Bus (p = 0.120) and Cus (p = 0.203) each spread so widely that "
+        "this one may be a member; Cus (rank p = 0.400) has members that lie as far from their own "
+        "kin."
+    )
+    for ground in ("members_contradict", "one_undecided"):
+        text = sentence(ground, contradictions=WIDE, blocking="Aus; Bus; Cus", taxon="Cus")
+        assert words in text
+        assert "the reason" not in text
+        assert (
+            "as it is, Aus (" in text or "as it is, the tests reject every taxon, but Aus" in text
+        )
+    both = WIDE | {True: [Contradiction("Bus", float("nan"), 0.3)]}
+    text = sentence("members_contradict", contradictions=both)
+    assert "at its own size, Bus (p = 0.300) spreads so widely of itself that" in text
+
+
+@pytest.mark.parametrize(
+    ("ground", "said"),
+    [
+        ("spread_unknown", "of Aus and Bus one specimen only is known"),
+        ("extrapolates", "for Aus and Bus only where growth was not measured"),
+        ("few_specimens", "too few specimens to judge by could keep it; the marsh kin comes"),
+        ("no_power", "this sample could not have told it outside"),
+    ],
+)
+def test_one_answer_that_is_undecided_says_why(ground, said):
+    facts = {"undecided_grounds": {True: ground}, "blocking": "Aus; Bus", "contradictions": {}}
+    text = sentence("one_undecided", **facts)
+    assert f"({SHOWN['raw']}" not in text
+    assert said in text
+    assert "): at its own size, " in text
 
 
 CROSSED = {
@@ -401,3 +460,11 @@ def test_every_column_is_explained_once():
     text = legend_text()
     assert all(f"### {name}.csv" in text for name in TABLES)
     assert all(f"### all-elements/tables/{name}.csv" in text for name in JOINED)
+
+
+def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
+    """A query to the right of all dots may be undecided: by p, or by a taxon's own spread."""
+    text = CAPTIONS["distances"].text
+    assert "which is needed but not enough" in text
+    assert "a taxon that spreads widely of itself" in text
+    assert "one outside lies to the right" not in text

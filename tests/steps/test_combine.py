@@ -206,6 +206,34 @@ def test_a_verdict_that_turns_is_taken_back_as_far_as_asked(one):
     assert conclusions(one)["verdict"].to_dict() == {"kin": "inside", "own": "outside"}
 
 
+def test_a_slip_in_the_query_takes_back_the_verdict_that_hangs_on_it(one):
+    """As screening found it, with the landmark that turns the verdict when it is left out."""
+    results = one.results()
+    slip = {
+        "specimen": "own", "replicate": "", "observer": "", "kind": "displaced",
+        "landmarks": "point_1", "distance_before": 144.0, "distance_after": 2.0, "threshold": 5.0,
+        "proposal": "point_1 lies 559 times its usual deviation. Digitise it again.",
+    }  # fmt: skip
+    known = results.table("specimens").query("role == 'known'")["specimen"].iloc[0]
+    results.write_table("suspicions", pd.DataFrame([slip, slip | {"specimen": known}]))
+    found = conclusions(one)
+    assert found.loc["own", ["verdict", "tempered_by"]].tolist() == ["outside", ""]
+    for column in ("summary", "paragraph"):
+        assert "Check the digitisation first: point_1 lies 559" in found.loc["own", column]
+        assert "Check the digitisation" not in found.loc["kin", column]
+    for paragraph in found["paragraph"]:
+        assert f"screening suspects {known} (displaced: point_1):" in paragraph
+    table = results.table("stability_summary")
+    place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
+    table.loc[place, "turning_settings"] = "point_1"
+    results.write_table("stability_summary", table)
+    found = conclusions(one)
+    assert found.loc["own", ["verdict", "verdict_before", "tempered_by"]].tolist() == [
+        "undecided", "outside", "suspected_slip",
+    ]  # fmt: skip
+    assert found.loc["kin", "verdict"] == "inside"
+
+
 def membership(rows):
     """A membership table of as much as combining reads."""
     return pd.DataFrame(rows, columns=["specimen", "size_heeded", "taxon", "p_value"])

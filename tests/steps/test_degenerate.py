@@ -15,7 +15,13 @@ AGE = [f"{1.5 * i:g}" for i in range(13)]
 STUDIES = {
     "one taxon only": (
         {"taxa": {"ash": 8}},
-        ["Means are compared between groups: at least two are needed"],
+        [
+            "There is one known taxon, so the term taxon of the linear model, the test whether "
+            "taxa share one growth line, the multivariate criteria, the distances between mean "
+            "shapes of taxa and canonical axes with cross-validation were left out.",
+            "There is one known taxon: nothing to compare.",
+            "<td>size</td>",
+        ],
         {"inside"},
     ),
     "taxa of one and of two": (
@@ -405,3 +411,43 @@ def test_another_seed_moves_permutations_only(invent):
     assert not model["effect_size"].equals(before["model_terms"]["effect_size"])
     pd.testing.assert_series_equal(after["distance"], before["pairwise_distances"]["distance"])
     pd.testing.assert_frame_equal(study.results().table("verdicts"), before["verdicts"])
+
+
+@pytest.mark.slow
+def test_one_taxon_on_the_page_and_in_the_methods(invent, only_svg):
+    """The growth model without taxon, no table without rows, no message of a program."""
+    study = invent(taxa={"ash": 8}, settings={"model": {"terms": ["size", "taxon"]}})
+    study.scheme["description"] = "A bone without a stop"
+    study.write()
+    study.analyse()
+    study.draw()
+    page = re.sub(r"<script\b.*?</script>", "", study.page(), flags=re.DOTALL)
+    assert study.step("supplement") == 0
+    methods = (study.config.results / "supplement" / "methods.md").read_text(encoding="utf-8")
+    terms = study.results().table("model_terms")
+    assert terms["term"].tolist() == ["size", "residual", "total"]
+    assert np.isfinite(terms["p_value"].iloc[0])
+    for text in (page, methods):
+        for raw in ("adds nothing", "at least two are", "two groups", "criteria, as it", ".;"):
+            assert raw not in text
+        assert "There is one known taxon, so the term taxon of the linear model" in text
+    assert not re.search(r"<tbody>\s*</tbody>", page)
+    assert "A bone without a stop. 6 of 6 landmarks are analysed." in page
+    assert "No specimen was digitised twice: digitising error is not known." in page
+    assert "no specimen was digitised twice: dig" not in page
+    assert "Discs on the mean bone" not in page
+    assert "This figure would show the digitising error of each landmark." in page
+
+
+@pytest.mark.slow
+def test_a_query_that_is_not_digitised_is_no_lack_of_queries(invent, only_svg):
+    study = invent(queries={})
+    study.analyse()
+    study.draw()
+    row = {name: "" for name in study.rows[0]}
+    study.rows.append(row | {"specimen": "find <9>", "role": "query"})
+    with open(study.folder / "specimens.csv", "a", encoding="utf-8") as file:
+        file.write(",".join(study.rows[-1].values()) + "\n")
+    page = study.page()
+    assert "find &lt;9&gt; has no digitisation, so there is no verdict on it." in page
+    assert "There is no query in this study" not in page

@@ -180,3 +180,13 @@ def test_seeds_do_not_hang_on_the_process():
             check=True,
         )
         assert int(told.stdout) == seed_of(1, "bone", "grow")
+
+
+def test_whether_a_value_is_outside_a_range_may_be_blank(tmp_path):
+    """What could not be compared is read again as nothing, not as inside."""
+    results = ElementResults(tmp_path, "bone")
+    told = pd.Series([True, None, False], dtype=object)
+    results.write_table("proportions", pd.DataFrame({"outside_range": told}))
+    path = tmp_path / "bone" / "tables" / "proportions.csv"
+    assert path.read_text(encoding="utf-8") == 'outside_range\nTrue\n""\nFalse\n'
+    assert results.table("proportions")["outside_range"].tolist() == [True, None, False]

@@ -166,6 +166,44 @@ def test_a_specimen_without_digitisation_is_noted(tiny):
     assert "note, specimen A-5: The specimen has no digitisation" in tiny.told()
 
 
+SLIPS = {
+    "misspelt link": ("[tip, notch]\nmod", "[tip, noch]\nmod"),
+    "unknown key": ("links:", "lnks:"),
+    "misspelt end of a curve": ("to: heel", "to: heal"),
+    "misspelt key of a landmark": ("- {name: hole}", "- {nmae: hole}"),
+    "not YAML": ("links:", "links: ["),
+}
+
+
+@pytest.mark.parametrize(("old", "new"), SLIPS.values(), ids=SLIPS.keys())
+def test_a_slip_in_a_scheme_hides_no_slip_in_the_tables(tiny, old, new):
+    """All at once: the scheme's slip, a cell, a specimen; and nothing is said to be missing."""
+    tiny.edit("schemes/jaw.yaml", old, new)
+    # only the jaw was digitised of these
+    for name in ("A-1", "B-1"):
+        (tiny.folder / f"landmarks/ring/{name}.csv").unlink()
+    tiny.edit("landmarks/jaw/A-1.csv", "A-1,jaw,,tip,", "A-1,jaw,,tip,x")
+    tiny.edit("landmarks/jaw/A-3.csv", "A-3,jaw,,heel,", "Z-9,jaw,,heel,")
+    errors = tiny.errors()
+    assert errors[0].startswith(("landmarks/jaw/A-1.csv", "schemes/jaw.yaml"))
+    assert any(error.startswith("schemes/jaw.yaml") for error in errors)
+    assert any(error.startswith("landmarks/jaw/A-1.csv:2 A-1 tip: x is") for error in errors)
+    assert any('The specimen "Z-9" is not in' in error for error in errors)
+    assert "has no digitisation" not in tiny.told()
+
+
+@pytest.mark.parametrize("slip", ["misspelt link", "unknown key", "misspelt end of a curve"])
+def test_a_slip_in_a_scheme_whose_names_are_whole_hides_no_name(tiny, slip):
+    """Names of landmarks, sizes and absent rows are checked as well."""
+    tiny.edit("schemes/jaw.yaml", *SLIPS[slip])
+    tiny.edit("landmarks/jaw/A-1.csv", "A-1,jaw,,tip,", "A-1,jaw,,tipp,")
+    tiny.write("landmarks/jaw/A-2.csv", tiny.table("A-2", "jaw", scale=1000))
+    told = tiny.told()
+    assert 'The landmark "tipp" is not in the scheme of jaw.' in told
+    assert "There is no row for this landmark" in told
+    assert "times the size of the other specimens" in told
+
+
 def test_a_query_with_too_little_left_is_noted(tiny):
     """The query's ring has two of five landmarks."""
     rows = [",".join(r.split(",")[:4]) + ",,," if i in (1, 2, 3) else r for i, r in

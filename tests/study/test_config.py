@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import pytest
+import yaml
 
 from morpho.study.config import RESERVED, read_config
 from morpho.study.problems import StudyError
@@ -266,9 +267,74 @@ def test_a_control_character_is_refused_with_its_line(tiny):
         read_config(tiny.path)
 
 
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
-def test_any_encoding_of_an_editor_is_read(tiny, encoding):
-    """A user's editor saved study.yaml in its own way."""
+def engine_reads(path):
+    """Read study.yaml as the workflow engine does when it is started."""
+    return yaml.safe_load(path.read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
+def test_what_the_workflow_engine_reads_is_read(tiny, encoding):
+    """A user's editor saved study.yaml with a mark or without."""
     text = tiny.read("study.yaml").replace("A tiny study", "Größe")
     tiny.write("study.yaml", text.replace("\n", "\r\n").encode(encoding))
+    assert engine_reads(tiny.path)["title"] == "Größe"
     assert read_config(tiny.path).settings["title"] == "Größe"
+
+
+@pytest.mark.parametrize(
+    ("encoding", "named"), [("cp1252", "Windows-1252"), ("utf-16", "UTF-16"), ("utf-32", "UTF-32")]
+)
+def test_an_encoding_that_the_workflow_engine_cannot_read_is_refused(tiny, encoding, named):
+    """A user's editor saved study.yaml in an old way: the check says so, not a crash later."""
+    text = tiny.read("study.yaml").replace("A tiny study", "Größe")
+    tiny.write("study.yaml", text.encode(encoding))
+    with pytest.raises(UnicodeDecodeError):
+        engine_reads(tiny.path)
+    (error,) = tiny.errors()
+    assert error.startswith(f"study.yaml:None None None: This file is {named}")
+    assert "Save it as UTF-8" in error
+    assert "it was read as" not in tiny.told()
+
+
+@pytest.mark.parametrize("value", ["2024-13-45", "=", "0x_"])
+def test_a_value_that_the_workflow_engine_cannot_read_is_refused(tiny, value):
+    """A title that YAML takes for a date which there is not, unless it is in quotation marks."""
+    text = tiny.read("study.yaml")
+    tiny.write("study.yaml", text.replace("A tiny study", value))
+    with pytest.raises((yaml.YAMLError, ValueError)):
+        engine_reads(tiny.path)
+    with pytest.raises(StudyError, match=r"line 1: The workflow engine cannot read.*\n.*quotation"):
+        read_config(tiny.path)
+    tiny.write("study.yaml", text.replace("A tiny study", f'"{value}"'))
+    assert read_config(tiny.path).settings["title"] == value == engine_reads(tiny.path)["title"]
+
+
+HELD = {
+    "landmark tables": ("landmarks", "landmarks.files", None),
+    "folder below the landmark tables": ("landmarks/jaw", "landmarks.files", None),
+    "schemes": ("schemes", "elements.jaw.scheme and elements.ring.scheme", None),
+    "around the tables": ("data", "landmarks.files", ("landmarks/{element}", "data/{element}")),
+    "loose pattern": ("out", "landmarks.files", ("landmarks/{element}/*", "'*/*.csv'  #")),
+}
+
+
+@pytest.mark.parametrize(("results", "keys", "edit"), HELD.values(), ids=HELD.keys())
+def test_results_among_the_inputs_are_refused(tiny, results, keys, edit):
+    """The workflow would write check.csv where the tables are, and read it as a table next time."""
+    if edit:
+        tiny.edit("study.yaml", *edit)
+    tiny.write("study.yaml", tiny.read("study.yaml") + f"results: {results}\n")
+    with pytest.raises(StudyError) as told:
+        read_config(tiny.path)
+    assert f'line 9: results is "{results}", a folder in which inputs' in str(told.value)
+    assert f"({keys})" in str(told.value)
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    ["'{element}/*.csv'", "'{specimen}/points.csv'", "'*.csv'", "results_in/*.csv"],
+)
+def test_results_beside_the_inputs_are_fine(tiny, pattern):
+    """Patterns that begin with a placeholder, or with a name that only looks like the results'."""
+    tiny.edit("study.yaml", "landmarks/{element}/*.csv", pattern)
+    assert read_config(tiny.path).results == tiny.folder / "results"

@@ -77,7 +77,17 @@ CELLS = {
     "two blank": (",1,", "x and z are blank, but not all three"),
     "code for missing": ("-9999,-9999,-9999", "looks like a code for a missing landmark"),
     "spreadsheet error": ("#REF!,1,2", "a spreadsheet's error"),
-    "date": ("12.May,1,2", 'x is "12.May"'),
+    "date": ("12.May,1,2", 'x is "12.May", a date'),
+    "date in German": ("12. Mai,1,2", 'x is "12. Mai", a date'),
+    "date in French": ("02-févr,1,2", 'x is "02-févr", a date'),
+    "month first": ("May-12,1,2", 'x is "May-12", a date'),
+    "date and year": ("1,12-Dec-2024,2", 'y is "12-Dec-2024", a date'),
+    "date of the standard": ("1,2,2024-05-01", 'z is "2024-05-01", a date.*as text'),
+    "date and time": ("2024-05-01 00:00:00,1,2", "a date"),
+    "date with points": ("01.05.2024,1,2", 'x is "01.05.2024", a date'),
+    "date with strokes": ("1/5/24,1,2", 'x is "1/5/24", a date'),
+    "no date but a unit": ("12 mm,1,2", 'x is "12 mm", with a unit'),
+    "no date but thousands": ("1.234.567,1,2", "with a mark between thousands"),
     "two points": ("1.2.3,1,2", 'x is "1.2.3"'),
     "hexadecimal": ("0x10,1,2", 'x is "0x10"'),
     "underscore": ("1_0,1,2", 'x is "1_0"'),
@@ -113,6 +123,50 @@ def test_unknown_names_are_told(tiny, row, expected):
     error = only_error(tiny)
     assert error.startswith(f"{FILE}:9 ")
     assert re.search(expected, error), error
+
+
+def test_a_specimen_that_is_not_in_the_table_is_not_taken_for_one_that_is_digitised(tiny):
+    """A user forgot a specimen in the specimen table: the others have their own digitisations."""
+    for path in tiny.folder.rglob("*.csv"):
+        path.write_text(path.read_text().replace("B-", "Box-0"))  # names that are much alike
+    lines = tiny.read("specimens.csv").splitlines(keepends=True)
+    tiny.write("specimens.csv", "".join(line for line in lines if not line.startswith("Box-04")))
+    errors = tiny.errors()
+    assert len(errors) == 12  # 7 points of the jaw, 5 of the ring
+    assert all('The specimen "Box-04" is not in the specimen table.' in error for error in errors)
+    assert not any("Did you mean" in error for error in errors)
+
+
+def test_a_misspelt_specimen_is_told_with_the_one_that_has_no_digitisation(tiny):
+    """All rows of a specimen are misspelt, or one among its own."""
+    for element in ("jaw", "ring"):
+        file = f"landmarks/{element}/B-4.csv"
+        tiny.write(file, tiny.read(file).replace("B-4", "B-44"))
+    assert {error.split(" | ")[1].split("?")[0] for error in tiny.errors()} == {
+        'Did you mean "B-4"'
+    }
+
+
+def test_one_misspelt_row_among_its_own_is_told(tiny):
+    tiny.edit("landmarks/jaw/B-4.csv", "B-4,jaw,,heel", "B-44,jaw,,heel")
+    errors = tiny.errors()
+    assert any('"B-44" is not in the specimen table. | Did you mean "B-4"?' in e for e in errors)
+
+
+def test_zeros_that_a_spreadsheet_took_are_known(tiny):
+    """001 became 1 in one of the tables; a name with the same letters is not it."""
+    rows = [r for e in ("jaw", "ring") for r in tiny.rows("001", e, seed=20)]
+    tiny.write("specimens.csv", tiny.read("specimens.csv") + "1,marsh dormouse,known,left,\n")
+    tiny.write("landmarks/jaw/more.csv", "\n".join([HEADER, *rows[:7]]))
+    errors = tiny.errors()
+    assert len(errors) == 7
+    assert all('"001" is not in the specimen table. | Did you mean "1"? A spr' in e for e in errors)
+    own = [row.replace("001", "1", 1) for row in rows[:7]]
+    tiny.write("landmarks/jaw/own.csv", "\n".join([HEADER, *own]))
+    errors = tiny.errors()
+    assert len(errors) == 7
+    assert all('table has "1", which has rows of its own: see whether' in e for e in errors)
+    assert not any("Did you mean" in error for error in errors)
 
 
 def test_an_unknown_element_is_told(tiny):
@@ -230,6 +284,18 @@ def test_slips_of_unit_are_told(tiny, scale, expected):
     error = only_error(tiny)
     assert error.startswith(f"{FILE}:2 A-2 None: The digitisation that begins here is ")
     assert re.search(expected, error), error
+
+
+@pytest.mark.parametrize("units", ["mm", "cm"])
+def test_one_cell_that_lost_its_point_is_told_by_its_landmark(tiny, units):
+    """A user's table has 60123 for 6.0123 in one cell; the rest of the digitisation is sound."""
+    tiny.write("study.yaml", tiny.read("study.yaml").replace("*.csv", f"*.csv\n  units: {units}"))
+    row = next(r for r in tiny.rows("A-2", "jaw", seed=1) if ",knob," in r).split(",")
+    line = set_row(tiny, "knob", ",".join([*row[:5], row[5].replace(".", ""), row[6]]))
+    error = only_error(tiny)
+    assert error.startswith(f"{FILE}:{line} A-2 knob: The landmark lies far off all others")
+    assert f": y is {row[5].replace('.', '')}. " in error
+    assert "lost decimal mark" in error
 
 
 def test_a_slip_of_unit_in_a_query_is_told(tiny):
