@@ -25,8 +25,11 @@ wildcard_constraints:
     figure="|".join(FIGURES),
 
 
+# On a cluster these stay where Snakemake runs: they only join tables.
 localrules:
     all,
+    conclude,
+    combine,
 
 
 rule all:
