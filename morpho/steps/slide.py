@@ -246,20 +246,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     incomplete = np.flatnonzero(missing.any(axis=1))
     draws = np.empty((0, len(incomplete), *X.shape[1:]))
     seed = config.settings["seed"]
-    if estimator is not None and count and len(incomplete):
-        gaps = np.where(missing[incomplete][..., None], np.nan, X[incomplete])
-        # a stream for each specimen, so that another one more or less leaves its draws alone
-        streams = [
-            generator(seed, element, "slide", "draws", str(given["specimen"][i]))
-            for i in incomplete
-        ]
-        draws = np.concatenate(
-            [
-                estimator.draw(one[None], count, random_state=stream)
-                for one, stream in zip(gaps, streams, strict=True)
-            ],
-            axis=1,
-        )
+    if estimator is not None and count:
+        draws = np.empty((count, len(incomplete), *X.shape[1:]))
+        for j, i in enumerate(incomplete):
+            gaps = np.where(missing[[i]][..., None], np.nan, X[[i]])
+            # a stream for each specimen, so that another one more or less leaves it alone
+            rng = generator(seed, element, "slide", "draws", str(given["specimen"][i]))
+            draws[:, j] = estimator.draw(gaps, count, random_state=rng)[:, 0]
     results.write_arrays(
         "configurations",
         coordinates=X,
