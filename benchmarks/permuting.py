@@ -41,15 +41,14 @@ def _nested(size: Array, labels: NDArray) -> list[Array]:
     ]
 
 
-def _f(before: float, after: float, whole: float, df: int, left: int) -> float:
-    return ((before - after) / df) / (whole / left)
+def _f(before: float, after: float, df: int, left: int) -> float:
+    return ((before - after) / df) / (after / left)
 
 
 def fits_by_loop(Y: Array, size: Array, labels: NDArray) -> Statistic:
     """F of size and taxon by fitting the permuted data anew, one model after another."""
     designs = _nested(size, labels)
     pairs = list(pairwise(designs))
-    left = len(Y) - designs[2].shape[1]
 
     def residual(X: Array, data: Array) -> Array:
         return data - X @ np.linalg.lstsq(X, data, rcond=None)[0]
@@ -65,10 +64,9 @@ def fits_by_loop(Y: Array, size: Array, labels: NDArray) -> Statistic:
             row = []
             for (small, large), rest in zip(pairs, rests, strict=True):
                 moved = (Y - rest) + rest[order]
-                after = squares(large, moved)
-                whole = after if large is designs[2] else squares(designs[2], moved)
-                df = large.shape[1] - small.shape[1]
-                row.append(_f(squares(small, moved), after, whole, df, left))
+                before, after = squares(small, moved), squares(large, moved)
+                df, left = large.shape[1] - small.shape[1], len(Y) - large.shape[1]
+                row.append(_f(before, after, df, left))
             rows.append(row)
         return np.array(rows)
 
@@ -89,7 +87,7 @@ def projections_by_loop(Y: Array, size: Array, labels: NDArray) -> Statistic:
                 found = ((Q.T @ rest[order]) ** 2).sum(axis=1)
                 total = float((rest**2).sum())
                 before, after = total - found[:start].sum(), total - found[:end].sum()
-                row.append(_f(before, after, total - found.sum(), end - start, len(Y) - ends[2]))
+                row.append(_f(before, after, end - start, len(Y) - end))
             rows.append(row)
         return np.array(rows)
 

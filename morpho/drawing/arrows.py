@@ -24,8 +24,8 @@ Mask = NDArray[np.bool_]
 # How far a number may stand from what it numbers, in points, and in how many directions.
 _FAR = (6, 9, 12, 16, 21, 27, 34, 42)
 _DIRECTIONS = 24
-# Of more than this a line leads to the number.
-_LEADER = 6
+# Of more than this a line leads to the number; none of the above, or rounding would decide.
+_LEADER = 7
 # Room kept around a number, in points.
 _AROUND = 1.2
 # Weights: a number or the edge in the way, nearer to another arrow, on a point or an arrow, each

@@ -17,7 +17,7 @@ import yaml
 HOUSE = Path(__file__).parents[2]
 PROFILE = Path("config") / "profiles" / "slurm"
 # seconds; nothing may hang where nobody looks
-MOST = 240
+MOST = 400
 
 
 def _load(name: str, path: Path) -> Any:

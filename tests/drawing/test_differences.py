@@ -323,6 +323,18 @@ def test_numbers_of_points_on_one_spot_stand_apart():
     assert all(room.x0 < b.x0 and b.x1 < room.x1 and b.y1 < room.y1 for b in boxes)
 
 
+def test_a_number_beside_its_arrow_has_no_line_whichever_way_it_stands():
+    """The nearest place is one distance in every direction, whatever the last bit says."""
+    figure, axes = plt.subplots(figsize=(6, 6))
+    axes.set(xlim=(-1, 1), ylim=(-1, 1))
+    figure.draw_without_rendering()
+    turns = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    spots = 0.8 * np.column_stack([np.cos(turns), np.sin(turns)])
+    number_points(axes, spots, spots, range(len(spots)))
+    assert len(axes.texts) == 16
+    assert [text.get_text() for text in axes.texts if text.arrow_patch is not None] == []
+
+
 def test_the_ranking_shows_both_fits_of_landmarks_only(study):
     table = study.displaced()
     figure = displacement_ranking(table, alpha=0.05, most=8)

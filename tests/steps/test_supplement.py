@@ -356,7 +356,12 @@ def test_a_changed_landmark_is_told_and_the_next_run_says_so(ran, tmp_path):
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     assert [one.what for one in still_matches(config.results, config)] == ["landmarks/bone/all.csv"]
     words = finish.changes_since_last_run(config)
-    assert words == {"bone": [f"Digitised otherwise than before: {cells[0]}."]}
+    assert list(words) == ["bone"]
+    changed, *still = words["bone"]
+    assert changed == f"Digitised otherwise than before: {cells[0]}."
+    # the results are those of before, so that each verdict is, too
+    assert len(still) == 2
+    assert all(one.endswith("with the same p-values.") for one in still)
     kept = config.results / "history"
     last = json.loads((kept / "last_run.json").read_text())
     finish.run(config)
