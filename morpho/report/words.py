@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from morpho.report.marked import together
+
 __all__ = [
     "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words", "sample_facts",
     "verdict_reason",
@@ -185,16 +187,15 @@ def _kept(row: Mapping[str, Any], alpha: float, sized: bool) -> str:
     """The taxon that keeps a query, by its own p-values, and whether both ways keep it."""
     raw, own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
     inside = (
-        f"t lies within the spread of {row['taxon']}: that taxon's test does not reject at "
-        f"{alpha:g} "
+        f"lies within the spread of {row['taxon']}: that taxon's test does not reject at {alpha:g} "
     )
     if not sized:
-        text = f"I{inside}({p_words(raw)} as it is)"
+        text = f"It {inside}({p_words(raw)} as it is)"
     elif raw > alpha:
-        text = f"I{inside}(p-values: {p_value_words(raw)} as it is, {p_value_words(own)} at its "
+        text = f"It {inside}(p-values: {p_value_words(raw)} as it is, {p_value_words(own)} at its "
         text += "own size)"
     else:
-        text = f"At its own size i{inside}({p_words(own)}). As it is, that test rejects "
+        text = f"At its own size it {inside}({p_words(own)}). As it is, that test rejects "
         text += f"({p_words(raw)}), and "
         text += (
             f"{row['kept_as_it_is']} keeps it ({p_words(row['kept_p_value_as_it_is'])} as it is, "
@@ -227,29 +228,20 @@ def _growth(row: Mapping[str, Any], sized: bool) -> str:
 _WAYS = {False: "as it is", True: "at its own size"}
 
 
-def _listed(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-
-
 def _contradicted(found: Sequence[Any]) -> str:
     """Every taxon that contradicts its test, and by what."""
+
+    def taxa(measure: str, before: str = "") -> list[str]:
+        each = [(one.taxon, getattr(one, measure)) for one in found]
+        return [f"{taxon} ({before}{p_words(p)})" for taxon, p in each if p == p]
+
     parts = []
-    wide = [
-        f"{one.taxon} ({p_words(one.own_spread_p_value)})"
-        for one in found
-        if one.own_spread_p_value == one.own_spread_p_value
-    ]
-    if wide:
+    if wide := taxa("own_spread_p_value"):
         verb = "spreads so widely of itself" if len(wide) == 1 else "each spread so widely"
-        parts.append(f"{_listed(wide)} {verb} that this one may be a member")
-    far = [
-        f"{one.taxon} (rank {p_words(one.rank_p_value)})"
-        for one in found
-        if one.rank_p_value == one.rank_p_value
-    ]
-    if far:
+        parts.append(f"{together(wide)} {verb} that this one may be a member")
+    if far := taxa("rank_p_value", "rank "):
         verb = "has" if len(far) == 1 else "have"
-        parts.append(f"{_listed(far)} {verb} members that lie as far from their own kin")
+        parts.append(f"{together(far)} {verb} members that lie as far from their own kin")
     return "; ".join(parts)
 
 
@@ -271,12 +263,12 @@ def _why_undecided(row: Mapping[str, Any]) -> str:
         return f"{which}, the tests reject every taxon, but {_contradicted(found)}"
     return {
         "spread_unknown": (
-            f"{which}, the tests reject every taxon, but of {_listed(taxa)} one specimen only is "
+            f"{which}, the tests reject every taxon, but of {together(taxa)} one specimen only is "
             "known, so nobody can say how much it varies"
         ),
         "extrapolates": (
-            f"{which}, the tests reject every taxon, but for {_listed(taxa)} only where growth was "
-            "not measured"
+            f"{which}, the tests reject every taxon, but for {together(taxa)} only where growth "
+            "was not measured"
         ),
         "few_specimens": (
             f"{which}, only taxa with too few specimens to judge by could keep it; {row['taxon']} "
