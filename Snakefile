@@ -3,8 +3,9 @@
 #   snakemake --cores all                                    the demo study
 #   snakemake --cores all --configfile my_study/study.yaml   your own
 #
-# The rules follow the questions of the report; each calls one step of
-# morpho/steps. Helpers are in config/workflow.smk, the rules in config/rules.
+# The rules follow the questions of the report; each calls one step of morpho/steps. What each
+# reads, makes and heeds stands in morpho/workflow/rules.py, and what is due is found there, by
+# content. Helpers are in config/workflow.smk, the rules in config/rules.
 
 from snakemake.utils import min_version
 
@@ -14,15 +15,12 @@ min_version("9.0")
 include: "config/workflow.smk"
 
 
-report: "config/captions/workflow.rst"
-
-
 workdir: WORKDIR
 
 
 wildcard_constraints:
-    element="|".join(ELEMENTS),
-    figure="|".join(FIGURES),
+    element="|".join([*ELEMENTS, ALL_ELEMENTS]),
+    figure="|".join([*FIGURES, *FIGURES_JOINED]),
 
 
 # On a cluster these stay where Snakemake runs: they only join tables.
@@ -34,33 +32,33 @@ localrules:
 
 rule all:
     input:
-        f"{R}/report.html",
-        f"{R}/provenance.json",
+        everything_due,
 
 
-# Before the first job of any run, and nothing runs unless it passes. It is no input of
-# the other rules, or a new atlas would make the lower jaw run again.
+# Before the first job of any run, and nothing runs unless it passes.
 onstart:
     check_or_stop()
 
 
+onsuccess:
+    tell_what_changed_meanwhile()
+
+
 rule check:
     input:
-        study=STUDY,
-        files=all_inputs(),
+        due_before("check"),
     output:
-        table=f"{R}/check.csv",
+        made_by("check"),
     log:
-        f"{R}/logs/check.log",
+        log_of("check"),
     benchmark:
-        f"{R}/benchmarks/check.tsv"
+        times_of("check")
     conda:
         ENVIRONMENT
     params:
-        code=code("check"),
-        settings=settings(),
+        study=STUDY,
     shell:
-        "step check {input.study:q} 2>&1 | tee {log:q}"
+        "step check {params.study:q} 2>&1 | tee {log:q}"
 
 
 include: "config/rules/prepare.smk"

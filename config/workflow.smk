@@ -1,28 +1,26 @@
-# Helpers of the Snakefile: the study in hand, input functions, and what makes a
-# rule run again beyond the age of its input.
+# Helpers of the Snakefile: the study in hand, what of it is due, and how steps are called.
+#
+# What holds is decided by content (morpho/workflow), never by dates or by Snakemake's own
+# records: the workflow holds the jobs that are due, and Snakemake does them in order.
 
 import os
 import subprocess
 import sys
 from functools import cache
-from hashlib import sha256
 from pathlib import Path
 from shlex import quote
 
-from snakemake.settings.types import DeploymentMethod
+from snakemake.settings.types import DeploymentMethod, RerunTrigger
 
 HOUSE = Path(workflow.basedir)
 sys.path.insert(0, str(HOUSE))
 
-from morpho.report.legend import JOINED, TABLES
-from morpho.steps.sources import code_digest
 from morpho.study.config import read_config
-from morpho.study.digest import element_digest, settings_digest
-from morpho.study.files import safe_name
 from morpho.study.problems import Problems, StudyError
 from morpho.study.results_folder import cannot_be_written, check_results_folder
-from morpho.study.scheme import read_scheme
-from morpho.study.tables import read_table
+from morpho.workflow.plan import ALL_ELEMENTS
+from morpho.workflow.rules import FIGURES, FIGURES_JOINED, RULES, outputs
+from morpho.workflow.state import ANEW, State
 
 if len(workflow.configfiles) > 1:
     sys.exit("Give one --configfile: the study.yaml of the study to run.")
@@ -50,91 +48,112 @@ WORKDIR = str(STUDY_CONFIG.results.parent)
 STUDY = os.path.relpath(_study, WORKDIR)
 R = STUDY_CONFIG.results.name
 ELEMENTS = list(STUDY_CONFIG.elements)
-# within functions, the name of the directive is no name of a function
-in_report = report
-CAPTIONS = HOUSE / "config" / "captions"
 ENVIRONMENT = str(HOUSE / "config" / "environment.yaml")
+_RULES = {rule.step: rule for rule in RULES}
 
 # How steps are called: with the Python that runs Snakemake, unless environments are
 # made by conda.
 _conda = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
 _python = "python" if _conda else quote(sys.executable)
-_step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -P -m morpho.steps"
+_step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -P -m morpho.steps --if-due"
 shell.prefix(
     'set -euo pipefail; step() {{ %s "$@"; }}; '
     % _step.replace("{", "{{").replace("}", "}}")
 )
 
-# Files of the supplement; morpho/steps/supplement.py says what each is.
-SUPPLEMENT = (
-    "tables.xlsx",
-    "tables.docx",
-    "tables.tex",
-    "methods.md",
-    "methods.txt",
-    "references.bib",
-)
 
-# Steps that leave notes, and each figure with what it is drawn from.
-NOTES = (
-    "screen",
-    "prepare",
-    "slide",
-    "measure",
-    "superimpose",
-    "ordinate",
-    "grow",
-    "compare",
-    "discriminate",
-    "place",
-    "differ",
-)
-FIGURES = {
-    "shape_space": ["tables/shape_scores.csv", "tables/variance_per_axis.csv"],
-    "variance_per_axis": ["tables/variance_per_axis.csv"],
-    "growth": ["tables/growth.csv", "notes/grow.json"],
-    "canonical_axes": ["tables/canonical_scores.csv", "tables/canonical_axes.csv"],
-    "distances": [
-        "tables/membership.csv",
-        "tables/spread.csv",
-        "notes/measure.json",
-    ],
-    "calibration": ["tables/calibration_summary.csv"],
-    "stability": ["tables/stability.csv"],
-    "trajectories": [
-        "tables/trajectories.csv",
-        "tables/spread.csv",
-        "tables/centroid_size.csv",
-    ],
-    "adequacy": ["tables/rarefaction.csv"],
-    "specimens_to_decide": ["tables/specimens_to_decide.csv"],
-    "mean_shape": [
-        "tables/mean_shape.csv",
-        "notes/slide.json",
-        "notes/superimpose.json",
-    ],
-    "axis_shapes": [
-        "tables/mean_shape.csv",
-        "tables/axis_shapes.csv",
-        "notes/slide.json",
-        "notes/superimpose.json",
-    ],
-    "distortion": [
-        "tables/distortion_shapes.csv",
-        "notes/slide.json",
-        "notes/superimpose.json",
-    ],
-    "landmark_error": [
-        "tables/mean_shape.csv",
-        "tables/landmark_error.csv",
-        "notes/slide.json",
-        "notes/superimpose.json",
-    ],
-}
+def _below(path):
+    """Path of a result as rules name it."""
+    return f"{R}/{path}"
 
 
-def _from_here(path):
-    return os.path.relpath(path, WORKDIR)
+def _forced():
+    """Rules that are to be called again whatever holds, as they were named to Snakemake."""
+    asked = workflow.dag_settings
+    if asked.forceall:
+        return set(_RULES)
+    return set(asked.forcerun) | (set(asked.targets) if asked.forcetargets else set())
+
+
+@cache
+def state():
+    """What holds of the results, looked up once, when Snakemake asks for the first job."""
+    if workflow.is_main_process:
+        # dates and Snakemake's own records have no say, nor have its marks of what was cut off
+        workflow.dag_settings.rerun_triggers = {RerunTrigger.MTIME}
+        workflow.dag_settings.force_incomplete = True
+        if _forced():
+            os.environ[ANEW] = "yes"
+    try:
+        found = State(STUDY_CONFIG, forced=_forced())
+        # within a job of a cluster, the job itself is all that is asked for
+        return found, set(found.due if workflow.is_main_process else found.plan.jobs)
+    except StudyError as error:
+        print(error, file=sys.stderr)
+        sys.exit("The study cannot be run: see the problems above.")
+
+
+@cache
+def _jobs():
+    return {
+        (job.rule.step, job.element, job.name): job
+        for job in state()[0].plan.jobs.values()
+    }
+
+
+def _asked_by(keys):
+    """Something that each job makes, for Snakemake to ask for: all it makes comes with it."""
+    return [_below(state()[0].plan.jobs[key].makes[0]) for key in keys]
+
+
+def everything_due(wildcards):
+    """What there is to make: all that is lost, edited, or made from something else."""
+    # what is there already, so that a run with nothing to do says so
+    return _asked_by(state()[1]) or [STUDY]
+
+
+def due_before(step):
+    """What has to be made before a job of a rule: results that it reads and that are due."""
+
+    def found(wildcards):
+        name = wildcards.get("name", wildcards.get("figure", ""))
+        job = _jobs()[step, wildcards.get("element", ""), name]
+        known, due = state()
+        if job.key in due and workflow.is_main_process:
+            workflow.dag.forcefiles.update(_below(path) for path in job.makes)
+        before = [key for key in known.plan.sources(job) if key in due]
+        # what these wait for themselves need not be named
+        further = {
+            one for key in before for one in known.plan.sources(known.plan.jobs[key])
+        }
+        return _asked_by(key for key in before if key not in further)
+
+    return found
+
+
+def made_by(step):
+    """What a rule makes; Snakemake leaves it where it is until the step replaces it."""
+    return [update(_below(path)) for path in outputs(_RULES[step])]
+
+
+def _kept_in(folder, step, ending):
+    place = {
+        "study": step,
+        "element": f"{{element}}/{step}",
+        "specimen": f"{{element}}/{step}/{{name}}",
+        "figure": f"{{element}}/{step}_{{figure}}",
+    }
+    return _below(f"{folder}/{place[_RULES[step].per]}.{ending}")
+
+
+def log_of(step):
+    """Where it is kept what a job said."""
+    return _kept_in("logs", step, "log")
+
+
+def times_of(step):
+    """Where it is kept how long a job took, and what memory."""
+    return _kept_in("benchmarks", step, "tsv")
 
 
 def check_or_stop():
@@ -145,9 +164,12 @@ def check_or_stop():
         sys.exit("Nothing was run: see the problems of the input above.")
     # not above: it takes longer to import than a run with nothing to do
     from morpho.steps.provenance import mark_start
+    from morpho.workflow.tidying import make_way
 
     try:
         mark_start(STUDY_CONFIG, sys.argv)
+        for said in make_way(state()[0]):
+            print(said, file=sys.stderr)
     except OSError as error:
         print(
             *cannot_be_written(STUDY_CONFIG.results, error), sep="\n", file=sys.stderr
@@ -155,164 +177,12 @@ def check_or_stop():
         sys.exit("Nothing was run.")
 
 
-def landmark_files(wildcards):
-    """Landmark tables of an element, as they are now: new files are found here."""
-    return [_from_here(path) for path in STUDY_CONFIG.landmark_files(wildcards.element)]
-
-
-def all_inputs():
-    """Every file the user wrote that exists; the check says which are missing."""
-    paths = [_study, STUDY_CONFIG.specimens_file]
-    for element in ELEMENTS:
-        paths += [STUDY_CONFIG.scheme_path(element)]
-        paths += STUDY_CONFIG.landmark_files(element)
-        pattern = STUDY_CONFIG.scan_pattern
-        paths += pattern.files(element=element) if pattern else []
-    return sorted({_from_here(path) for path in paths if path and Path(path).is_file()})
-
-
-def tables(*names):
-    """Tables of an element, by name."""
-    return [
-        in_report(
-            f"{R}/{{element}}/tables/{name}.csv",
-            caption=str(CAPTIONS / "tables" / f"{name}.rst"),
-            category="{element}",
-            subcategory="tables",
-            labels={"table": name},
-        )
-        for name in names
-    ]
-
-
-def joined():
-    """Tables that join all elements."""
-    return [
-        in_report(
-            f"{R}/all-elements/tables/{name}.csv",
-            caption=str(CAPTIONS / "tables" / f"{name}.rst"),
-            category="all elements",
-            subcategory="tables",
-            labels={"table": name},
-        )
-        for name in JOINED
-    ]
-
-
-def drawn_from(wildcards):
-    """Tables and notes that a figure is drawn from."""
-    return [f"{R}/{wildcards.element}/{name}" for name in FIGURES[wildcards.figure]]
-
-
-def code(step):
-    """Digest of the sources that a step runs: a changed method makes it run again."""
-    return code_digest(HOUSE / "morpho", f"steps.{step}")
-
-
-def settings(*keys):
-    """Digest of parts of study.yaml, or of all of it."""
-    return settings_digest(STUDY_CONFIG, *(keys or STUDY_CONFIG.settings))
-
-
-def shared_inputs(wildcards):
-    """Digest of what an element uses of the files that all elements share."""
-    return element_digest(STUDY_CONFIG, wildcards.element)
-
-
-def scheme(wildcards):
-    """Digest of an element's scheme."""
-    path = STUDY_CONFIG.scheme_path(wildcards.element)
-    # one that is not there is told by the check, before the first job
-    return sha256(path.read_bytes()).hexdigest()[:16] if path.is_file() else "absent"
-
-
-@cache
-def _patches(element):
-    """Patches of an element that are carried to scans."""
-    chosen = STUDY_CONFIG.settings["preparation"]["semilandmarks"]["patches"]
-    if not chosen or STUDY_CONFIG.scan_pattern is None:
-        return ()
-    try:
-        scheme = read_scheme(STUDY_CONFIG.scheme_path(element), element)
-    except StudyError:  # told by the check, before the first job
-        return ()
-    return () if scheme.symmetry == "object" else scheme.patches
-
-
-def _templates(element):
-    """Names that the templates' files bear; None where one is found among all specimens."""
-    names = [patch.template for patch in _patches(element)]
-    return {name and safe_name(name) for name in names}
-
-
-def scans_of(wildcards):
-    """Scans of an element that are there."""
-    pattern = STUDY_CONFIG.scan_pattern
-    paths = pattern.files(element=wildcards.element) if pattern else []
-    return sorted(_from_here(path) for path in paths)
-
-
-@cache
-def _named_files(element, name):
-    """Landmark tables of one specimen, where their paths tell; else all of the element."""
-    files = STUDY_CONFIG.landmark_files(element)
-    told = [
-        path
-        for path in files
-        for pattern in STUDY_CONFIG.landmark_patterns
-        if (pattern.values(path) or {}).get("specimen") == name
-    ]
-    return told or files
-
-
-@cache
-def _scans(element):
-    """Scans of an element by the names that their files bear."""
-    pattern = STUDY_CONFIG.scan_pattern
-    return {
-        pattern.values(path)["specimen"]: path
-        for path in pattern.files(element=element)
-    }
-
-
-def carried_tables(wildcards):
-    """Tables of carried points of an element: one for each scan of a digitised specimen."""
-    if not _patches(wildcards.element):
-        return []
-    told = {
-        (pattern.values(path) or {}).get("specimen")
-        for path in STUDY_CONFIG.landmark_files(wildcards.element)
-        for pattern in STUDY_CONFIG.landmark_patterns
-    }
-    names = sorted(_scans(wildcards.element))
-    return [
-        f"{R}/{wildcards.element}/tables/carried/{name}.csv"
-        for name in names
-        if name in told or told == {None}
-    ]
-
-
-def carried_from(wildcards):
-    """What the points of one specimen are carried from: its files and the templates'."""
-    element, scans = wildcards.element, _scans(wildcards.element)
-    names = {wildcards.name, *_templates(element)}
-    if None in names:
-        names = {wildcards.name, *scans}
-    paths = [scans[name] for name in names if name in scans]
-    for name in names:
-        paths += _named_files(element, name)
-    return sorted({_from_here(path) for path in paths})
-
-
-def carried_by(wildcards):
-    """Digest of the scheme and of the specimen table's rows that carrying depends on."""
-    names = {wildcards.name, *_templates(wildcards.element)}
-    part = STUDY_CONFIG.settings["specimens"]
-    table = read_table(STUDY_CONFIG.specimens_file, Problems(), part["delimiter"])
-    if None in names or table is None:
-        return element_digest(STUDY_CONFIG, wildcards.element)
-    private = set(STUDY_CONFIG.private_columns(table.header))
-    kept = [i for i, column in enumerate(table.header) if column not in private]
-    rows = [[row[i].strip() for i in kept] for row in table.rows]
-    rows = sorted(row for row in rows if names & set(map(safe_name, row)))
-    return sha256(repr(rows).encode()).hexdigest()[:16] + scheme(wildcards)
+def tell_what_changed_meanwhile():
+    """Say what does not hold although everything was done, as a file that was edited meanwhile."""
+    if set(workflow.dag_settings.targets) - {"all"}:
+        return
+    left = State(STUDY_CONFIG)
+    if left.due:
+        print("Run the study again, as this changed while it ran:", file=sys.stderr)
+        for one in left.differences()[:12]:
+            print(f"  {one.what} {one.words}", file=sys.stderr)

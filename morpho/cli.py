@@ -14,9 +14,9 @@ from morpho import __version__
 from morpho.study.wording import listed, visible
 
 if TYPE_CHECKING:
-    from morpho.report.provenance import Difference
     from morpho.study.check import Study
     from morpho.study.problems import Problems
+    from morpho.workflow.provenance import Difference
 
 __all__ = ["main"]
 
@@ -25,6 +25,7 @@ FINE, PROBLEMS, USAGE, CHANGED = 0, 1, 2, 3
 # Differences of one kind that are told one by one.
 _TOLD = 12
 _KINDS = {
+    "wanted": "To be done again",
     "input": "Inputs",
     "setting": "Settings in study.yaml",
     "program": "The program",
@@ -146,35 +147,46 @@ def _told(differences: list[Difference]) -> list[str]:
 
 
 def _status(path: str) -> int:
-    from morpho.steps.provenance import NoRecordError, read_record, still_matches
+    from morpho.steps.provenance import NoRecordError, read_record
     from morpho.study.config import read_config
     from morpho.study.problems import StudyError
+    from morpho.workflow.provenance import Difference, file_sum
+    from morpho.workflow.state import State
 
     try:
         config = read_config(path)
         file = Path(path) / "study.yaml" if os.path.isdir(path) else Path(path)
         command = f"Run the study again: {_run_command(file.as_posix())}"
-        recorded = read_record(config.results)
-        differences = still_matches(config.results, config)
+        state = State(config)
+        due, differences = state.due, state.differences()
     except StudyError as error:
         print(error, file=sys.stderr)
         return PROBLEMS
+    try:
+        recorded = read_record(config.results)
+        now = file_sum(config.path)
+        if recorded["study_file"] != now and not any(one.kind == "setting" for one in differences):
+            words = "was edited, but every setting is as it was"
+            differences.append(Difference("note", "study.yaml", words))
+        made = f"made with formkin {visible(recorded['versions'].get('formkin', '?'))}"
+        if recorded.get("finished"):
+            made += f", finished {visible(recorded['finished'])}"
     except NoRecordError as error:
-        print(f"{error}\n{command}", file=sys.stderr)
-        return PROBLEMS
-    changed = [one for one in differences if one.counts]
-    made = f"made with formkin {visible(recorded['versions'].get('formkin', '?'))}"
-    if recorded.get("finished"):
-        made += f", finished {visible(recorded['finished'])}"
+        if not state.records:
+            print(f"{error}\n{command}", file=sys.stderr)
+            return PROBLEMS
+        recorded, made = {}, "not complete"
     print(f"{visible(config.settings['title'])}: results {made}")
     for line in _told(differences):
         print(line)
-    if changed:
-        print(f"The results no longer match. {command}")
+    if due:
+        print(f"The results no longer match: {_number(len(due), 'step')} to do. {command}")
         return CHANGED
+    files = sum(len(state.records[key].makes) for key in state.plan.jobs)
+    inputs = _number(len(recorded.get("inputs", ())), "input")
     print(
-        f"The results match: {_number(len(recorded['inputs']), 'input')}, every setting, the "
-        f"program and {_number(len(recorded['results']), 'file')} of results are as they were."
+        f"The results match: {inputs}, every setting, the "
+        f"program and {_number(files, 'file')} of results are as they were."
     )
     return FINE
 

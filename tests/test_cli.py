@@ -4,15 +4,12 @@ import os
 import shlex
 import subprocess
 import sys
-from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from morpho import __version__
 from morpho.cli import _run_command, main
-from morpho.steps.provenance import write_record
-from morpho.study.config import read_config
 from morpho.study.start import FILES
 
 ROWS = "a1,fox,known,,\na2,fox,known,,\nb1,owl,known,,\nb2,owl,known,,\nq,,query,,\n"
@@ -130,125 +127,12 @@ def test_version(capsys):
     assert capsys.readouterr().out == f"formkin {__version__}\n"
 
 
-@pytest.fixture
-def finished(study):
-    """The study with results that were recorded as those of a complete run."""
-    config = read_config(study)
-    (config.results / "bone" / "tables").mkdir(parents=True)
-    (config.results / "bone" / "tables" / "t.csv").write_text("x\n1\n")
-    (config.results / "report.html").write_text("<html>")
-    write_record(config)
-    return study
-
-
-def test_status_of_results_that_match(finished, capsys):
-    """A user asks whether results are still those of the files: they are."""
-    assert main(["status", str(finished)]) == 0
-    told = capsys.readouterr().out
-    assert told.startswith(f"My study: results made with formkin {__version__}, finished 20")
-    assert told.splitlines()[-1] == (
-        "The results match: 3 inputs, every setting, the program and 2 files of results are as "
-        "they were."
-    )
-
-
-@pytest.mark.parametrize(
-    ("file", "old", "new", "line"),
-    [
-        ("landmarks/all.csv", "30,5,-1", "30,5,-2", "  landmarks/all.csv was changed"),
-        ("schemes/bone.yaml", "landmarks:", "\nlandmarks:", "  schemes/bone.yaml was changed"),
-        ("specimens.csv", "a1,fox", "a1,owl", "  specimens.csv was changed"),
-        ("study.yaml", "# seed: 1", "seed: 7", "  seed was 1 and is 7"),
-        ("results/report.html", "<html>", "<b>", "  report.html was changed"),
-        ("results/bone/tables/t.csv", "1", "2", "  bone/tables/t.csv was changed"),
-    ],
-)
-def test_status_tells_what_changed(finished, file, old, new, line, capsys):
-    """Whatever a user changes is told by its name, and the exit code is one of its own."""
-    path = finished / file
-    text = path.read_text(encoding="utf-8")
-    assert old in text
-    path.write_text(text.replace(old, new, 1), encoding="utf-8")
-    assert main(["status", str(finished / "study.yaml")]) == 3
-    told = capsys.readouterr().out.splitlines()
-    assert line in told
-    assert told[-1].startswith("The results no longer match. Run the study again: snakemake")
-    path.write_text(text, encoding="utf-8")
-    assert main(["status", str(finished)]) == 0
-
-
-def test_status_tells_files_that_come_and_go(finished, capsys):
-    (finished / "landmarks" / "more.csv").write_text("specimen,element,landmark,x,y,z\n")
-    (finished / "results" / "report.html").unlink()
-    assert main(["status", str(finished)]) == 3
-    told = capsys.readouterr().out
-    assert "Inputs:\n  landmarks/more.csv is new\n" in told
-    assert "Files of the results:\n  report.html is gone\n" in told
-
-
-def test_status_does_not_mind_comments_and_own_notes(finished, capsys):
-    """What has no bearing on the results is told, and does not count."""
-    path = finished / "study.yaml"
-    path.write_text(path.read_text(encoding="utf-8") + "# a thought\n", encoding="utf-8")
-    (finished / "results" / "my notes.txt").write_text("x")
-    assert main(["status", str(finished)]) == 0
-    told = capsys.readouterr().out
-    assert "study.yaml was edited, but every setting is as it was" in told
-    assert "my notes.txt was not made by the run" in told
-
-
-def test_status_notices_another_program(finished, capsys, monkeypatch):
-    monkeypatch.setattr("morpho.steps.provenance._code", lambda: "another")
-    assert main(["status", str(finished)]) == 3
-    assert "formkin is not the program that made them" in capsys.readouterr().out
-
-
-def test_status_cuts_long_lists(finished, capsys):
-    for i in range(20):
-        (finished / "landmarks" / f"more {i}.csv").write_text("specimen,element,landmark,x,y,z\n")
-    assert main(["status", str(finished)]) == 3
-    assert "  and 8 more\n" in capsys.readouterr().out
-
-
 def test_status_without_a_complete_run(study, capsys):
     """A user asks before the first run, or after one that failed."""
     assert main(["status", str(study)]) == 1
     told = capsys.readouterr().err
     assert "no run of this study has been completed" in told
     assert f"snakemake --cores all --configfile {study}/study.yaml" in told
-
-
-@pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"format": 0}', "null"])
-def test_status_with_a_broken_record(finished, text, capsys):
-    (finished / "results" / "provenance.json").write_text(text)
-    assert main(["status", str(finished)]) == 1
-    told = capsys.readouterr()
-    assert "provenance.json in the results" in told.err
-    assert "again" in told.err
-
-
-def test_status_of_a_study_that_cannot_be_read(finished, capsys):
-    (finished / "study.yaml").write_text("title: [")
-    assert main(["status", str(finished)]) == 1
-    assert "study.yaml" in capsys.readouterr().err
-    assert main(["status", str(finished / "nowhere")]) == 1
-    assert "error" in capsys.readouterr().err
-
-
-def test_status_ignores_what_is_private(finished, capsys):
-    """A locality has no bearing on results; its sum would let somebody try out guesses."""
-    path = finished / "specimens.csv"
-    plain = path.read_text(encoding="utf-8")
-    lines = plain.splitlines()
-    for place in ("Tal", "Berg"):
-        rows = [f"{lines[0]},locality", *(f"{line},{place}" for line in lines[1:])]
-        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
-        assert main(["status", str(finished)]) == 0
-        capsys.readouterr()
-        write_record(read_config(finished))
-        record = (finished / "results" / "provenance.json").read_text(encoding="utf-8")
-        assert sha256(path.read_bytes()).hexdigest() not in record
-        assert sha256(plain.encode()).hexdigest() in record
 
 
 @pytest.mark.parametrize("what", ["nowhere", "", "a\x00b", "x" * 5000])

@@ -3,242 +3,169 @@
 
 rule ordinate:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
+        due_before("ordinate"),
     output:
-        arrays=f"{R}/{{element}}/arrays/shape_space.npz",
-        tables=tables("shape_scores", "variance_per_axis", "axis_shapes"),
-        notes=f"{R}/{{element}}/notes/ordinate.json",
+        made_by("ordinate"),
     log:
-        f"{R}/logs/{{element}}/ordinate.log",
+        log_of("ordinate"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/ordinate.tsv"
+        times_of("ordinate")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("ordinate"),
-        settings=settings("seed", "shape_space"),
     shell:
         "step ordinate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule grow:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
-        f"{R}/{{element}}/arrays/shape_space.npz",
+        due_before("grow"),
     output:
-        tables=tables("model_terms", "slopes", "growth"),
-        notes=f"{R}/{{element}}/notes/grow.json",
+        made_by("grow"),
     log:
-        f"{R}/logs/{{element}}/grow.log",
+        log_of("grow"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/grow.tsv"
+        times_of("grow")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("grow"),
-        settings=settings("seed", "model", "tests.permutations", "tests.smallest_taxon"),
     shell:
         "step grow {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule compare:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
-        f"{R}/{{element}}/arrays/shape_space.npz",
-        f"{R}/{{element}}/notes/measure.json",
+        due_before("compare"),
     output:
-        tables=tables("group_criteria", "pairwise_distances"),
-        notes=f"{R}/{{element}}/notes/compare.json",
+        made_by("compare"),
     log:
-        f"{R}/logs/{{element}}/compare.log",
+        log_of("compare"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/compare.tsv"
+        times_of("compare")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("compare"),
-        settings=settings("seed", "tests.permutations", "tests.smallest_taxon"),
     shell:
         "step compare {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule discriminate:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
-        f"{R}/{{element}}/arrays/shape_space.npz",
+        due_before("discriminate"),
     output:
-        tables=tables("canonical_scores", "canonical_axes", "confusion", "accuracy"),
-        notes=f"{R}/{{element}}/notes/discriminate.json",
+        made_by("discriminate"),
     log:
-        f"{R}/logs/{{element}}/discriminate.log",
+        log_of("discriminate"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/discriminate.tsv"
+        times_of("discriminate")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("discriminate"),
-        settings=settings(
-            "seed",
-            "shape_space",
-            "tests.covariance",
-            "tests.folds",
-            "tests.smallest_taxon",
-        ),
     shell:
         "step discriminate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule place:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
-        f"{R}/{{element}}/arrays/shape_space.npz",
-        tables("specimens"),
-        f"{R}/{{element}}/notes/grow.json",
-        f"{R}/{{element}}/notes/measure.json",
+        due_before("place"),
     output:
-        tables=tables("membership", "spread", "verdicts", "trajectories"),
-        notes=f"{R}/{{element}}/notes/place.json",
+        made_by("place"),
     log:
-        f"{R}/logs/{{element}}/place.log",
+        log_of("place"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/place.tsv"
+        times_of("place")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("place"),
-        settings=settings("seed", "shape_space", "tests.alpha", "tests.smallest_taxon"),
     shell:
         "step place {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule calibrate:
     input:
-        f"{R}/{{element}}/arrays/configurations.npz",
-        f"{R}/{{element}}/notes/superimpose.json",
-        f"{R}/{{element}}/notes/grow.json",
+        due_before("calibrate"),
     output:
-        tables=tables("calibration", "calibration_summary"),
+        made_by("calibrate"),
     log:
-        f"{R}/logs/{{element}}/calibrate.log",
+        log_of("calibrate"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/calibrate.tsv"
+        times_of("calibrate")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("calibrate"),
-        settings=settings("seed", "shape_space", "tests.alpha", "tests.smallest_taxon"),
     shell:
         "step calibrate {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule vary:
     input:
-        f"{R}/{{element}}/arrays/configurations.npz",
-        f"{R}/{{element}}/notes/superimpose.json",
-        f"{R}/{{element}}/notes/grow.json",
-        f"{R}/{{element}}/arrays/prepared.npz",
-        tables("landmark_error"),
+        due_before("vary"),
     output:
-        tables=tables("stability", "stability_summary"),
+        made_by("vary"),
     log:
-        f"{R}/logs/{{element}}/vary.log",
+        log_of("vary"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/vary.tsv"
+        times_of("vary")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("vary"),
-        settings=settings(
-            "seed",
-            "shape_space",
-            "tests.alpha",
-            "tests.smallest_taxon",
-            "robustness.error_draws",
-        ),
     shell:
         "step vary {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule rarefy:
     input:
-        f"{R}/{{element}}/arrays/superimposed.npz",
-        f"{R}/{{element}}/arrays/shape_space.npz",
-        f"{R}/{{element}}/notes/grow.json",
+        due_before("rarefy"),
     output:
-        tables=tables("rarefaction", "adequacy", "specimens_to_decide"),
+        made_by("rarefy"),
     log:
-        f"{R}/logs/{{element}}/rarefy.log",
+        log_of("rarefy"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/rarefy.tsv"
+        times_of("rarefy")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("rarefy"),
-        settings=settings(
-            "seed",
-            "shape_space",
-            "tests.alpha",
-            "tests.smallest_taxon",
-            "robustness.rarefactions",
-            "robustness.simulations",
-        ),
     shell:
         "step rarefy {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule conclude:
     input:
-        tables(
-            "suspicions",
-            "specimens",
-            "verdicts",
-            "trajectories",
-            "calibration_summary",
-            "stability_summary",
-            "specimens_to_decide",
-        ),
+        due_before("conclude"),
     output:
-        tables=tables("conclusions"),
+        made_by("conclude"),
     log:
-        f"{R}/logs/{{element}}/conclude.log",
+        log_of("conclude"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/conclude.tsv"
+        times_of("conclude")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("conclude"),
-        settings=settings("tests.alpha", "robustness.smallest_share"),
     shell:
         "step conclude {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule combine:
     input:
-        expand(
-            f"{R}/{{element}}/tables/{{table}}.csv",
-            element=ELEMENTS,
-            table=["membership", "conclusions", "centroid_size"],
-        ),
+        due_before("combine"),
     output:
-        tables=joined(),
+        made_by("combine"),
     log:
-        f"{R}/logs/combine.log",
+        log_of("combine"),
     benchmark:
-        f"{R}/benchmarks/combine.tsv"
+        times_of("combine")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("combine"),
-        settings=settings("tests.alpha"),
     shell:
         "step combine {params.study:q} 2>&1 | tee {log:q}"

@@ -3,65 +3,51 @@
 
 rule screen:
     input:
-        landmark_files,
+        due_before("screen"),
     output:
-        tables=tables("suspicions"),
-        notes=f"{R}/{{element}}/notes/screen.json",
+        made_by("screen"),
     log:
-        f"{R}/logs/{{element}}/screen.log",
+        log_of("screen"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/screen.tsv"
+        times_of("screen")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("screen"),
-        settings=settings("landmarks", "specimens"),
-        shared=shared_inputs,
     shell:
         "step screen {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule prepare:
     input:
-        landmark_files,
+        due_before("prepare"),
     output:
-        arrays=f"{R}/{{element}}/arrays/prepared.npz",
-        tables=tables("specimens", "landmarks", "distortion"),
-        notes=f"{R}/{{element}}/notes/prepare.json",
+        made_by("prepare"),
     log:
-        f"{R}/logs/{{element}}/prepare.log",
+        log_of("prepare"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/prepare.tsv"
+        times_of("prepare")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("prepare"),
-        settings=settings("preparation", "landmarks", "specimens"),
-        shared=shared_inputs,
     shell:
         "step prepare {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule measure:
     input:
-        landmark_files,
-        tables("specimens", "landmarks"),
+        due_before("measure"),
     output:
-        tables=tables("digitising_error", "landmark_error", "asymmetry"),
-        notes=f"{R}/{{element}}/notes/measure.json",
+        made_by("measure"),
     log:
-        f"{R}/logs/{{element}}/measure.log",
+        log_of("measure"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/measure.tsv"
+        times_of("measure")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("measure"),
-        settings=settings("seed", "tests.permutations", "landmarks", "specimens"),
-        shared=shared_inputs,
     shell:
         "step measure {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
@@ -69,67 +55,50 @@ rule measure:
 # One job a specimen: a new scan costs one.
 rule carry:
     input:
-        carried_from,
+        due_before("carry"),
     output:
-        f"{R}/{{element}}/tables/carried/{{name}}.csv",
+        made_by("carry"),
     log:
-        f"{R}/logs/{{element}}/carry/{{name}}.log",
+        log_of("carry"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/carry/{{name}}.tsv"
+        times_of("carry")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("carry"),
-        settings=settings("landmarks", "scans", "specimens"),
-        shared=carried_by,
     shell:
         "step carry {params.study:q} {wildcards.element} {wildcards.name:q} 2>&1 | tee {log:q}"
 
 
 rule slide:
     input:
-        f"{R}/{{element}}/arrays/prepared.npz",
-        carried=carried_tables,
+        due_before("slide"),
     output:
-        arrays=f"{R}/{{element}}/arrays/configurations.npz",
-        tables=tables("estimated_points", "recovery", "sliding", "carried_points"),
-        notes=f"{R}/{{element}}/notes/slide.json",
+        made_by("slide"),
     log:
-        f"{R}/logs/{{element}}/slide.log",
+        log_of("slide"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/slide.tsv"
+        times_of("slide")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("slide"),
-        settings=settings("seed", "preparation"),
-        scheme=scheme,
     shell:
         "step slide {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule superimpose:
     input:
-        f"{R}/{{element}}/arrays/prepared.npz",
-        f"{R}/{{element}}/arrays/configurations.npz",
+        due_before("superimpose"),
     output:
-        arrays=f"{R}/{{element}}/arrays/superimposed.npz",
-        tables=tables(
-            "configurations", "mean_shape", "centroid_size", "distortion_shapes"
-        ),
-        notes=f"{R}/{{element}}/notes/superimpose.json",
+        made_by("superimpose"),
     log:
-        f"{R}/logs/{{element}}/superimpose.log",
+        log_of("superimpose"),
     benchmark:
-        f"{R}/benchmarks/{{element}}/superimpose.tsv"
+        times_of("superimpose")
     conda:
         ENVIRONMENT
     params:
         study=STUDY,
-        code=code("superimpose"),
-        settings=settings("preparation"),
-        scheme=scheme,
     shell:
         "step superimpose {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from morpho.report.packing import pack
-from morpho.report.provenance import file_sum
+from morpho.workflow.provenance import file_sum
 
 __all__ = ["CHECKSUMS", "README", "ArchiveError", "Entry", "archive_readme", "write_archive"]
 

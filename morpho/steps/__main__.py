@@ -1,19 +1,44 @@
-"""Run one step of the workflow: python -m morpho.steps STEP STUDY [ELEMENT [FIGURE]]."""
+"""Do one job of the workflow: python -m morpho.steps STEP STUDY [ELEMENT [NAME]]."""
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-__all__ = ["main"]
+from morpho.workflow.rules import RULES
 
-STEPS = (
-    "check", "screen", "prepare", "carry", "slide", "measure", "superimpose", "ordinate", "grow",
-    "compare", "discriminate", "place", "calibrate", "vary", "rarefy", "conclude", "differ",
-    "warp", "portray", "draw", "combine", "report", "supplement", "archive", "finish",
-)  # fmt: skip
-# Steps that take the whole study, not an element of it.
-WHOLE = ("check", "combine", "report", "supplement", "archive", "finish")
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
+
+__all__ = ["STEPS", "main"]
+
+STEPS = tuple(rule.step for rule in RULES)
+# Look at the input, and write nothing; do the job only if it is due.
+_LOOK, _IF_DUE = "look", "--if-due"
+_USAGE = f"usage: python -m morpho.steps [{_IF_DUE}] STEP STUDY [ELEMENT [NAME]]"
+
+
+def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
+    """Do a job, and keep beside the results what it was made from."""
+    from morpho.steps.files import ElementResults
+    from morpho.workflow.heeded import heeded
+    from morpho.workflow.jobs import begin_job, end_job
+
+    begun = begin_job(config, step, rest, if_due=if_due)
+    if begun is None:
+        print(f"{' '.join((step, *rest))}: what it made still holds.")
+        return
+    module = import_module(f"morpho.steps.{step}")
+    seen = heeded(config, begun.job.rule.settings)
+    if begun.job.rule.per == "study":
+        made = module.run(seen, *rest)
+    else:
+        made = module.run(seen, rest[0], ElementResults(config.results, rest[0]), *rest[1:])
+    for path in end_job(config, begun, made or []):
+        print(f"{path} was edited by hand, and is left.", file=sys.stderr)
 
 
 def main(arguments: list[str]) -> int:
@@ -22,30 +47,33 @@ def main(arguments: list[str]) -> int:
     Parameters
     ----------
     arguments : list of str
-        Step, path of study.yaml, and what the step takes beyond them.
+        Step, path of study.yaml, and what the step takes beyond them. With ``--if-due`` before
+        them nothing is done where what the step made still holds.
 
     Returns
     -------
     int
         Exit code: 0 done, 1 trouble with the data, 2 wrong call.
     """
+    from morpho.workflow.state import ANEW
+
+    told = arguments[:1] == [_IF_DUE]
+    if_due, arguments = told and ANEW not in os.environ, arguments[told:]
     if len(arguments) < 2 or arguments[0] not in STEPS:
-        print(f"usage: python -m morpho.steps STEP STUDY [...]; steps: {', '.join(STEPS)}")
+        print(f"{_USAGE}; steps: {', '.join(STEPS)}")
         return 2
     from morpho.inference.design import InferenceError
     from morpho.shape.checks import ShapeError
-    from morpho.steps.files import ElementResults
     from morpho.study.config import read_config
     from morpho.study.problems import StudyError
 
     step, study, *rest = arguments
     try:
-        config = read_config(study)
-        module = import_module(f"morpho.steps.{step}")
-        if step in WHOLE:
-            module.run(config, *rest)
+        config = read_config(Path(study))
+        if step == "check" and rest == [_LOOK]:
+            import_module("morpho.steps.check").run(config, _LOOK)
         else:
-            module.run(config, rest[0], ElementResults(config.results, rest[0]), *rest[1:])
+            _do(config, step, rest, if_due)
     except StudyError as error:
         print(error, file=sys.stderr)
         return 1

@@ -18,8 +18,8 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.steps import supplement
 from morpho.steps.files import ALL_ELEMENTS, whole
 from morpho.steps.provenance import record
-from morpho.steps.public_inputs import PublicInput, private_words, public_inputs
 from morpho.study.config import StudyConfig
+from morpho.study.public_inputs import PublicInput, private_words, public_inputs
 
 __all__ = ["FILE", "archive_entries", "leaks", "run"]
 

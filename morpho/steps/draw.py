@@ -25,6 +25,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
         shape_space,
         trials,
     )
+    from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
     choices = config.settings["figures"]
@@ -72,4 +73,4 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
         ),
     }
     with figure_style():
-        results.write_figure(figure, makers[figure]())
+        save_figure(results.folder / "figures", figure, makers[figure]())

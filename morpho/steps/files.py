@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zlib import crc32
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from morpho.results.whole import whole
 
 __all__ = [
     "ALL_ELEMENTS", "FLAGS", "TEXTS", "ElementResults", "generator", "seed_of", "whole",
@@ -89,32 +85,6 @@ _BLANK_FLAGS = frozenset(["outside_range"])
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
-
-
-@contextmanager
-def whole(path: Path) -> Iterator[Path]:
-    """Give a temporary name to write to; rename it to `path` only if all went well.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder is made where it is missing.
-
-    Yields
-    ------
-    Path
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
-    os.close(handle)
-    try:
-        yield Path(name)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(name, 0o666 & ~mask)
-        os.replace(name, path)
-    finally:
-        Path(name).unlink(missing_ok=True)
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
@@ -277,23 +247,3 @@ class ElementResults:
         notes : mapping
         """
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))
-
-    def write_figure(self, name: str, figure: Figure) -> None:
-        """Write a figure as SVG, PDF and PNG, without dates in them, its layout held.
-
-        Parameters
-        ----------
-        name : str
-        figure : Figure
-        """
-        from morpho.drawing.style import hold
-
-        metadata = {
-            "svg": {"Date": None, "Creator": None},
-            "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-            "png": {"Software": None},
-        }
-        hold(figure)
-        for ending, words in metadata.items():
-            with whole(self.folder / "figures" / f"{name}.{ending}") as temporary:
-                figure.savefig(temporary, format=ending, metadata=words)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -85,16 +85,15 @@ def _figures(
         )
 
 
-def run(config: StudyConfig, element: str, results: ElementResults) -> None:
-    """Draw the figures of each query, and list them."""
+def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path]:
+    """Draw the figures of each query, and list them; the files drawn are told."""
     import matplotlib as mpl
 
     mpl.use("Agg")
+    from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
-    folder = results.folder / "figures" / "queries"
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
+    folder, made = results.folder / "figures" / "queries", list[Path]()
     rows: list[dict[str, Any]] = []
     verdicts = results.table("verdicts")
     for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
@@ -102,6 +101,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         for figure, draw in _figures(config, results, specimen, str(row["nearest_taxon"])):
             file = free_name(f"{specimen}_{figure}", [row["file"] for row in rows])
             with figure_style():
-                results.write_figure(f"queries/{file}", draw())
+                made += save_figure(folder, file, draw())
             rows.append({"specimen": specimen, "figure": figure, "file": file})
     results.write_table("portraits", pd.DataFrame(rows, columns=_PORTRAITS))
+    return made

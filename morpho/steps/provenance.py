@@ -10,25 +10,22 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from morpho import __version__
-from morpho.report.provenance import (
+from morpho.steps.files import write_json
+from morpho.study.config import StudyConfig
+from morpho.study.public_inputs import public_inputs
+from morpho.workflow.provenance import (
     PROVENANCE,
-    Difference,
-    compare,
     file_sum,
     flat_settings,
     git_revision,
     public_command,
     public_path,
-    result_sums,
     versions,
 )  # fmt: skip
-from morpho.steps.files import write_json
-from morpho.steps.public_inputs import public_inputs
-from morpho.study.config import StudyConfig
+from morpho.workflow.state import State
 
 __all__ = [
-    "HISTORY", "NoRecordError", "mark_start", "read_record", "record", "still_matches",
+    "HISTORY", "NoRecordError", "mark_start", "read_record", "record",
     "write_record",
 ]  # fmt: skip
 
@@ -114,7 +111,7 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
         "format": _FORMAT,
         "title": config.settings["title"],
         "seed": config.settings["seed"],
-        "versions": versions(__version__),
+        "versions": versions(),
         "system": f"{platform.system()} {platform.machine()}",
         "code": _code(),
         "git": {
@@ -135,7 +132,19 @@ def write_record(config: StudyConfig) -> None:
     ----------
     config : StudyConfig
     """
-    found = record(config) | {"finished": _now(), "results": result_sums(config.results)}
+    state = State(config)
+    results: dict[str, str] = {}
+    steps: dict[str, set[str]] = {}
+    for key, job in state.plan.jobs.items():
+        made = state.records.get(key)
+        if made is not None and job.rule.step != "finish":
+            results |= made.makes
+            steps.setdefault(job.rule.step, set()).add(made.code)
+    found = record(config) | {
+        "finished": _now(),
+        "results": dict(sorted(results.items())),
+        "steps": {step: sorted(codes) for step, codes in sorted(steps.items())},
+    }
     write_json(config.results / PROVENANCE, found)
 
 
@@ -176,29 +185,3 @@ def read_record(results: Path) -> dict[str, Any]:
             "again."
         )
     return found
-
-
-def still_matches(results: Path, config: StudyConfig) -> list[Difference]:
-    """Tell what has changed since the results in a folder were made.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    config : StudyConfig
-        The study as it is now.
-
-    Returns
-    -------
-    list of Difference
-        Empty where all is as it was; those of kind 'note' do not count.
-
-    Raises
-    ------
-    NoRecordError
-        If nothing tells what they were made of.
-    StudyError
-        If a table of the study cannot be read any more.
-    """
-    recorded = read_record(results)
-    return compare(recorded, record(config, times=False) | {"results": result_sums(results)})

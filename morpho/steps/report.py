@@ -63,7 +63,7 @@ def run(config: StudyConfig) -> None:
         joined={name: joined.table(name) for name in JOINED},
         check=check,
         changes=changes_since_last_run(config, elements),
-        provenance=record(config),
+        provenance=record(config, times=False),
         not_digitised=_not_digitised(config, elements),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )

@@ -7,20 +7,19 @@ from pathlib import Path
 
 import pandas as pd
 
-from morpho import __version__
 from morpho.report.findings import findings, joined_findings
 from morpho.report.latex_tables import latex_tables
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
-from morpho.report.provenance import versions
 from morpho.report.references import bibtex, references_for
 from morpho.report.word_tables import word_tables
 from morpho.report.workbook import stacked, workbook
 from morpho.steps.contents import Content, element_contents, joined_tables
 from morpho.steps.files import whole
 from morpho.study.config import StudyConfig
+from morpho.workflow.provenance import versions
 
 __all__ = ["FILES", "methods_and_results", "run"]
 
@@ -62,7 +61,7 @@ def methods_and_results(
         Level of the heading, 0 for a paragraph, and the text; see `morpho.report.marked`.
     """
     settings = config.settings
-    made = {k: v for k, v in versions(__version__).items() if k in _PROGRAMS}
+    made = {k: v for k, v in versions().items() if k in _PROGRAMS}
     blocks = [(1, named(settings["title"]))]
     blocks += [(0, named(settings["notice"]))] if settings["notice"] else []
     blocks += [(0, _NOTICE), (2, "Methods")]

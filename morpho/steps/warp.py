@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -59,6 +58,7 @@ class _Element:
     prepared: dict[str, Any]
     estimated: NDArray[np.bool_]
     rows: list[dict[str, Any]] = field(default_factory=list)
+    files: list[Path] = field(default_factory=list)
 
     @property
     def names(self) -> list[str]:
@@ -154,11 +154,13 @@ def _write(
 ) -> None:
     """Write a surface as PLY, GLB and STL, and note what became of it."""
     name = free_name(name, [row["file"] for row in element.rows])
-    write_ply(folder / f"{name}.ply", vertices, faces, colours, values)
-    write_glb(folder / f"{name}.glb", vertices, faces, colours)
+    ply, glb, stl = (folder / f"{name}.{ending}" for ending in ("ply", "glb", "stl"))
+    element.files += [ply, glb, stl]
+    write_ply(ply, vertices, faces, colours, values)
+    write_glb(glb, vertices, faces, colours)
     # with vertices as the file holds them: those that fall together there are one
     closed = close_surface(vertices.astype(np.float32), faces)
-    write_stl(folder / f"{name}.stl", closed.vertices, closed.faces)
+    write_stl(stl, closed.vertices, closed.faces)
     left = [hole for hole in closed.holes if not hole.filled]
     remarks = [f"a hole {hole.length:.3g} mm around is left: {hole.reason}" for hole in left[:3]]
     if warped is not None and not warped.sound:
@@ -305,11 +307,9 @@ def _light(vertices: Array, faces: Whole) -> tuple[Array, Whole]:
     )
 
 
-def run(config: StudyConfig, element: str, results: ElementResults) -> None:
-    """Write warped scans, heat and their list."""
+def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path]:
+    """Write warped scans, heat and their list; the surfaces written are told."""
     folder = results.folder / "meshes"
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
     made = _element(config, results)
     kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": []}
     light = np.empty((0, 3)), np.empty((0, 3), dtype=int)
@@ -331,3 +331,4 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         mean_faces=light[1].astype(np.int32),
         **{key: np.array(value) for key, value in kept.items()},
     )
+    return made.files

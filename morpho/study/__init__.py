@@ -27,8 +27,6 @@ _HOME = {
     "Study": "check",
     "check_study": "check",
     "read_element": "check",
-    "element_digest": "digest",
-    "settings_digest": "digest",
     "start_study": "start",
 }
 

@@ -25,7 +25,7 @@ __all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_con
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
 
 # Folders of the results that belong to the study as a whole: no element may be called so.
-RESERVED = ("benchmarks", "figures", "history", "logs", "supplement", "tables")
+RESERVED = ("benchmarks", "figures", "history", "logs", "records", "supplement", "tables")
 
 
 @dataclass(frozen=True)

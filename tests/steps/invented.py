@@ -13,14 +13,16 @@ import yaml
 from numpy.typing import NDArray
 
 from morpho.report.captions import CAPTIONS
-from morpho.steps.__main__ import STEPS, WHOLE, main
+from morpho.steps.__main__ import STEPS, main
 from morpho.steps.files import ALL_ELEMENTS, ElementResults
 from morpho.study.config import StudyConfig, read_config
+from morpho.workflow.rules import RULES
 
 __all__ = ["ANALYSES", "FIGURES", "InventedStudy"]
 
 # carry is for scans, which these studies have none of; portray draws
-ANALYSES = tuple(step for step in STEPS if step not in (*WHOLE, "carry", "portray", "draw"))
+_WHOLE = [rule.step for rule in RULES if rule.per == "study"]
+ANALYSES = tuple(step for step in STEPS if step not in (*_WHOLE, "carry", "portray", "draw"))
 FIGURES = tuple(CAPTIONS)
 
 

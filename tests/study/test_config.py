@@ -7,9 +7,13 @@ import sys
 import pytest
 import yaml
 
+from morpho.steps.provenance import HISTORY
 from morpho.study.config import RESERVED, read_config
 from morpho.study.problems import StudyError
 from morpho.study.schemas import CONFIG_FOLDER
+from morpho.workflow.plan import ALL_ELEMENTS
+from morpho.workflow.records import FOLDER
+from morpho.workflow.rules import RULES
 
 
 def test_defaults_are_filled_in_at_all_depths(tiny):
@@ -37,7 +41,7 @@ def test_a_folder_stands_for_its_study_yaml(tiny):
 def test_config_stays_light():
     """The workflow imports it at each start: no numpy, no pandas, no trimesh."""
     code = (
-        "import sys, morpho.study.config, morpho.study.digest;"
+        "import sys, morpho.study.config, morpho.workflow.input_digest;"
         "print([m for m in ('numpy', 'pandas', 'trimesh') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -201,10 +205,11 @@ def test_names_near_those_of_folders_can_be_used(tiny):
 
 def test_every_folder_of_the_whole_study_is_kept_from_elements():
     """Rules write to no folder beside the elements' that an element could be called."""
-    rules = [CONFIG_FOLDER.parent / "Snakefile", *CONFIG_FOLDER.rglob("*.smk")]
-    text = "".join(path.read_text(encoding="utf-8") for path in rules)
-    folders = set(re.findall(r"\{R\}/([A-Za-z][A-Za-z0-9_]*)/", text))
-    assert {"logs", "benchmarks"} <= folders <= set(RESERVED)
+    text = (CONFIG_FOLDER / "workflow.smk").read_text(encoding="utf-8")
+    folders = set(re.findall(r'_kept_in\("([a-z]+)"', text)) | {HISTORY, FOLDER}
+    folders |= {path.split("/")[0] for rule in RULES for path in rule.makes if rule.per == "study"}
+    folders = {name for name in folders if "." not in name and name != ALL_ELEMENTS}
+    assert {"logs", "benchmarks", "records"} <= folders <= set(RESERVED)
     page = (CONFIG_FOLDER / "README.md").read_text(encoding="utf-8")
     assert all(f"`{name}`" in page for name in RESERVED)
 

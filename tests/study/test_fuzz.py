@@ -7,8 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from morpho.study.check import check_study, read_element
-from morpho.study.digest import element_digest
 from morpho.study.problems import StudyError
+from morpho.workflow.input_digest import element_digest
 
 FILES = [
     "study.yaml",

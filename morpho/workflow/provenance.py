@@ -9,13 +9,16 @@ import re
 import subprocess
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from morpho import __version__
+
 __all__ = [
-    "PACKAGES", "PROVENANCE", "Difference", "compare", "file_sum", "flat_settings", "git_revision",
-    "public_command", "public_path", "result_sums", "versions",
+    "PACKAGES", "PROVENANCE", "Difference", "file_sum", "flat_settings", "git_revision",
+    "public_command", "public_path", "short", "versions",
 ]  # fmt: skip
 
 PACKAGES = (
@@ -23,8 +26,6 @@ PACKAGES = (
     "snakemake", "jsonschema", "pyyaml", "jinja2", "openpyxl", "python-docx",
 )  # fmt: skip
 
-# Folders and files of the results that tell of a run and are no result of it.
-_NO_RESULTS = ("logs", "benchmarks", "history", ".snakemake")
 PROVENANCE = "provenance.json"
 
 # A path that climbs higher than this would tell how the machine is laid out.
@@ -37,7 +38,7 @@ class Difference:
 
     Attributes
     ----------
-    kind : {'input', 'setting', 'program', 'result', 'note'}
+    kind : {'wanted', 'input', 'setting', 'program', 'result', 'note'}
         Notes do not count: the results match all the same.
     what : str
         A file, a key of study.yaml, or a program.
@@ -114,20 +115,16 @@ def public_path(path: Path, folder: Path, taken: Iterable[str] = ()) -> str:
     return result
 
 
-def versions(formkin: str) -> dict[str, str]:
+@cache
+def versions() -> dict[str, str]:
     """Versions of formkin, Python and the packages that results depend on.
-
-    Parameters
-    ----------
-    formkin : str
-        Version of formkin itself.
 
     Returns
     -------
     dict of str to str
         A package that is not installed is left out.
     """
-    found = {"formkin": formkin, "Python": platform.python_version()}
+    found = {"formkin": __version__, "Python": platform.python_version()}
     for name in PACKAGES:
         try:
             found[name] = version(name)
@@ -247,82 +244,16 @@ def flat_settings(settings: Mapping[str, Any], above: str = "") -> dict[str, Any
     return flat
 
 
-def result_sums(results: Path) -> dict[str, str]:
-    """Sums of all files of the results but those that tell of the run itself.
+def short(value: Any) -> str:
+    """A value of a setting in at most 60 characters.
 
     Parameters
     ----------
-    results : Path
-        Folder of the results.
+    value : str, number, bool, list or None
 
     Returns
     -------
-    dict of str to str
-        By path relative to it, sorted. Logs, measurements of time, the history and hidden
-        files are left out, and the record that these sums go into.
+    str
     """
-    found = {}
-    for path in sorted(results.rglob("*")):
-        relative = path.relative_to(results)
-        hidden = any(part.startswith(".") for part in relative.parts)
-        own = relative.parts[0] in _NO_RESULTS or relative.as_posix() == PROVENANCE
-        if path.is_file() and not hidden and not own:
-            found[relative.as_posix()] = file_sum(path)
-    return found
-
-
-def _short(value: Any) -> str:
     text = "nothing" if value is None else str(value)
     return text if len(text) <= 60 else text[:59] + "…"
-
-
-def _files(kind: str, before: Mapping[str, str], now: Mapping[str, str]) -> list[Difference]:
-    found = []
-    for name in sorted({*before, *now}):
-        if name not in now:
-            found.append(Difference(kind, name, "is gone"))
-        elif name not in before:
-            extra = kind == "result"
-            words = "was not made by the run" if extra else "is new"
-            found.append(Difference("note" if extra else kind, name, words))
-        elif before[name] != now[name]:
-            found.append(Difference(kind, name, "was changed"))
-    return found
-
-
-def compare(recorded: Mapping[str, Any], now: Mapping[str, Any]) -> list[Difference]:
-    """Tell what is no longer as it was recorded.
-
-    Parameters
-    ----------
-    recorded, now : mapping
-        With `inputs` and `results` (sums by file), `settings` (by dotted key), `code` (digest
-        of formkin's sources), `versions`, and `study_file` (sum of study.yaml).
-
-    Returns
-    -------
-    list of Difference
-        Inputs first, then settings, program and results; empty where all is as it was.
-
-    Raises
-    ------
-    KeyError
-        If one of the two lacks a part.
-    """
-    found = _files("input", recorded["inputs"], now["inputs"])
-    before, after = recorded["settings"], now["settings"]
-    for key in sorted({*before, *after}):
-        if before.get(key) != after.get(key):
-            words = f"was {_short(before.get(key))} and is {_short(after.get(key))}"
-            found.append(Difference("setting", key, words))
-    if recorded["study_file"] != now["study_file"] and before == after:
-        words = "was edited, but every setting is as it was"
-        found.append(Difference("note", "study.yaml", words))
-    if recorded["code"] != now["code"]:
-        found.append(Difference("program", "formkin", "is not the program that made them"))
-    for name in sorted({*recorded["versions"], *now["versions"]}):
-        old, new = recorded["versions"].get(name), now["versions"].get(name)
-        if old != new and name != "formkin":
-            words = f"was {_short(old)} and is {_short(new)}: last digits may differ"
-            found.append(Difference("note", name, words))
-    return found + _files("result", recorded["results"], now["results"])

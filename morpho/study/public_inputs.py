@@ -12,7 +12,7 @@ from morpho.study.config import StudyConfig
 from morpho.study.problems import Problems
 from morpho.study.tables import Table, read_table
 
-__all__ = ["PublicInput", "private_words", "public_inputs"]
+__all__ = ["PublicInput", "private_words", "public_content", "public_inputs"]
 
 # Columns of ours that a table may hold under another name, and that are read from it.
 _OURS = {
@@ -62,7 +62,27 @@ def _private(config: StudyConfig, kind: str, table: Table) -> set[str]:
     return set(config.private_columns(table.header)) - needed
 
 
-def _public(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
+def public_content(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
+    """What may be shown of a file.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    kind : {'specimens', 'scheme', 'landmarks', 'scans'}
+    path : Path
+
+    Returns
+    -------
+    bytes or Path
+        A table anew, if columns have to be left out; else the file itself.
+
+    Raises
+    ------
+    StudyError
+        If it is a table and cannot be read.
+    """
+    if kind not in _OURS:
+        return path
     table = _read(path, config.settings[kind]["delimiter"])
     private = _private(config, kind, table)
     if not private:
@@ -102,7 +122,7 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
     table = config.specimens_file
     if table is not None:
         written = config.settings["specimens"]["file"]
-        add("specimens", written, table, _public(config, "specimens", table))
+        add("specimens", written, table, public_content(config, "specimens", table))
     for element in config.elements:
         path = config.scheme_path(element)
         add("scheme", config.settings["elements"][element]["scheme"], path, path)
@@ -110,7 +130,12 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
         for pattern in config.landmark_patterns:
             for path in pattern.files(element=element):
                 if path not in found:
-                    add("landmarks", pattern.pattern, path, _public(config, "landmarks", path))
+                    add(
+                        "landmarks",
+                        pattern.pattern,
+                        path,
+                        public_content(config, "landmarks", path),
+                    )
     pattern_of_scans = config.scan_pattern
     if scans and pattern_of_scans is not None:
         for element in config.elements:

@@ -12,12 +12,14 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+import yaml
+
 from morpho.study.config import StudyConfig
 from morpho.study.files import safe_name
 from morpho.study.problems import Problems
 from morpho.study.tables import Table, read_table
 
-__all__ = ["element_digest", "settings_digest"]
+__all__ = ["element_digest", "yaml_digest"]
 
 
 def _short(parts: Any) -> str:
@@ -30,6 +32,44 @@ def _bytes(path: Path | None) -> str:
         return hashlib.sha256(path.read_bytes()).hexdigest() if path else "absent"
     except (OSError, ValueError):
         return "absent"
+
+
+# the one that is written in C, where it is there
+_Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+def _said(node: yaml.Node | None) -> Any:
+    """What a node says, by kind and text: yes and true are not the same to every reader."""
+    if node is None:
+        return None
+    if isinstance(node, yaml.MappingNode):
+        return [node.tag, [[_said(key), _said(value)] for key, value in node.value]]
+    if isinstance(node, yaml.SequenceNode):
+        return [node.tag, [_said(one) for one in node.value]]
+    return [node.tag, node.value]
+
+
+def yaml_digest(path: Path) -> str:
+    """Digest what a YAML file says, whatever its comments and layout.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits; of its bytes where it cannot be read, or 'absent'.
+    """
+    try:
+        content = path.read_bytes()
+    except (OSError, ValueError):
+        return "absent"
+    try:
+        said = json.dumps(_said(yaml.compose(content, Loader=_Loader)))
+    except (yaml.YAMLError, ValueError, RecursionError):
+        said = hashlib.sha256(content).hexdigest()
+    return _short(said)
 
 
 def _table(path: Path | None, delimiter: str) -> Table | None:
@@ -134,7 +174,7 @@ def element_digest(config: StudyConfig, element: str) -> str:
     return _short(
         {
             "specimens": _sorted(_specimen_rows(config, names)),
-            "scheme": _bytes(config.scheme_path(element)),
+            "scheme": yaml_digest(config.scheme_path(element)),
             "landmarks": _sorted(shared),
         }
     )
@@ -142,37 +182,3 @@ def element_digest(config: StudyConfig, element: str) -> str:
 
 def _sorted(parts: Iterable[Any]) -> list[str]:
     return sorted(json.dumps(part, ensure_ascii=True) for part in parts)
-
-
-def settings_digest(config: StudyConfig, *keys: str) -> str:
-    """Digest some of the settings, with their defaults.
-
-    Parameters
-    ----------
-    config : StudyConfig
-        The study.
-    *keys : str
-        Keys of study.yaml, such as ``seed``, ``tests`` or ``preparation.missing``.
-
-    Returns
-    -------
-    str
-        Sixteen hexadecimal digits.
-
-    Raises
-    ------
-    ValueError
-        If there is no such key; ``scans`` may be absent.
-    """
-    chosen: dict[str, Any] = {}
-    for key in keys:
-        value: Any = config.settings
-        for step in key.split("."):
-            if isinstance(value, dict) and step in value:
-                value = value[step]
-            elif key.split(".")[0] == "scans":
-                value = None
-            else:
-                raise ValueError(f"study.yaml has no key {key}")
-        chosen[key] = value
-    return _short(chosen)

@@ -1,6 +1,5 @@
 """Provenance: what is recorded, what must not be, and what counts as a difference."""
 
-import copy
 import hashlib
 import json
 import os
@@ -9,94 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from morpho.report.provenance import (
+from morpho import __version__
+from morpho.workflow.provenance import (
     PACKAGES,
-    Difference,
-    compare,
     file_sum,
     flat_settings,
     git_revision,
     public_command,
     public_path,
-    result_sums,
     versions,
 )
-
-BASE = {
-    "inputs": {"a.csv": "1", "b.csv": "2"},
-    "settings": {"seed": 1, "tests.alpha": 0.05, "specimens.private": ["x"]},
-    "study_file": "9",
-    "code": "c",
-    "versions": {"formkin": "0.1", "numpy": "2.0"},
-    "results": {"report.html": "5", "bone/tables/t.csv": "6"},
-}
-
-
-def differing(**parts):
-    now = copy.deepcopy(BASE)
-    for part, change in parts.items():
-        now[part] = now[part] | change if isinstance(change, dict) else change
-        if isinstance(now[part], dict):
-            now[part] = {k: v for k, v in now[part].items() if v is not None}
-    return compare(BASE, now)
-
-
-def test_nothing_differs():
-    assert differing() == []
-
-
-@pytest.mark.parametrize(
-    ("parts", "wanted"),
-    [
-        ({"inputs": {"a.csv": "7"}}, Difference("input", "a.csv", "was changed")),
-        ({"inputs": {"c.csv": "7"}}, Difference("input", "c.csv", "is new")),
-        ({"inputs": {"b.csv": None}}, Difference("input", "b.csv", "is gone")),
-        (
-            {"settings": {"tests.alpha": 0.01}, "study_file": "8"},
-            Difference("setting", "tests.alpha", "was 0.05 and is 0.01"),
-        ),
-        (
-            {"settings": {"tests.new": 3}},
-            Difference("setting", "tests.new", "was nothing and is 3"),
-        ),
-        (
-            {"settings": {"specimens.private": []}},
-            Difference("setting", "specimens.private", "was ['x'] and is []"),
-        ),
-        (
-            {"code": "d"},
-            Difference("program", "formkin", "is not the program that made them"),
-        ),
-        ({"results": {"report.html": "0"}}, Difference("result", "report.html", "was changed")),
-        ({"results": {"report.html": None}}, Difference("result", "report.html", "is gone")),
-    ],
-)
-def test_differences_that_count(parts, wanted):
-    assert differing(**parts) == [wanted]
-    assert wanted.counts
-
-
-@pytest.mark.parametrize(
-    ("parts", "what"),
-    [
-        ({"study_file": "8"}, "study.yaml"),
-        ({"versions": {"numpy": "2.1"}}, "numpy"),
-        ({"versions": {"numpy": None}}, "numpy"),
-        ({"results": {"mine.txt": "1"}}, "mine.txt"),
-    ],
-)
-def test_differences_that_are_only_noted(parts, what):
-    [found] = differing(**parts)
-    assert found.kind == "note"
-    assert found.what == what
-    assert not found.counts
-
-
-def test_all_differences_are_told_at_once_in_order():
-    found = differing(
-        inputs={"a.csv": "7"}, settings={"seed": 2}, code="d", results={"report.html": "0"}
-    )
-    assert [one.kind for one in found] == ["input", "setting", "program", "result"]
 
 
 def test_sums_are_sha256_of_files_and_bytes(tmp_path):
@@ -104,16 +25,6 @@ def test_sums_are_sha256_of_files_and_bytes(tmp_path):
     path.write_bytes(b"abc" * 10**6)
     wanted = hashlib.sha256(b"abc" * 10**6).hexdigest()
     assert file_sum(path) == file_sum(path.read_bytes()) == wanted
-
-
-def test_what_tells_of_the_run_is_no_result(tmp_path):
-    for name in ("report.html", "bone/tables/t.csv", "logs/a.log", "benchmarks/b.tsv",
-                 "history/last_run.json", "provenance.json", ".hidden", "bone/.t-xyz.csv",
-                 "bone/logs/kept.txt"):  # fmt: skip
-        path = tmp_path / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(name)
-    assert list(result_sums(tmp_path)) == ["bone/logs/kept.txt", "bone/tables/t.csv", "report.html"]
 
 
 @pytest.mark.parametrize(
@@ -174,8 +85,8 @@ def test_commands_are_told_without_folders_of_the_machine():
 
 
 def test_versions_of_what_is_installed():
-    found = versions("1.2.3")
-    assert found["formkin"] == "1.2.3"
+    found = versions()
+    assert found["formkin"] == __version__
     assert {"Python", "numpy", "pandas", "openpyxl", "python-docx"} <= set(found)
     assert set(found) <= {"formkin", "Python", *PACKAGES}
 

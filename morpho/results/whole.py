@@ -1,0 +1,37 @@
+"""Each file is written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+__all__ = ["whole"]
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """Give a temporary name to write to; rename it to `path` only if all went well.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder is made where it is missing.
+
+    Yields
+    ------
+    Path
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
+    os.close(handle)
+    try:
+        yield Path(name)
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(name, 0o666 & ~mask)
+        os.replace(name, path)
+    finally:
+        Path(name).unlink(missing_ok=True)

@@ -1,0 +1,108 @@
+"""Begin and end one job, so that its record tells what it was made from and what it made."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from morpho.workflow.plan import Job, Plan
+from morpho.workflow.records import Record, begin, end, read_record, result_sum
+from morpho.workflow.state import code_of, digests_of_code, kept_in, made_from
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
+
+__all__ = ["Begun", "begin_job", "end_job"]
+
+
+@dataclass(frozen=True)
+class Begun:
+    """A job under way.
+
+    Attributes
+    ----------
+    job : Job
+    record : Record
+        What it is made from, looked up before it read anything: what changes while it runs is
+        noticed by the next look.
+    """
+
+    job: Job
+    record: Record
+
+
+def _find(plan: Plan, step: str, arguments: Sequence[str]) -> Job:
+    for job in plan.jobs.values():
+        if job.rule.step == step and job.arguments == list(arguments):
+            return job
+    raise KeyError(f"the study has no job {step} {' '.join(arguments)}")
+
+
+def _reads(results: Path, job: Job) -> dict[str, str]:
+    """Sums of the results that a job reads, as they lie there now."""
+    paths = set(job.reads)
+    for key in job.all_of:
+        record = read_record(results, key)
+        paths |= set(record.makes if record else ())
+    return {path: result_sum(results / path) for path in sorted(paths)}
+
+
+def _as_left(results: Path, job: Job, record: Record) -> bool:
+    there = all(result_sum(results / path) == told for path, told in record.makes.items())
+    return there and set(job.makes) <= set(record.makes)
+
+
+def begin_job(
+    config: StudyConfig, step: str, arguments: Sequence[str], *, if_due: bool = False
+) -> Begun | None:
+    """Look up what a job is made from, and note that it has begun.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    step : str
+    arguments : sequence of str
+        What the step takes after the study.
+    if_due : bool
+        Whether a job is passed over where all that it made still holds.
+
+    Returns
+    -------
+    Begun or None
+        None where it is passed over.
+    """
+    results, plan = config.results, Plan(config)
+    job = _find(plan, step, arguments)
+    digests = digests_of_code()
+    digests.recall(kept_in(config))
+    now = made_from(plan, job, code_of(job, digests), _reads(results, job))
+    before = read_record(results, job.key)
+    if if_due and before is not None and not before.under_way:
+        same = (before.code, before.settings, before.inputs, before.reads) == (
+            now.code, now.settings, now.inputs, now.reads,
+        )  # fmt: skip
+        if same and _as_left(results, job, before):
+            return None
+    begin(results, job.key, now)
+    return Begun(job, now)
+
+
+def end_job(config: StudyConfig, begun: Begun, made: Iterable[Path]) -> list[str]:
+    """Note what a job made.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    begun : Begun
+    made : iterable of Path
+        What it made beyond what its rule says.
+
+    Returns
+    -------
+    list of str
+        What it made before, makes no longer, and was edited by hand since: it is left.
+    """
+    more = [path.relative_to(config.results).as_posix() for path in made]
+    return end(config.results, begun.job.key, begun.record, [*begun.job.makes, *more])

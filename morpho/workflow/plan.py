@@ -1,0 +1,370 @@
+"""All there is to make for a study, and what each piece of it is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from morpho.study.files import safe_name
+from morpho.study.problems import Problems, StudyError
+from morpho.study.public_inputs import public_content
+from morpho.study.scheme import read_scheme
+from morpho.study.tables import read_table
+from morpho.workflow.input_digest import element_digest, yaml_digest
+from morpho.workflow.provenance import file_sum, flat_settings, public_path
+from morpho.workflow.rules import (
+    ENDINGS,
+    FIGURES,
+    FIGURES_JOINED,
+    RULES,
+    Rule,
+    outputs,
+    path_of,
+)
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
+
+__all__ = ["ALL_ELEMENTS", "Job", "Plan"]
+
+# Folder of what is joined from all elements; no element can be named so.
+ALL_ELEMENTS = "all-elements"
+
+
+@dataclass(frozen=True)
+class Job:
+    """One call of a rule.
+
+    Attributes
+    ----------
+    rule : Rule
+    element : str
+        Its element; blank where the rule is called for the study.
+    name : str
+        The figure, or the name that a specimen's scan bears.
+    reads, makes : tuple of str
+        Results, by path below their folder. What else it may make it tells when it has run.
+    all_of : tuple of str
+        Jobs of which it reads everything, by `key`.
+    """
+
+    rule: Rule
+    element: str = ""
+    name: str = ""
+    reads: tuple[str, ...] = ()
+    makes: tuple[str, ...] = ()
+    all_of: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """Name among the jobs of the study, and path of its record without the ending."""
+        return "/".join(part for part in (self.element, self.rule.step, self.name) if part)
+
+    @property
+    def arguments(self) -> list[str]:
+        """What its step is called with, after the study."""
+        return [part for part in (self.element, self.name) if part]
+
+
+class Plan:
+    """The jobs of a study, in an order in which they can run.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study as it is now. Files are looked for, and read, when they are asked after, and
+        each only once.
+    """
+
+    def __init__(self, config: StudyConfig) -> None:
+        self.config = config
+        self._sums: dict[Path, str] = {}
+        self._public: dict[Path, str] = {}
+        self._digests: dict[str, str] = {}
+
+    # --- jobs -----------------------------------------------------------------------------
+
+    @cached_property
+    def jobs(self) -> dict[str, Job]:
+        """Every job by its key."""
+        found: dict[str, Job] = {}
+        for rule in RULES:
+            for job in self._jobs_of(rule, found):
+                found[job.key] = job
+        return found
+
+    def _jobs_of(self, rule: Rule, above: Mapping[str, Job]) -> list[Job]:
+        elements = self.config.elements
+        if rule.per == "study":
+            return [self._for_study(rule, above)]
+        if rule.per == "specimen":
+            return [
+                Job(rule, element, name, makes=outputs(rule, element, name))
+                for element in elements
+                for name in self._carried(element)
+            ]
+        if rule.per == "figure":
+            groups = [(element, FIGURES) for element in elements]
+            return [
+                Job(
+                    rule,
+                    element,
+                    figure,
+                    reads=tuple(path_of(element, one) for one in drawn_from),
+                    makes=outputs(rule, element, figure),
+                )
+                for element, figures in (*groups, (ALL_ELEMENTS, FIGURES_JOINED))
+                for figure, drawn_from in figures.items()
+            ]
+        return [
+            Job(
+                rule,
+                element,
+                reads=tuple(path_of(element, one) for one in rule.reads),
+                makes=outputs(rule, element),
+                all_of=self._all_of(rule, above, element),
+            )
+            for element in elements
+        ]
+
+    def _for_study(self, rule: Rule, above: Mapping[str, Job]) -> Job:
+        made = [path for job in above.values() for path in job.makes]
+        reads: list[str] = []
+        for one in rule.reads:
+            if one.startswith("every "):
+                kind = {"table": "tables", "note": "notes", "figure": "figures"}[one.split()[1]]
+                ending = {"figures": ".svg"}.get(kind, "")
+                reads += [p for p in made if p.split("/")[1:2] == [kind] and p.endswith(ending)]
+            elif one.split("/")[0] in ENDINGS:
+                reads += [path_of(element, one) for element in self.config.elements]
+            else:
+                reads.append(one)
+        # points carried to each scan are read where they are joined
+        reads = [path for path in reads if "/tables/carried/" not in path]
+        return Job(
+            rule,
+            reads=tuple(reads),
+            makes=rule.makes,
+            all_of=self._all_of(rule, above, ""),
+        )
+
+    def _all_of(self, rule: Rule, above: Mapping[str, Job], element: str) -> tuple[str, ...]:
+        return tuple(
+            key
+            for key, job in above.items()
+            if (job.rule.step in rule.all_of or "every rule above" in rule.all_of)
+            and element in ("", job.element)
+        )
+
+    @cached_property
+    def makers(self) -> dict[str, str]:
+        """The job that makes a result, by its path."""
+        return {path: key for key, job in self.jobs.items() for path in job.makes}
+
+    def sources(self, job: Job) -> list[str]:
+        """Jobs whose results a job reads.
+
+        Parameters
+        ----------
+        job : Job
+
+        Returns
+        -------
+        list of str
+            Their keys, in the order of the plan.
+        """
+        wanted = {self.makers[path] for path in job.reads} | set(job.all_of)
+        return [key for key in self.jobs if key in wanted]
+
+    # --- scans to which patches are carried -----------------------------------------------
+
+    @cached_property
+    def _patches(self) -> dict[str, tuple[Any, ...]]:
+        """Patches of each element that are carried to scans."""
+        config = self.config
+        chosen = config.settings["preparation"]["semilandmarks"]["patches"]
+        found: dict[str, tuple[Any, ...]] = dict.fromkeys(config.elements, ())
+        if not chosen or config.scan_pattern is None:
+            return found
+        for element in config.elements:
+            try:
+                scheme = read_scheme(config.scheme_path(element), element)
+            except StudyError:  # told by the check, before the first job
+                continue
+            if scheme.symmetry != "object":
+                found[element] = tuple(scheme.patches)
+        return found
+
+    @cached_property
+    def _scans(self) -> dict[str, dict[str, Path]]:
+        """Scans of each element by the names that their files bear."""
+        pattern = self.config.scan_pattern
+        found: dict[str, dict[str, Path]] = {element: {} for element in self.config.elements}
+        for element in self.config.elements if pattern else ():
+            for path in pattern.files(element=element):  # type: ignore[union-attr]
+                told = pattern.values(path) or {}  # type: ignore[union-attr]
+                if "specimen" in told:
+                    found[element][told["specimen"]] = path
+        return found
+
+    @cached_property
+    def _tables(self) -> dict[str, dict[str | None, list[Path]]]:
+        """Landmark tables of each element by the specimen that their paths tell, if they do."""
+        found: dict[str, dict[str | None, list[Path]]] = {}
+        for element in self.config.elements:
+            here = found.setdefault(element, {})
+            for path in self.config.landmark_files(element):
+                told = {
+                    (pattern.values(path) or {}).get("specimen")
+                    for pattern in self.config.landmark_patterns
+                }
+                for name in told - {None} or {None}:
+                    here.setdefault(name, []).append(path)
+        return found
+
+    def _carried(self, element: str) -> list[str]:
+        """Names of the scans that points are carried to: those of digitised specimens."""
+        if not self._patches[element]:
+            return []
+        told = set(self._tables[element])
+        return [name for name in sorted(self._scans[element]) if name in told or told == {None}]
+
+    def _templates(self, element: str) -> set[str | None]:
+        """Names of the templates' files; None where one is found among all specimens."""
+        names = [patch.template for patch in self._patches[element]]
+        return {name and safe_name(name) for name in names}
+
+    def _bone(self, element: str, name: str) -> tuple[list[tuple[str, Path]], str]:
+        """What points of one specimen are carried from: files, and a digest of rows and scheme."""
+        scans, tables = self._scans[element], self._tables[element]
+        templates = self._templates(element)
+        names: set[str] = {name, *(one for one in templates if one)}
+        if None in templates:
+            names |= set(scans)
+        files = [("scans", scans[one]) for one in sorted(names) if one in scans]
+        for one in sorted(names):
+            told = tables.get(one) or self.config.landmark_files(element)
+            files += [("landmarks", path) for path in told]
+        part = self.config.settings["specimens"]
+        table = read_table(self.config.specimens_file, Problems(), part["delimiter"])  # type: ignore[arg-type]
+        if None in templates or table is None:
+            return files, self._rows(element)
+        private = set(self.config.private_columns(table.header))
+        kept = [i for i, column in enumerate(table.header) if column not in private]
+        rows = [[row[i].strip() for i in kept] for row in table.rows]
+        rows = sorted(row for row in rows if names & set(map(safe_name, row)))
+        return files, sha256(repr((rows, self._scheme(element))).encode()).hexdigest()[:16]
+
+    # --- what they are made from ------------------------------------------------------------
+
+    def _sum(self, path: Path) -> str:
+        """SHA-256 sum of a file of the user's or of the results; 'absent' where it is not there."""
+        if path not in self._sums:
+            try:
+                self._sums[path] = file_sum(path)
+            except OSError:
+                self._sums[path] = "absent"
+        return self._sums[path]
+
+    def _rows(self, element: str) -> str:
+        """Digest of what an element uses of the files that elements share."""
+        if element not in self._digests:
+            self._digests[element] = element_digest(self.config, element)
+        return self._digests[element]
+
+    def _scheme(self, element: str) -> str:
+        """Digest of what an element's scheme says."""
+        return yaml_digest(self.config.scheme_path(element))
+
+    def _public_sum(self, kind: str, path: Path) -> str:
+        """Sum of what may be shown of a file: that of the whole would let one try out guesses."""
+        if kind in ("scheme", "scans"):
+            return self._sum(path)
+        if path not in self._public:
+            try:
+                content = public_content(self.config, kind, path)
+            except StudyError:  # told by the check, before the first job
+                content = path
+            found = file_sum(content) if isinstance(content, bytes) else self._sum(content)
+            self._public[path] = found
+        return self._public[path]
+
+    @cached_property
+    def _everything(self) -> list[tuple[str, Path]]:
+        """Every file of the user that is there, but study.yaml, with its kind."""
+        config = self.config
+        found: dict[Path, str] = {}
+        if config.specimens_file is not None:
+            found[config.specimens_file] = "specimens"
+        for element in config.elements:
+            found.setdefault(config.scheme_path(element), "scheme")
+            for path in config.landmark_files(element):
+                found.setdefault(path, "landmarks")
+            for path in config.scan_pattern.files(element=element) if config.scan_pattern else ():
+                found.setdefault(path, "scans")
+        return [(kind, path) for path, kind in found.items() if path.is_file()]
+
+    def inputs(self, job: Job) -> dict[str, str]:
+        """What a job reads of the user's files: sums by public path, digests by what they are of.
+
+        Parameters
+        ----------
+        job : Job
+
+        Returns
+        -------
+        dict of str to str
+            Of tables with private columns only sums and digests are kept, never a value.
+        """
+        config, element = self.config, job.element
+        files: list[tuple[str, Path]] = []
+        found: dict[str, str] = {}
+        for kind in job.rule.takes:
+            if kind == "landmarks":
+                files += [(kind, path) for path in config.landmark_files(element)]
+            elif kind == "scans":
+                files += [(kind, path) for path in self._scans[element].values()]
+            elif kind == "bone":
+                bones, digest = self._bone(element, job.name)
+                files += bones
+                found["rows and scheme of the specimen"] = digest
+            elif kind == "rows":
+                found["rows of the specimens, and the scheme"] = self._rows(element)
+            elif kind == "scheme":
+                found["the scheme"] = self._scheme(element)
+            elif kind == "everything":
+                files += self._everything
+        sums: dict[str, str] = {}
+        for kind, path in sorted(set(files), key=lambda one: one[1]):
+            sums[public_path(path, config.folder, sums)] = self._public_sum(kind, path)
+        return dict(sorted((found | sums).items()))
+
+    def settings(self, job: Job) -> dict[str, Any]:
+        """Settings that a job heeds.
+
+        Parameters
+        ----------
+        job : Job
+
+        Returns
+        -------
+        dict of str to Any
+            By dotted key; which columns are private by a digest alone.
+        """
+        flat = flat_settings(self.config.settings)
+        if "specimens.private" in flat:
+            text = repr(sorted(flat["specimens.private"]))
+            flat["specimens.private"] = sha256(text.encode()).hexdigest()[:16]
+        named = job.rule.settings
+        if job.rule.per == "study":
+            flat["order of the elements"] = list(self.config.elements)
+            named = named and (*named, "order of the elements")
+        return {
+            key: value
+            for key, value in flat.items()
+            if named is None or any(f"{key}.".startswith(f"{one}.") for one in named)
+        }

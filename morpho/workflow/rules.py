@@ -1,0 +1,409 @@
+"""What each rule of the workflow reads, makes and heeds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = [
+    "DRAWN_BY", "ENDINGS", "FIGURES", "FIGURES_JOINED", "RULES", "Rule", "outputs", "path_of",
+]  # fmt: skip
+
+# Endings of what is made in each folder of an element, and of a figure.
+ENDINGS = {"arrays": "npz", "tables": "csv", "notes": "json"}
+DRAWN = ("svg", "pdf", "png")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One rule: a step of morpho/steps, called once for each element, specimen, figure or study.
+
+    Attributes
+    ----------
+    step : str
+        Name of the rule and of the step that it calls.
+    per : {'element', 'specimen', 'figure', 'study'}
+        What it is called once for.
+    reads : tuple of str
+        Results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens';
+        of its own element, or of each where it is called once for the study.
+    makes : tuple of str
+        Results that it makes, likewise; with an ending where it is called for the study.
+    settings : tuple of str, or None
+        Parts of study.yaml that it heeds, and is given; None stands for all.
+    takes : tuple of str
+        Files of the user that it reads: 'landmarks', 'scans', 'scheme' and 'rows' (of the
+        specimen table and of landmark tables that elements share) of its element; 'bone' for what
+        concerns one specimen; 'everything' for all files of the study.
+    all_of : tuple of str
+        Rules of which it reads everything that they made, whatever that was.
+    repeats : bool
+        Whether it gives the same bytes when nothing that it depends on has changed. The page
+        tells what is new since the last run, the archive which revision of the study this is.
+    """
+
+    step: str
+    per: Literal["element", "specimen", "figure", "study"] = "element"
+    reads: tuple[str, ...] = ()
+    makes: tuple[str, ...] = ()
+    settings: tuple[str, ...] | None = ()
+    takes: tuple[str, ...] = ()
+    all_of: tuple[str, ...] = ()
+    repeats: bool = True
+
+
+def _named(folder: str, *names: str) -> tuple[str, ...]:
+    return tuple(f"{folder}/{name}" for name in names)
+
+
+def _tables(*names: str) -> tuple[str, ...]:
+    return _named("tables", *names)
+
+
+# what tables are read by, and what reading them holds them against
+_TABLES = ("landmarks", "specimens", "scans.files", "preparation")
+_JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
+_SHAPES = ("arrays/superimposed", "arrays/shape_space")
+_FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
+
+# In the order in which they can be called: each reads what those above it made.
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "check",
+        "study",
+        makes=("check.csv",),
+        settings=None,
+        takes=("everything",),
+    ),
+    Rule(
+        "screen",
+        makes=(*_tables("suspicions"), "notes/screen"),
+        settings=_TABLES,
+        takes=("landmarks", "rows"),
+    ),
+    Rule(
+        "prepare",
+        makes=(
+            "arrays/prepared",
+            *_tables("specimens", "landmarks", "distortion"),
+            "notes/prepare",
+        ),
+        settings=_TABLES,
+        takes=("landmarks", "rows"),
+    ),
+    Rule(
+        "measure",
+        reads=_tables("specimens", "landmarks"),
+        makes=(*_tables("digitising_error", "landmark_error", "asymmetry"), "notes/measure"),
+        settings=("seed", "tests.permutations", *_TABLES),
+        takes=("landmarks", "rows"),
+    ),
+    # once for each scan of a digitised specimen: a new scan costs one
+    Rule(
+        "carry",
+        "specimen",
+        settings=("landmarks", "scans", "specimens"),
+        takes=("bone",),
+    ),
+    Rule(
+        "slide",
+        reads=("arrays/prepared",),
+        makes=(
+            "arrays/configurations",
+            *_tables("estimated_points", "recovery", "sliding", "carried_points"),
+            "notes/slide",
+        ),
+        settings=("seed", "preparation", "scans"),
+        takes=("scheme", "scans"),
+        all_of=("carry",),
+    ),
+    Rule(
+        "superimpose",
+        reads=("arrays/prepared", "arrays/configurations"),
+        makes=(
+            "arrays/superimposed",
+            *_tables("configurations", "mean_shape", "centroid_size", "distortion_shapes"),
+            "notes/superimpose",
+        ),
+        settings=("preparation",),
+        takes=("scheme",),
+    ),
+    Rule(
+        "ordinate",
+        reads=("arrays/superimposed",),
+        makes=(
+            "arrays/shape_space",
+            *_tables("shape_scores", "variance_per_axis", "axis_shapes"),
+            "notes/ordinate",
+        ),
+        settings=("seed", "shape_space"),
+    ),
+    Rule(
+        "grow",
+        reads=_SHAPES,
+        makes=(*_tables("model_terms", "slopes", "growth"), "notes/grow"),
+        settings=("seed", "model", "tests.permutations", "tests.smallest_taxon"),
+    ),
+    Rule(
+        "compare",
+        reads=(*_SHAPES, "notes/measure"),
+        makes=(*_tables("group_criteria", "pairwise_distances"), "notes/compare"),
+        settings=("seed", "tests.permutations", "tests.smallest_taxon"),
+    ),
+    Rule(
+        "discriminate",
+        reads=_SHAPES,
+        makes=(
+            *_tables("canonical_scores", "canonical_axes", "confusion", "accuracy"),
+            "notes/discriminate",
+        ),
+        settings=(
+            "seed",
+            "shape_space",
+            "tests.covariance",
+            "tests.folds",
+            "tests.smallest_taxon",
+        ),
+    ),
+    Rule(
+        "place",
+        reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
+        makes=(*_tables("membership", "spread", "verdicts", "trajectories"), "notes/place"),
+        settings=_JUDGED,
+    ),
+    Rule(
+        "calibrate",
+        reads=_FROM_CONFIGURATIONS,
+        makes=_tables("calibration", "calibration_summary"),
+        settings=_JUDGED,
+    ),
+    Rule(
+        "vary",
+        reads=(*_FROM_CONFIGURATIONS, "arrays/prepared", *_tables("landmark_error")),
+        makes=_tables("stability", "stability_summary"),
+        settings=(*_JUDGED, "robustness.error_draws"),
+    ),
+    Rule(
+        "rarefy",
+        reads=(*_SHAPES, "notes/grow"),
+        makes=_tables("rarefaction", "adequacy", "specimens_to_decide"),
+        settings=(*_JUDGED, "robustness.rarefactions", "robustness.simulations"),
+    ),
+    Rule(
+        "conclude",
+        reads=_tables(
+            "suspicions",
+            "specimens",
+            "verdicts",
+            "trajectories",
+            "calibration_summary",
+            "stability_summary",
+            "specimens_to_decide",
+        ),
+        makes=_tables("conclusions"),
+        settings=("tests.alpha", "robustness.smallest_share"),
+    ),
+    Rule(
+        "combine",
+        "study",
+        reads=_tables("membership", "conclusions", "centroid_size"),
+        makes=tuple(
+            f"all-elements/tables/{name}.csv"
+            for name in ("individuals", "individual_evidence", "proportions", "proportion_values")
+        ),
+        settings=("tests.alpha",),
+    ),
+    Rule(
+        "differ",
+        reads=(
+            "arrays/configurations",
+            "arrays/superimposed",
+            "notes/place",
+            *_tables("verdicts", "estimated_points"),
+        ),
+        makes=(
+            *_tables(
+                "displacements",
+                "fits",
+                "region_displacements",
+                "measurements",
+                "measurement_summary",
+                "measurement_ranking",
+                "measurement_ranges",
+            ),
+            "notes/differ",
+        ),
+        settings=("differences",),
+        takes=("scheme",),
+    ),
+    Rule(
+        "warp",
+        reads=(
+            "arrays/prepared",
+            "arrays/configurations",
+            "arrays/superimposed",
+            *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
+        ),
+        makes=("arrays/surfaces", *_tables("meshes")),
+        settings=("scans",),
+        takes=("scheme", "scans"),
+    ),
+    Rule(
+        "portray",
+        reads=(
+            "arrays/surfaces",
+            "notes/slide",
+            "notes/superimpose",
+            *_tables(
+                "verdicts",
+                "displacements",
+                "region_displacements",
+                "measurements",
+                "measurement_ranking",
+                "measurement_ranges",
+            ),
+        ),
+        makes=_tables("portraits"),
+        settings=("figures", "tests.alpha"),
+    ),
+    Rule(
+        "draw",
+        "figure",
+        settings=("figures", "tests.alpha"),
+    ),
+    Rule(
+        "supplement",
+        "study",
+        reads=("every table", "every note"),
+        makes=tuple(
+            f"supplement/{name}"
+            for name in (
+                "tables.xlsx",
+                "tables.docx",
+                "tables.tex",
+                "methods.md",
+                "methods.txt",
+                "references.bib",
+            )
+        ),
+        settings=None,
+    ),
+    Rule(
+        "report",
+        "study",
+        reads=(
+            "check.csv",
+            "every table",
+            "every note",
+            "every figure",
+            "arrays/superimposed",
+            "arrays/shape_space",
+            "arrays/surfaces",
+        ),
+        makes=("report.html", "README.md"),
+        settings=None,
+        takes=("everything",),
+        all_of=("portray",),
+        repeats=False,
+    ),
+    Rule(
+        "archive",
+        "study",
+        makes=("archive.zip",),
+        settings=None,
+        takes=("everything",),
+        all_of=("every rule above",),
+        repeats=False,
+    ),
+    Rule(
+        "finish",
+        "study",
+        makes=("provenance.json",),
+        settings=None,
+        takes=("everything",),
+        all_of=("every rule above",),
+        repeats=False,
+    ),
+)
+
+_BONES = ("notes/slide", "notes/superimpose")
+
+# Each figure of an element with what it is drawn from.
+FIGURES: Mapping[str, tuple[str, ...]] = {
+    "shape_space": _tables("shape_scores", "variance_per_axis"),
+    "variance_per_axis": _tables("variance_per_axis"),
+    "growth": (*_tables("growth"), "notes/grow"),
+    "canonical_axes": _tables("canonical_scores", "canonical_axes"),
+    "distances": (*_tables("membership", "spread"), "notes/measure"),
+    "calibration": _tables("calibration_summary"),
+    "stability": _tables("stability"),
+    "trajectories": _tables("trajectories", "spread", "centroid_size"),
+    "adequacy": _tables("rarefaction"),
+    "specimens_to_decide": _tables("specimens_to_decide"),
+    "mean_shape": (*_tables("mean_shape"), *_BONES),
+    "axis_shapes": (*_tables("mean_shape", "axis_shapes"), *_BONES),
+    "distortion": (*_tables("distortion_shapes"), *_BONES),
+    "landmark_error": (*_tables("mean_shape", "landmark_error"), *_BONES),
+}
+# The same of all elements together.
+FIGURES_JOINED: Mapping[str, tuple[str, ...]] = {
+    "proportions": _tables("proportions", "proportion_values"),
+}
+
+# Module of morpho/drawing that draws each of them.
+DRAWN_BY: Mapping[str, str] = {
+    "shape_space": "shape_space",
+    "variance_per_axis": "shape_space",
+    "growth": "growth",
+    "canonical_axes": "canonical",
+    "distances": "distances",
+    "calibration": "trials",
+    "stability": "trials",
+    "trajectories": "sample_size",
+    "adequacy": "sample_size",
+    "specimens_to_decide": "sample_size",
+    "mean_shape": "bone",
+    "axis_shapes": "bone",
+    "distortion": "distortion",
+    "landmark_error": "error_map",
+    "proportions": "ranges",
+}
+
+
+def path_of(element: str, result: str) -> str:
+    """Path of a result of an element, below the results.
+
+    Parameters
+    ----------
+    element : str
+    result : str
+        By folder and name, as 'arrays/prepared'.
+
+    Returns
+    -------
+    str
+    """
+    return f"{element}/{result}.{ENDINGS[result.split('/')[0]]}"
+
+
+def outputs(rule: Rule, element: str = "{element}", name: str = "") -> tuple[str, ...]:
+    """What a rule makes, by path below the results.
+
+    Parameters
+    ----------
+    rule : Rule
+    element, name : str, optional
+        The element, and the specimen's scan or the figure; by default as wildcards.
+
+    Returns
+    -------
+    tuple of str
+    """
+    if rule.per == "specimen":
+        return (f"{element}/tables/carried/{name or '{name}'}.csv",)
+    if rule.per == "figure":
+        return tuple(f"{element}/figures/{name or '{figure}'}.{ending}" for ending in DRAWN)
+    if rule.per == "element":
+        return tuple(path_of(element, one) for one in rule.makes)
+    return rule.makes

@@ -1,0 +1,67 @@
+"""A small study of two elements, all of it made once; each test has a copy of its own."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
+_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
+invented = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(invented)
+
+
+def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
+    """In place of a figure: its title, as drawing takes most of the time."""
+    from morpho.results.whole import whole
+
+    paths = [folder / f"{name}.{ending}" for ending in ("svg", "pdf", "png")]
+    for path in paths:
+        with whole(path) as temporary:
+            temporary.write_text(f"<svg xmlns='http://www.w3.org/2000/svg'><!-- {name} --></svg>")
+    return paths
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of the study, all of it made."""
+    folder = tmp_path_factory.mktemp("made") / "study"
+    study = invented.InventedStudy(
+        folder,
+        {"ash": 5, "birch": 5},
+        {"find 1": "ash", "find 2": "own"},
+        elements=("femur", "tibia"),
+        columns={"locality": [f"valley {i}" for i in range(12)]},
+        settings={
+            "tests": {"permutations": 9},
+            "robustness": {"error_draws": 2, "rarefactions": 4, "simulations": 2},
+        },
+    )
+    # find 2 is known by its femur alone
+    table = folder / "landmarks" / "tibia" / "all.csv"
+    rows = [row for row in table.read_text().splitlines() if not row.startswith("find 2")]
+    table.write_text("\n".join(rows) + "\n")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("morpho.drawing.saving.save_figure", _sketch)
+        study.analyse()
+        study.draw()
+    for step in ("supplement", "report", "archive", "finish"):
+        assert study.step(step) == 0, step
+    return folder
+
+
+@pytest.fixture
+def copy(made: Path, tmp_path: Path) -> Callable[[], Path]:
+    """Copies the study to a folder of its own."""
+
+    def call() -> Path:
+        folder = tmp_path / "study"
+        shutil.copytree(made, folder)
+        return folder
+
+    return call
