@@ -20,6 +20,8 @@ from morpho.steps.files import ALL_ELEMENTS, whole
 from morpho.steps.provenance import record
 from morpho.study.config import StudyConfig
 from morpho.study.public_inputs import PublicInput, private_words, public_inputs
+from morpho.workflow.plan import Plan
+from morpho.workflow.records import read_record
 
 __all__ = ["FILE", "archive_entries", "leaks", "run"]
 
@@ -121,6 +123,13 @@ def _settings(config: StudyConfig, places: _Places, inputs: list[PublicInput]) -
     return (_HEAD + yaml.safe_dump(settings, sort_keys=False, allow_unicode=True)).encode()
 
 
+def _made(config: StudyConfig) -> set[Path]:
+    """Files that the jobs of the study made."""
+    jobs, results = Plan(config).jobs, config.results
+    records = (read_record(results, key) for key in jobs)
+    return {results / path for record in records if record for path in record.makes}
+
+
 def _of_element(config: StudyConfig, element: str) -> list[Entry]:
     folder = config.results / element
     entries = []
@@ -133,10 +142,12 @@ def _of_element(config: StudyConfig, element: str) -> list[Entry]:
         for name, caption in CAPTIONS.items()
         for ending in ("svg", "pdf", "png")
     ]
+    # what lies there and was not made by a job is no result of the study
+    made = [path for path in sorted(_made(config)) if path.is_file()]
     for name, words in _WORDS.items():
-        wanted += [(path, words) for path in sorted((folder / name).rglob("*"))]
+        wanted += [(path, words) for path in made if folder / name in path.parents]
     for path, words in wanted:
-        if path.is_file() and not path.name.startswith("."):
+        if path.is_file():
             inside = path.relative_to(config.results).as_posix()
             entries.append(Entry(f"{_RESULTS}/{inside}", path, words))
     return entries

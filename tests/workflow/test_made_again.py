@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -60,8 +61,6 @@ def _run(folder: Path, *arguments: str) -> str:
 def whole(made, tmp_path_factory) -> Path:
     """The study as a run leaves it, its figures drawn and its joint results made."""
     folder = tmp_path_factory.mktemp("whole") / "study"
-    import shutil
-
     shutil.copytree(made, folder)
     for path in (folder / "results" / "records").rglob("draw/*.json"):
         path.unlink()
@@ -75,8 +74,6 @@ def whole(made, tmp_path_factory) -> Path:
 @pytest.fixture
 def another(whole, tmp_path):
     """A copy of it, under the name of the first: a page tells no folder, a log may."""
-    import shutil
-
     folder = tmp_path / "study"
     shutil.copytree(whole, folder)
     return folder
@@ -85,7 +82,7 @@ def another(whole, tmp_path):
 LOST_OR_EDITED = [
     "a table deleted", "a figure of a query deleted", "the archive deleted", "the page deleted",
     "a conclusion forged, its date kept", "notes forged", "two figures swapped", "edited twice over",
-    "a step cut off", "own files among those of queries and surfaces", "one record lost",
+    "own files among those of queries and surfaces", "one record lost",
 ]  # fmt: skip
 
 
