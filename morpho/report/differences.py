@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from morpho.inference.regions import ELSEWHERE
+from morpho.report.phrases import percent
 from morpho.report.words import counted, number, p_words
 
 __all__ = ["PORTRAITS", "difference_words"]
@@ -105,8 +106,8 @@ def _fits(fits: pd.DataFrame) -> str:
     )
     text = (
         f"A fit that a local change does not drag along {ranks}; the two differ by more than one "
-        f"usual displacement at {row['share_of_fits_differing']:.0%} of the points"
-    ).replace("%", " %")
+        f"usual displacement at {percent(row['share_of_fits_differing'])} of the points"
+    )
     if row["share_of_fits_differing"] > 0.2:
         return text + ": part of the displacements may be a local change that was spread."
     return text + "."
@@ -119,9 +120,9 @@ def _regions(parts: pd.DataFrame, alpha: float) -> str:
     where = "points of no named region" if region == ELSEWHERE else region
     share, expected = first["share_of_displacement"], first["share_expected"]
     text = (
-        f"Of the difference {share:.0%} lies in {where}, which holds "
-        f"{expected:.0%} of the variation within taxa"
-    ).replace("%", " %")
+        f"Of the difference {percent(share)} lies in {where}, which holds "
+        f"{percent(expected)} of the variation within taxa"
+    )
     if p != p:
         return text + "."
     more = "more than chance gathers there" if p <= alpha else "no more than chance may gather"

@@ -10,6 +10,7 @@ import pandas as pd
 from morpho.report.conclusions import noticed_words, opening, trial_words
 from morpho.report.differences import difference_words
 from morpho.report.marked import named, together
+from morpho.report.phrases import percent
 from morpho.report.references import Analysed
 from morpho.report.suspicions import known_suspicions
 from morpho.report.trouble import trouble_words
@@ -22,7 +23,7 @@ Row = Mapping[Any, Any]
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+    return percent(share, 1)
 
 
 def _known(p: float) -> bool:
@@ -241,7 +242,9 @@ def _nearest(element: Analysed, query: str) -> str:
     typical = row["typicality_probability"]
     return (
         f" Compared {way}, {named(row['taxon'])} (n = {row['taxon_specimens']:.0f}) is the nearest "
-        f"taxon: Procrustes distance {number(row['procrustes_distance'])}, typicality probability "
+        f"taxon by Procrustes distance, the error of its mean allowed for "
+        f"({number(row['comparable_distance'])}; {number(row['procrustes_distance'])} without): "
+        "typicality probability "
         + (number(typical) if _known(typical) else "not known, as the sample is too small")
         + f", rank p-value within the taxon {number(row['rank_p_value'])} (the least possible is "
         f"{number(row['rank_floor'])})."
@@ -260,7 +263,8 @@ def _query(element: Analysed, verdict: Row) -> str:
     name = str(verdict["specimen"])
     found = _of(element, "conclusions", name)
     if found.empty:
-        text = opening(name, element.name, verdict["verdict"], verdict["taxon"])
+        kept = str(verdict["taxa_not_rejected"]).split("; ")
+        text = opening(name, element.name, verdict["verdict"], kept)
         return named(f"{text} {verdict['reason']}") + _nearest(element, name)
     row = {str(column): value for column, value in found.to_dict("records")[0].items()}
     text = named(row["summary"]) + _nearest(element, name)

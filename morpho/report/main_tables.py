@@ -182,6 +182,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
             "verdict_size_heeded": "at its own size",
             "p_value_size_heeded": "p at its own size",
             "nearest_taxon": "nearest taxon",
+            "taxa_not_rejected": "taxa not rejected, nearest first",
         },
     ),
     MainTable(

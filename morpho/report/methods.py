@@ -13,7 +13,7 @@ from morpho.report.methods_differences import differences, surfaces, together_ju
 from morpho.report.methods_trials import effect_of_estimates, trials
 from morpho.report.phrases import bone, each, of_bones, percent, times
 from morpho.report.references import Analysed, methods_used
-from morpho.report.words import counted, number
+from morpho.report.words import counted, number, uncorrected_words
 
 __all__ = ["methods_paragraphs"]
 
@@ -326,8 +326,10 @@ def _membership(settings: Settings, elements: Sequence[Analysed], used: Sequence
         "neither the ranks within the taxon nor the spread of that taxon alone"
         f"{citing('own spread')} speak against it{_beyond(settings, judged)}; inside where a taxon "
         "does not reject; otherwise undecided. No verdict of "
-        f"inside rests on a taxon of fewer than {settings['tests']['smallest_taxon']} specimens. "
-        "Verdicts are statements on these samples and no diagnoses."
+        f"inside rests on a taxon of fewer than {settings['tests']['smallest_taxon']} specimens; "
+        f"all taxa that keep a query are named, the nearest first by Procrustes distance"
+        f"{' at its own size' if both else ''}, the error of the taxon's mean allowed for. "
+        f"{uncorrected_words(alpha)} Verdicts are statements on these samples and no diagnoses."
     )
 
 

@@ -19,7 +19,7 @@ from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_Q
 from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
 from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
-from morpho.report.words import CAUTION, counted, number, sample_facts
+from morpho.report.words import CAUTION, counted, number, sample_facts, uncorrected_words
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
 
@@ -337,6 +337,7 @@ def render_page(
         title=title,
         notice=notice,
         caution=CAUTION,
+        uncorrected=uncorrected_words(settings["tests"]["alpha"]),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined["individuals"]),
         joined=[

@@ -10,6 +10,10 @@ from morpho.report.words import counted
 
 __all__ = ["bone", "each", "of_bones", "percent", "times"]
 
+# Digits after the point at which a share is told by what it is below or over.
+_MOST_DIGITS = 4
+_NEARLY = 100 - 10**-_MOST_DIGITS
+
 
 def bone(element: Analysed) -> str:
     """Name of an element as text.
@@ -27,23 +31,32 @@ def bone(element: Analysed) -> str:
 
 
 def percent(share: float, digits: int = 0) -> str:
-    """A share in percent.
+    """A share in percent, in which only nothing reads as 0 % and only all as 100 %.
 
     Parameters
     ----------
     share : float
     digits : int
+        After the point; as many more as it takes to tell the share from none and from all.
 
     Returns
     -------
     str
+        A dash where there is no number.
 
     Examples
     --------
-    >>> percent(0.4567), percent(0.4567, 1)
-    ('46 %', '45.7 %')
+    >>> percent(0.4567), percent(0.4567, 1), percent(1), percent(0.996), percent(1e-9)
+    ('46 %', '45.7 %', '100 %', '99.6 %', 'below 0.0001 %')
     """
-    return f"{100 * share:.{digits}f} %"
+    if share != share:
+        return "–"
+    text = f"{100 * share:.{digits}f}"
+    if not 0 < share < 1 or float(text) not in (0, 100):
+        return f"{text} %"
+    if digits < _MOST_DIGITS:
+        return percent(share, digits + 1)
+    return f"below {10.0**-digits:.{digits}f} %" if share < 0.5 else f"over {_NEARLY} %"
 
 
 def each(elements: Sequence[Analysed], words: Sequence[str]) -> str:

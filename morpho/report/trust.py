@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from morpho.report.phrases import percent
 from morpho.report.words import counted, number, observer_words, p_words
 
 __all__ = ["trust_words"]
@@ -99,10 +100,10 @@ def _sides(tables: Tables) -> list[str]:
         words.append(text + ".")
     for row in tables["distortion"].to_dict("records"):
         words.append(
-            f"{row['specimen']} was made symmetric: asymmetry {row['asymmetry_before']:.1%} "
-            f"before, {row['asymmetry_sheared']:.1%} once a shear of {row['shear']:.1%} was taken "
-            f"out, none after; that moved it by {number(row['procrustes_distance'])} in Procrustes "
-            "distance."
+            f"{row['specimen']} was made symmetric: asymmetry "
+            f"{percent(row['asymmetry_before'], 1)} before, {percent(row['asymmetry_sheared'], 1)} "
+            f"once a shear of {percent(row['shear'], 1)} was taken out, none after; that moved it "
+            f"by {number(row['procrustes_distance'])} in Procrustes distance."
         )
     return words
 

@@ -38,7 +38,11 @@ ROW = {
 }
 # Members told outside of each taxon left out whole, and how many it has.
 LEFT_OUT = {"coast kin": (19, 19), "pygmy kin": (0, 13), "marsh kin": (5, 11)}
-VERDICT = {"taxon": "marsh kin", "verdict_as_it_is": "outside", "reason": "Here is the reason."}
+VERDICT = {
+    "taxa_not_rejected": "marsh kin",
+    "verdict_as_it_is": "outside",
+    "reason": "Here is the reason.",
+}
 LINE = {
     "taxon": "coast kin",
     "growth_line": "shared",
@@ -332,7 +336,7 @@ def test_specimens_needed(shares, needed):
 
 def test_a_query_set_aside_has_a_reason_and_nothing_else():
     row = {"verdict": "undecided", "verdict_before": "undecided"}
-    verdict = {"verdict_as_it_is": "", "taxon": "", "reason": "Too little is left."}
+    verdict = {"verdict_as_it_is": "", "taxa_not_rejected": "", "reason": "Too little is left."}
     text = conclusion_words(
         ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger(), calibration()
     )
@@ -362,11 +366,26 @@ def test_no_paragraph_claims_more_than_was_found():
 
 
 def test_openings_name_the_bone_the_query_and_the_taxon():
-    assert opening("Q", "lower_jaw", "inside", "coast kin") == (
+    assert opening("Q", "lower_jaw", "inside", ["coast kin"]) == (
         "By its lower jaw, Q cannot be told from coast kin."
     )
     with pytest.raises(KeyError):
-        opening("Q", "jaw", "new", "coast kin")
+        opening("Q", "jaw", "new", ["coast kin"])
+
+
+def test_the_opening_names_every_taxon_that_keeps_the_query():
+    """Up to six by name, of more the three nearest and their number."""
+    four = ["brook vole", "bank vole", "water vole", "field vole"]
+    assert opening("Q", "jaw", "inside", four) == (
+        "By its jaw, Q cannot be told from 4 known taxa, nearest first: brook vole, bank vole, "
+        "water vole and field vole."
+    )
+    assert opening("Q", "jaw", "inside", [f"t{i}" for i in range(12)]) == (
+        "By its jaw, Q cannot be told from 12 known taxa, nearest first: t0, t1, t2 and 9 more, "
+        "all of them named below."
+    )
+    text = told({"verdict": "inside"}, {"taxa_not_rejected": "; ".join(four)})
+    assert "from 4 known taxa, nearest first: brook vole, bank vole, water" in text
 
 
 ELEMENTS = pd.DataFrame({"element": ["lower_jaw", "atlas"], "verdict": ["outside", "outside"]})
@@ -384,9 +403,17 @@ def test_an_individual_is_told_by_its_elements():
     assert not CLAIM.search(text)
 
 
+def test_an_individual_inside_is_told_from_no_taxon_that_its_elements_keep():
+    evidence = {"lower_jaw": {"a": 0.3, "b": 0.4, "c": 0.01}, "atlas": {"a": 0.2, "b": 0.3, "c": 1}}
+    table, verdict = combine_elements(evidence, ["inside", "inside"], alpha=0.05)
+    assert table["kept"].tolist() == [True, True, False]
+    text = individual_words("Q", verdict, ELEMENTS.assign(verdict="inside"), table)
+    assert text.endswith("Taken together it cannot be told from a or b.")
+
+
 def test_elements_that_disagree_are_said_to():
     elements = ELEMENTS.assign(verdict=["outside", "inside"])
-    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01]})
+    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01], "kept": [False]})
     text = individual_words("Q", "undecided", elements, evidence)
     assert "The elements disagree" in text
     assert "neither outside nor inside" in text

@@ -557,7 +557,7 @@ OPENINGS = {
 
 @pytest.mark.parametrize("verdict", OPENINGS)
 def test_the_verdict_is_that_of_the_table(element, verdict):
-    element.tables["verdicts"].loc[0, "verdict"] = verdict
+    element.tables["verdicts"].loc[0, ["verdict", "taxa_not_rejected"]] = verdict, "oak"
     text = results(small.settings(), element)
     assert {v for v, words in OPENINGS.items() if words in text} == {verdict}
 
