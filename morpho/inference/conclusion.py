@@ -149,8 +149,8 @@ def combine_elements(
     the p-values :math:`p_1, ..., p_K` of the elements are combined by Bonferroni's rule,
     :math:`\min(1, K \min_k p_k)`, which holds its level whatever the dependence between
     the elements of one animal; for two elements no average of p-values up to the arithmetic
-    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107,
-    791-808, on averages and their factors; cited from memory).
+    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107(4),
+    791-808, on averages and their factors; what they say, from memory).
 
     Parameters
     ----------

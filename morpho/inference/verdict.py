@@ -113,7 +113,7 @@ def decide(
 
     *Outside* needs the test of every taxon to reject at level `alpha`: an
     intersection-union test, which holds that level without further correction
-    (Berger 1982, Technometrics 24, 295-300), given that each test holds it. The tests
+    (Berger 1982, Technometrics 24(4), 295-300), given that each test holds it. The tests
     assume that taxa spread alike; so a rejection must also stand before the taxon's own
     members. It falls where one of them lies as far out as the query, in all of tangent
     space or on the axes (rank p-value above its floor and above `alpha`), or where the

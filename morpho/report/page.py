@@ -16,10 +16,11 @@ from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.phrases import uncorrected_words
 from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
 from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
-from morpho.report.words import CAUTION, counted, number, sample_facts, uncorrected_words
+from morpho.report.words import CAUTION, counted, number, sample_facts
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
 

@@ -8,7 +8,7 @@ from morpho.report.marked import named, together
 from morpho.report.references import Analysed
 from morpho.report.words import counted
 
-__all__ = ["bone", "each", "of_bones", "percent", "times"]
+__all__ = ["bone", "each", "of_bones", "percent", "times", "uncorrected_words"]
 
 # Digits after the point at which a share is told by what it is below or over.
 _MOST_DIGITS = 4
@@ -118,3 +118,22 @@ def times(count: int, noun: str) -> str:
     if count != 1 and noun.endswith(("s", "ch", "sh", "x")):
         return f"{count} {noun}es"
     return counted(count, noun)
+
+
+def uncorrected_words(alpha: float) -> str:
+    """What the level of a verdict does not heed.
+
+    Parameters
+    ----------
+    alpha : float
+        Level of the tests.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    return (
+        "Verdicts are not corrected for the number of queries and elements: each by itself may "
+        f"tell {100 * alpha:g} in a hundred members of known taxa outside by chance."
+    )

@@ -9,7 +9,7 @@ from morpho.report.marked import together
 
 __all__ = [
     "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words", "sample_facts",
-    "uncorrected_words", "verdict_reason",
+    "verdict_reason",
 ]  # fmt: skip
 
 CAUTION = (
@@ -71,25 +71,6 @@ def p_value_words(p: float) -> str:
     if p != p:
         return "not known"
     return "below 0.001" if p < 0.001 else f"{p:.3f}"
-
-
-def uncorrected_words(alpha: float) -> str:
-    """What the level of a verdict does not heed.
-
-    Parameters
-    ----------
-    alpha : float
-        Level of the tests.
-
-    Returns
-    -------
-    str
-        A sentence.
-    """
-    return (
-        "Verdicts are not corrected for the number of queries and elements: each by itself may "
-        f"tell {100 * alpha:g} in a hundred members of known taxa outside by chance."
-    )
 
 
 def observer_words(p: float | None, alpha: float) -> str:

@@ -9,6 +9,9 @@ from pathlib import Path
 
 __all__ = ["code_digest", "imported_modules"]
 
+# Endings of the files below morpho/report that a step uses beside its modules.
+_OTHER_SOURCES = {"steps.report": ("jinja", "js", "css"), "steps.supplement": ("bib",)}
+
 
 def _file(package: Path, module: str) -> Path | None:
     path = package.joinpath(*module.split(".")) if module else package
@@ -92,9 +95,8 @@ def code_digest(package: Path, module: str) -> str:
     for name in sorted(found):
         path = _file(package, name)
         digest.update(name.encode() + b"\0" + (path.read_bytes() if path else b"") + b"\0")
-    # templates, style sheets and scripts are sources too
-    if module == "steps.report":
-        for ending in ("jinja", "js", "css"):
-            for path in sorted((package / "report").rglob(f"*.{ending}")):
-                digest.update(path.read_bytes())
+    # templates, style sheets, scripts and references are sources too
+    for ending in _OTHER_SOURCES.get(module, ()):
+        for path in sorted((package / "report").rglob(f"*.{ending}")):
+            digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

@@ -21,6 +21,7 @@ FILES = {
     "steps/place.py": "from pack.shape.size import size\nfrom . import sample\n",
     "steps/sample.py": "def late():\n    from pack.study import deep\n",
     "steps/report.py": "import pack.shape\n",
+    "steps/supplement.py": "",
     "shape/__init__.py": "",
     "shape/size.py": "from .checks import check\nimport numpy\n",
     "shape/checks.py": "from ..study.tables import read\n",
@@ -29,6 +30,7 @@ FILES = {
     "study/deep.py": "",
     "study/other.py": "",
     "report/page.css.jinja": "",
+    "report/references.bib": "",
 }
 
 
@@ -71,10 +73,15 @@ def test_a_change_elsewhere_does_not(package, changed):
     assert digest(package) == before
 
 
-def test_templates_belong_to_the_report(package):
-    before = digest(package, "steps.report")
-    (package / "report/page.css.jinja").write_text("h1 { color: red }")
-    assert digest(package, "steps.report") != before
+@pytest.mark.parametrize(
+    ("step", "file"),
+    [("steps.report", "report/page.css.jinja"), ("steps.supplement", "report/references.bib")],
+)
+def test_templates_belong_to_the_report_and_references_to_the_supplement(package, step, file):
+    before, other = digest(package, step), digest(package, "steps.place")
+    (package / file).write_text("changed")
+    assert digest(package, step) != before
+    assert digest(package, "steps.place") == other
 
 
 def test_a_source_that_cannot_be_parsed_counts_by_its_bytes(package):
