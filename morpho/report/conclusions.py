@@ -10,7 +10,7 @@ import pandas as pd
 from morpho.report.marked import together
 from morpho.report.phrases import percent
 from morpho.report.suspicions import known_suspicions, query_suspicions
-from morpho.report.words import counted, number, p_words
+from morpho.report.words import counted, number, p_value_words
 
 __all__ = [
     "conclusion_words", "individual_words", "noticed_words", "opening", "specimens_needed",
@@ -141,9 +141,9 @@ def _calibration(row: Mapping[str, Any], calibration: pd.DataFrame) -> str:
     text = ""
     if row["left_out_specimens"]:
         text += (
-            f" Each known specimen left out in turn, the same procedure told "
-            f"{int(row['false_alarms'])} of {int(row['left_out_specimens'])} outside that are not "
-            f"(exact 95 % interval {percent(row['false_alarms_low'])} to "
+            f" Of {int(row['left_out_specimens'])} known specimens left out in turn, the same "
+            f"procedure told {int(row['false_alarms'])} outside, which by their labels they are "
+            f"not (exact 95 % interval {percent(row['false_alarms_low'])} to "
             f"{percent(row['false_alarms_high'])})."
         )
     counts, meaning = noticed_words(calibration)
@@ -211,24 +211,24 @@ def _adequacy(verdict: str, needed: pd.DataFrame, blocking: str) -> str:
         stand, them = ("stands", "it") if len(others) == 1 else ("stand", "them")
         as_well = " as well" if taxon in blocking.split("; ") else ""
         return (
-            f" More specimens of {taxon}, its nearest taxon, would hardly decide by themselves "
-            f"(with {most} more, invented from the fitted model, {percent(last['undecided'])} of "
-            f"simulations stayed undecided): {together(others)} {stand} in the way{as_well}, and "
-            f"more specimens of {them} were not tried."
+            f" More specimens of {taxon}, its nearest taxon, did not by themselves decide four of "
+            f"five simulations (with {most} more, invented from the fitted model, "
+            f"{percent(last['undecided'])} stayed undecided): {together(others)} {stand} in the "
+            f"way{as_well}, and more specimens of {them} were not tried."
         )
     if added != added:
         return (
-            f" More specimens of {taxon}, its nearest taxon, would hardly decide: with {most} "
-            f"more, invented from the fitted model, {percent(last['undecided'])} of simulations "
-            "stayed undecided."
+            f" More specimens of {taxon}, its nearest taxon, did not decide four of five "
+            f"simulations: with {most} more, invented from the fitted model, "
+            f"{percent(last['undecided'])} stayed undecided."
         )
     row = needed[needed["added"] == added].iloc[0]
     if not added:
         return ""
     return (
-        f" About {counted(int(added), 'more specimen')} of {taxon}, its nearest taxon, would "
-        f"decide: by simulation from the fitted model, {percent(row['outside'])} outside, "
-        f"{percent(row['inside'])} inside."
+        f" With about {counted(int(added), 'more specimen')} of {taxon}, its nearest taxon, "
+        f"invented from the fitted model, four of five simulations decide: "
+        f"{percent(row['outside'])} outside, {percent(row['inside'])} inside."
     )
 
 
@@ -362,12 +362,12 @@ def individual_words(
     text = (
         f"{specimen} by {counted(len(elements), 'element')} ({each}): combined by Bonferroni's "
         "rule, which holds whatever the dependence between elements of one animal, "
-        f"{worst['taxon']} rejects least ({p_words(worst['combined_p_value'])}). "
+        f"{worst['taxon']} has the largest p-value ({p_value_words(worst['combined_p_value'])}). "
     )
     told = set(elements["verdict"])
     kept = together(list(evidence.loc[evidence["kept"], "taxon"]), "or")
     if {"outside", "inside"} <= told:
-        text += "The elements disagree, which a chimaera, a mistake or a mosaic would explain. "
+        text += "The elements disagree: by chance, or it is a chimaera, a mistake or a mosaic. "
     return (
         text
         + {

@@ -45,14 +45,14 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         ("displacements", "fits"),
     ),
     "regions": (
-        "Which region carries it",
+        "Share of each region",
         "Share of the squared displacement in each named region beside the share expected",
         "Share of the difference in each region of the scheme, beside its share of the variation "
         "within taxa.",
         ("region_displacements",),
     ),
     "measurements": (
-        "Measurements that set it apart",
+        "Measurements in which it lies farthest out",
         "Dot plots of the best separating distances, a row for each taxon, with the query marked",
         "Distances between landmarks as measured, without heed of size, in the order in which they "
         "set the query apart so: those outside the range of every taxon first. The table below and "
@@ -77,8 +77,8 @@ def _landmarks(moved: pd.DataFrame, alpha: float) -> str:
     where = "at its own size" if moved["size_heeded"].iloc[0] else "as it is"
     if passed.empty:
         return (
-            f"No single landmark lies farther from {taxon} ({where}) than members may lie, once "
-            "their number is heeded."
+            f"No single landmark was detected at {alpha:g} to lie farther from {taxon} ({where}) "
+            "than members do, once the number of landmarks is heeded."
         )
     each = [
         f"{row['landmark']} ({number(row['displacement_mm'])} mm, "
@@ -125,8 +125,11 @@ def _regions(parts: pd.DataFrame, alpha: float) -> str:
     )
     if p != p:
         return text + "."
-    more = "more than chance gathers there" if p <= alpha else "no more than chance may gather"
-    return text + f": {more} ({p_words(p)} after false-discovery control)."
+    shown = "" if p <= alpha else "not shown to be "
+    return (
+        f"{text}: {shown}a larger share than members have there ({p_words(p)} after "
+        "false-discovery control)."
+    )
 
 
 def _measurements(ranking: pd.DataFrame, alpha: float) -> str:

@@ -82,8 +82,8 @@ def _slopes(element: Analysed, alpha: float) -> list[str]:
     facts = f"{_percent(row['share_of_variance'])} of the variance, {p_words(row['p_value'])}"
     if row["p_value"] <= alpha:
         return [
-            f"The taxa do not share one growth line ({facts}), which weakens every comparison at "
-            "one size."
+            f"That the taxa share one growth line is rejected at {number(alpha)} ({facts}), which "
+            "weakens every comparison at one size."
         ]
     return [
         f"No difference between the growth lines of the taxa was detected ({facts}), which is no "
@@ -176,7 +176,7 @@ def _error(element: Analysed, alpha: float) -> list[str]:
         f"Repeatability of digitising was {notes['repeatability']:.3f} (95 % interval "
         f"{notes['repeatability_low']:.3f} to {notes['repeatability_high']:.3f}); two "
         f"digitisations of one bone lie {number(notes['error_distance'])} apart in "
-        "Procrustes distance."
+        "Procrustes distance, in root mean square."
     )
     return [text + observer_words(notes.get("observer_p_value"), alpha)]
 
@@ -206,9 +206,9 @@ def _calibration(element: Analysed) -> list[str]:
     for row in whole.to_dict("records"):
         low, high = _percent(row["interval_low"]), _percent(row["interval_high"])
         words.append(
-            "Of the known specimens, each left out in turn and judged by the rest, "
-            f"{row['outside']:.0f} of {row['specimens']:.0f} were told outside, which they are not "
-            f"(exact 95 % interval {low} to {high})."
+            f"Of {row['specimens']:.0f} known specimens left out in turn and judged by the rest, "
+            f"{row['outside']:.0f} were told outside, which by their labels they are not (exact 95 "
+            f"% interval {low} to {high})."
         )
     counts, meaning = noticed_words(table)
     words.append(
@@ -230,6 +230,10 @@ def _suspected(element: Analysed) -> list[str]:
     return [named(text.strip())] if text else []
 
 
+def _typical(p: float) -> str:
+    return number(p) if p >= 0.001 else p_value_words(p)
+
+
 def _nearest(element: Analysed, query: str) -> str:
     """Distances to the taxon that the query lies nearest to."""
     table = element.tables["membership"]
@@ -245,7 +249,7 @@ def _nearest(element: Analysed, query: str) -> str:
         f"taxon by Procrustes distance, the error of its mean allowed for "
         f"({number(row['comparable_distance'])}; {number(row['procrustes_distance'])} without): "
         "typicality probability "
-        + (number(typical) if _known(typical) else "not known, as the sample is too small")
+        + (_typical(typical) if _known(typical) else "not known, as the sample is too small")
         + f", rank p-value within the taxon {number(row['rank_p_value'])} (the least possible is "
         f"{number(row['rank_floor'])})."
     )

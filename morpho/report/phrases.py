@@ -8,7 +8,10 @@ from morpho.report.marked import named, together
 from morpho.report.references import Analysed
 from morpho.report.words import counted
 
-__all__ = ["bone", "each", "of_bones", "percent", "times", "uncorrected_words"]
+__all__ = [
+    "bone", "each", "is_probability", "of_bones", "percent", "probability", "times",
+    "uncorrected_words",
+]  # fmt: skip
 
 # Digits after the point at which a share is told by what it is below or over.
 _MOST_DIGITS = 4
@@ -137,3 +140,41 @@ def uncorrected_words(alpha: float) -> str:
         "Verdicts are not corrected for the number of queries and elements: each by itself may "
         f"tell {100 * alpha:g} in a hundred members of known taxa outside by chance."
     )
+
+
+def is_probability(column: str) -> bool:
+    """Whether a column of a table holds p-values or other probabilities.
+
+    Parameters
+    ----------
+    column : str
+
+    Returns
+    -------
+    bool
+    """
+    return "p_value" in column or column.endswith("probability")
+
+
+def probability(value: float) -> str:
+    """A probability as it is printed in a table, in which none reads as 0, and only 1 as 1.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+        A dash where there is no number.
+
+    Examples
+    --------
+    >>> [probability(p) for p in (0.0, 0.0004, 0.04567, 0.9997, 1.0)]
+    ['<0.001', '<0.001', '0.046', '>0.999', '1.000']
+    """
+    if value != value:
+        return "–"
+    if value < 0.001:
+        return "<0.001"
+    return ">0.999" if 0.9995 <= value < 1 else f"{value:.3f}"

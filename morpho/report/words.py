@@ -42,7 +42,7 @@ def number(value: float) -> str:
 
 
 def p_words(p: float) -> str:
-    """A p-value as text: three decimals, or 'below 0.001'.
+    """A p-value as text: three decimals, 'below 0.001' or 'above 0.999'.
 
     Parameters
     ----------
@@ -54,7 +54,8 @@ def p_words(p: float) -> str:
     """
     if p != p:
         return "p not known"
-    return f"p {p_value_words(p)}" if p < 0.001 else f"p = {p_value_words(p)}"
+    words = p_value_words(p)
+    return f"p = {words}" if words[0].isdigit() else f"p {words}"
 
 
 def p_value_words(p: float) -> str:
@@ -70,7 +71,9 @@ def p_value_words(p: float) -> str:
     """
     if p != p:
         return "not known"
-    return "below 0.001" if p < 0.001 else f"{p:.3f}"
+    if p < 0.001:
+        return "below 0.001"
+    return "above 0.999" if 0.9995 <= p < 1 else f"{p:.3f}"
 
 
 def observer_words(p: float | None, alpha: float) -> str:
@@ -244,7 +247,7 @@ def _kept_as_it_is(row: Mapping[str, Any]) -> str:
 def _growth(row: Mapping[str, Any], sized: bool) -> str:
     """Cautions about growth and size."""
     if not sized:
-        return " Size could not be heeded: sizes do not vary within taxa."
+        return " Size could not be heeded, so growth is not ruled out."
     text = ""
     if row["beyond_sizes_of"]:
         text += (
@@ -253,8 +256,8 @@ def _growth(row: Mapping[str, Any], sized: bool) -> str:
         )
     if row["slopes_differ"]:
         text += (
-            f" The taxa do not share one growth line ({p_words(row['slopes_p_value'])}), which "
-            "weakens every comparison at one size."
+            f" That the taxa share one growth line is rejected at {row['alpha']:g} "
+            f"({p_words(row['slopes_p_value'])}), which weakens every comparison at one size."
         )
     return text
 
@@ -303,7 +306,7 @@ def _why_undecided(row: Mapping[str, Any]) -> str:
         ),
         "few_specimens": (
             f"{which}, only taxa with too few specimens to judge by could keep it; {row['taxon']} "
-            "rejects least"
+            "has the largest p-value"
         ),
         "no_power": f"{which}, this sample could not have told it outside",
     }[ground]
@@ -340,13 +343,12 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
     # of the taxon that the ground speaks of; those above are the largest over all taxa
     its_raw, its_own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
     every = "every known taxon" if row["taxa"] > 1 else "the only known taxon"
-    both = f"{p_words(raw)} as it is" + (f", {p_words(own)} at its own size" if sized else "")
     each = f"{p_value_words(raw)} as it is"
     each += f", {p_value_words(own)} at its own size" if sized else ""
-    largest = "largest p-values" if sized else "largest p-value"
+    both = f"largest {'p-values' if sized else 'p-value'}: {each}"
     text = {
         "all_reject": (
-            f"The test of {every} rejects at {alpha:g} ({largest}: {each}); {taxon} rejects least."
+            f"The test of {every} rejects at {alpha:g} ({both}); {taxon} rejects least."
         ),
         "one_keeps": _kept(row, sized) if ground == "one_keeps" else "",
         "size_explains": (
@@ -372,8 +374,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         ),
         "few_specimens": (
             "The only taxa that could keep it, or all taxa, have too few specimens to judge by; "
-            f"{taxon} rejects least ({p_words(its_raw)} as it is"
-            + (f", {p_words(its_own)} at its own size)." if sized else ").")
+            f"{taxon} has the largest p-value ({p_value_words(its_raw)} as it is"
+            + (f", {p_value_words(its_own)} at its own size)." if sized else ").")
         ),
         "no_power": (
             f"This sample could not have told it outside: with "

@@ -121,7 +121,7 @@ def test_the_paragraph_has_its_parts_in_order():
         "By its lower jaw, find 7 falls outside every known taxon of this sample.",
         "Here is the reason.",
         "Only a growth stage?",
-        "2 of 43 outside that are not",
+        "Of 43 known specimens left out in turn, the same procedure told 2 outside",
         "it noticed of their members",
         "Outside holds in all 100 other settings",
     ]
@@ -254,7 +254,7 @@ def test_known_specimens_that_are_suspected_are_named_in_the_paragraph():
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
     undecided = {"verdict": "undecided", "verdict_before": "undecided"}
     text = told(undecided, {"blocking": "rare kin; coast kin"}, needed=larger(0, 0.2))
-    assert "would hardly decide by themselves (with 2 more" in text
+    assert "did not by themselves decide four of five simulations (with 2 more" in text
     assert "rare kin stands in the way as well, and more specimens of it were not tried." in text
     two = told(undecided, {"blocking": "rare kin; odd kin"}, needed=larger(0, 0.2))
     assert "rare kin and odd kin stand in the way, and more specimens of them" in two
@@ -316,11 +316,12 @@ def test_more_specimens_are_spoken_of_where_they_could_matter():
     few = larger(0.0, 0.5, 0.9, 0.95)
     assert "more" not in told(needed=few).split("Outside holds in all")[1]
     text = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=few)
-    assert "About 4 more specimens of coast kin" in text
+    assert "With about 4 more specimens of coast kin" in text
+    assert "would decide" not in text
     assert "90 % outside, 5 % inside" in text
     never = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=larger(0, 0.2))
-    assert "would hardly decide: with 2 more" in never
-    assert "75 % of simulations stayed undecided" in never
+    assert "did not decide four of five simulations: with 2 more" in never
+    assert "75 % stayed undecided" in never
     inside = told({"verdict": "inside", "verdict_before": "inside"}, needed=few)
     assert "With 6 more, invented from the fitted model, it came out outside in 95 %" in inside
 
@@ -392,12 +393,12 @@ ELEMENTS = pd.DataFrame({"element": ["lower_jaw", "atlas"], "verdict": ["outside
 
 
 def test_an_individual_is_told_by_its_elements():
-    """The combined p-value is the one of the taxon that rejects least."""
+    """The combined p-value is the largest one."""
     evidence = {"lower_jaw": {"a": 0.001, "b": 0.004}, "atlas": {"a": 0.2, "b": 0.3}}
     table, verdict = combine_elements(evidence, ["outside", "undecided"], alpha=0.05)
     text = individual_words("Q", verdict, ELEMENTS, table)
     assert "Q by 2 elements (lower jaw outside, atlas outside)" in text
-    assert "b rejects least (p = 0.008)" in text
+    assert "b has the largest p-value (0.008)" in text
     assert text.endswith("Taken together it falls outside every known taxon of this sample.")
     assert "disagree" not in text
     assert not CLAIM.search(text)
