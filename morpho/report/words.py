@@ -189,18 +189,17 @@ def _support(row: Mapping[str, Any]) -> str:
 _WAYS = {False: "as it is", True: "at its own size"}
 
 
-def _each_kept(keepers: Sequence[Any], sized: bool) -> str:
-    """Taxa in the order given, each with its p-values and its distance."""
+def _each_kept(keepers: Sequence[Any], sized: bool) -> list[tuple[str, str]]:
+    """Taxa in the order given, each with its p-values and its distance in brackets."""
     each = []
     for i, one in enumerate(keepers):
         p = [p_value_words(one.p_value_as_it_is), p_value_words(one.p_value_size_heeded)]
         shown = [*p[: 1 + sized], number(one.distance)]
         if i == 0:  # those after it have the same numbers in the same order
-            heads = ["p-value {} as it is", "{} at its own size"][: 1 + sized]
-            heads.append("distance {}")
+            heads = [*["p-value {} as it is", "{} at its own size"][: 1 + sized], "distance {}"]
             shown = [head.format(value) for head, value in zip(heads, shown, strict=True)]
-        each.append(f"{one.taxon} ({', '.join(shown)})")
-    return "; ".join(each)
+        each.append((one.taxon, f"({', '.join(shown)})"))
+    return each
 
 
 def _kept(row: Mapping[str, Any], sized: bool) -> str:
@@ -208,13 +207,16 @@ def _kept(row: Mapping[str, Any], sized: bool) -> str:
     heeded = sized and row["ground"] != "size_hides"
     keepers = [one for one in row["keepers"] if one.keeps]
     small = [one for one in row["keepers"] if not (one.keeps or one.keeps_as_it_is)]
-    several = len(keepers) > 1
-    tests = f"tests of {len(keepers)} taxa do" if several else f"test of {keepers[0].taxon} does"
-    text = (
-        f"{_WAYS[heeded].capitalize()}, the {tests} not reject it at {row['alpha']:g}"
-        f"{', nearest first' if several else ''}: {_each_kept(keepers, sized)}. Distances are "
-        f"Procrustes distances {_WAYS[heeded]}, the error of the taxon's mean allowed for."
-    )
+    each = _each_kept(keepers, sized)
+    text = f"{_WAYS[heeded].capitalize()}, the test"
+    if len(keepers) == 1:
+        (taxon, how), *_ = each
+        text += f" of {taxon} does not reject it at {row['alpha']:g} {how}. The distance is a "
+        text += "Procrustes distance"
+    else:
+        text += f"s of {len(keepers)} taxa do not reject it at {row['alpha']:g}, nearest first: "
+        text += f"{'; '.join(map(' '.join, each))}. Distances are Procrustes distances"
+    text += f" {_WAYS[heeded]}, the error of the taxon's mean allowed for."
     if heeded and row["ground"] == "one_keeps":
         text += _kept_as_it_is(row)
     if small:
@@ -238,9 +240,8 @@ def _kept_as_it_is(row: Mapping[str, Any]) -> str:
             return f"{text}, and the answer is undecided."
         text += "."
     if only:
-        verb = "does" if len(only) == 1 else "do"
-        text += f" As it is only, {together([o.taxon for o in only])} {verb} not reject it: "
-        text += f"{_each_kept(only, True)}."
+        each = together(map(" ".join, _each_kept(only, True)))
+        text += f" As it is only, {each} {'does' if len(only) == 1 else 'do'} not reject it."
     return f"{text} So which taxa keep it hangs on its size." if text else ""
 
 

@@ -177,6 +177,7 @@ def test_one_answer_that_is_undecided_says_why(ground, said):
 
 
 PROOF = "Not to be rejected is no proof that it belongs there."
+ONE = "The distance is a Procrustes distance at its own size, the error of the taxon's mean allowed"
 HEEDED = "Distances are Procrustes distances at its own size, the error of the taxon's mean allowed"
 
 
@@ -190,12 +191,14 @@ def keepers(*names):
 
 def test_the_taxon_that_keeps_it_is_told_by_its_own_p_values():
     assert sentence("one_keeps") == (
-        "At its own size, the test of the marsh kin does not reject it at 0.025: the marsh kin "
-        f"(p-value 0.087 as it is, 0.432 at its own size, distance 0.0432). {HEEDED} for. {PROOF}"
+        "At its own size, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as "
+        f"it is, 0.432 at its own size, distance 0.0432). {ONE} for. {PROOF}"
     )
     without = sentence("one_keeps", p_value_size_heeded=np.nan)
-    assert without.startswith("As it is, the test of the marsh kin does not reject it at 0.025: ")
-    assert "(p-value 0.087 as it is, distance 0.0432). Distances are Procrustes distances as it"
+    assert without.startswith(
+        "As it is, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as it is, "
+        "distance 0.0432). The distance is a Procrustes distance as it is, the error"
+    )
 
 
 def test_all_taxa_that_keep_it_are_named_the_nearest_first_and_how_well():
@@ -233,10 +236,10 @@ def test_two_ways_that_keep_different_taxa_are_told_to_hang_on_size(own, told):
         Keeper("Aus", 19, 0.0432, 0.0113, 0.4321, True, False),
     ]
     assert sentence("one_keeps", keepers=crossed) == (
-        "At its own size, the test of Aus does not reject it at 0.025: Aus (p-value 0.011 as it "
-        f"is, 0.432 at its own size, distance 0.0432). {HEEDED} for. As it is, Aus rejects it. As "
-        f"it is only, Bus does not reject it: Bus (p-value 0.777 as it is, {told} at its own size, "
-        f"distance 0.0321). So which taxa keep it hangs on its size. {PROOF}"
+        "At its own size, the test of Aus does not reject it at 0.025 (p-value 0.011 as it is, "
+        f"0.432 at its own size, distance 0.0432). {ONE} for. As it is, Aus rejects it. As it is "
+        f"only, Bus (p-value 0.777 as it is, {told} at its own size, distance 0.0321) does not "
+        f"reject it. So which taxa keep it hangs on its size. {PROOF}"
     )
     text = sentence("one_keeps", keepers=[*crossed, *keepers("Cus")])
     assert "the tests of 2 taxa do not reject it" in text
@@ -305,9 +308,9 @@ def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
     facts = found.facts(0, 0.05)
     text = verdict_reason(ROW | facts | {"ground": "one_keeps", "taxon": "b", "alpha": 0.05})
     own, raw = ({k: p_value_words(v) for k, v in p[way].items()} for way in (True, False))
-    kept = "At its own size, the test of b does not reject it at 0.05: b "
+    kept = "At its own size, the test of b does not reject it at 0.05 "
     assert f"{kept}(p-value {raw['b']} as it is, {own['b']} at its own size, " in text
-    assert "As it is, b rejects it. As it is only, a does not reject it: " in text
+    assert "As it is, b rejects it. As it is only, a (p-value " in text
     assert f"a (p-value {raw['a']} as it is, {own['a']} at its own size, " in text
     assert facts["taxa_not_rejected"] == "b"
 
