@@ -50,7 +50,7 @@ def rarefy(
     Subsamples of :math:`m` of the :math:`n` specimens are drawn without replacement. The
     error of the mean is the root mean square distance of their means from that of all, divided
     by :math:`\sqrt{1 - m / n}`, the correction for drawing from a finite sample (Cochran
-    1977, Sampling Techniques, 3rd ed., theorem 2.2, cited from memory), so that it estimates
+    1977, Sampling Techniques, 3rd ed.), so that it estimates
     the error of :math:`m` specimens of the whole taxon. The error of the variance is that of
     the summed variance, as a share of the variance of all, corrected in the same way, which
     is an approximation.

@@ -43,7 +43,7 @@ def regression_score(Y: ArrayLike, slope: ArrayLike) -> Array:
     r"""Scores along the direction in which shape changes with size.
 
     :math:`s = Y b / \lVert b \rVert` with slope vector :math:`b` (Drake & Klingenberg
-    2008, Proceedings of the Royal Society B 275, 71-76).
+    2008, Proceedings of the Royal Society B: Biological Sciences 275(1630), 71-76).
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class CommonSlope(BaseEstimator):
     The model is :math:`y_i = \mu_{g(i)} + b\,(x_i - \bar x) + e_i`, with
     :math:`b = \sum (x_i - \bar x_g)(y_i - \bar y_g) / \sum (x_i - \bar x_g)^2`: the
     pooled within-group regression of analysis of covariance (Klingenberg 2016,
-    Development Genes and Evolution 226, 113-137, on allometry within and among groups).
+    Development Genes and Evolution 226(3), 113-137, on allometry within and among groups).
     Size is the
     natural logarithm of centroid size.
 

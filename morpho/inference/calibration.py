@@ -42,7 +42,7 @@ def exact_interval(count: int, total: int, level: float = 0.95) -> tuple[float, 
 
     References
     ----------
-    Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26, 404-413.
+    Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26(4), 404-413.
 
     Examples
     --------

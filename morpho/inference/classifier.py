@@ -24,7 +24,7 @@ class NearestTaxon(ClassifierMixin, BaseEstimator):
     covariance : {'pooled', 'shrunken'}
         Covariance of the deviations from taxon means: with n - G degrees of freedom, or
         shrunken by the rule of Ledoit & Wolf (2004), Journal of Multivariate Analysis
-        88, 365-411.
+        88(2), 365-411.
 
     Attributes
     ----------
@@ -36,7 +36,7 @@ class NearestTaxon(ClassifierMixin, BaseEstimator):
     -----
     The linear discriminant rule of Fisher with equal priors: the posterior probability
     of taxon :math:`g` is proportional to :math:`\exp(-D_g^2 / 2)` (Mardia, Kent & Bibby
-    1979, Multivariate Analysis, section 11.3). Every specimen weighs alike in the
+    1979, Multivariate Analysis). Every specimen weighs alike in the
     covariance, however large its taxon.
     """
 

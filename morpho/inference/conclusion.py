@@ -149,8 +149,8 @@ def combine_elements(
     the p-values :math:`p_1, ..., p_K` of the elements are combined by Bonferroni's rule,
     :math:`\min(1, K \min_k p_k)`, which holds its level whatever the dependence between
     the elements of one animal; for two elements no average of p-values up to the arithmetic
-    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107,
-    791-808, on averages and their factors; cited from memory).
+    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107(4),
+    791-808, on averages and their factors; what they say, from memory).
 
     Parameters
     ----------
@@ -163,7 +163,8 @@ def combine_elements(
     Returns
     -------
     table : DataFrame
-        `taxon`, `elements` (how many have it) and `combined_p_value`.
+        `taxon`, `elements` (how many have it), `combined_p_value`, and `kept`: whether no
+        element rejects it.
     verdict : str
         *outside* if the combined p-value of every taxon rejects, an element is outside and
         none is inside;
@@ -178,7 +179,7 @@ def combine_elements(
     taxa = sorted({taxon for element in evidence.values() for taxon in element})
     if not taxa:
         raise InferenceError("No element of the individual was held against any taxon.")
-    rows, kept_by_all = [], False
+    rows = []
     for taxon in taxa:
         p = np.array([element[taxon] for element in evidence.values() if taxon in element])
         rows.append(
@@ -186,11 +187,11 @@ def combine_elements(
                 "taxon": taxon,
                 "elements": len(p),
                 "combined_p_value": float(min(1.0, len(p) * p.min())),
+                "kept": bool((p > alpha).all()),
             }
         )
-        kept_by_all |= bool((p > alpha).all())
     table = pd.DataFrame(rows)
     if "inside" not in verdicts and (table["combined_p_value"] <= alpha).all():
         return table, "outside" if "outside" in verdicts else "undecided"
-    inside = all(verdict == "inside" for verdict in verdicts) and kept_by_all
+    inside = all(verdict == "inside" for verdict in verdicts) and bool(table["kept"].any())
     return table, "inside" if inside else "undecided"

@@ -41,7 +41,7 @@ class CanonicalAxes(TransformerMixin, BaseEstimator):
     -----
     The axes :math:`a` solve :math:`B a = \lambda W a` with :math:`B` and :math:`W` the
     sums of squares and products between and within groups (Mardia, Kent & Bibby 1979,
-    Multivariate Analysis, section 12.5), and satisfy :math:`a^\top W a = n - G`.
+    Multivariate Analysis), and satisfy :math:`a^\top W a = n - G`.
     """
 
     def fit(self, X: ArrayLike, y: ArrayLike) -> CanonicalAxes:

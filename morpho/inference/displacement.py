@@ -176,8 +176,7 @@ def displacement(
 
     *Caution.* A superimposition by least squares spreads a large local change over all
     landmarks: those that agree are shifted away, and a bone with one long process is scaled
-    down (Siegel & Benson 1982, Biometrics 38, 341-350; Chapman 1990, in Rohlf & Bookstein,
-    Proceedings of the Michigan Morphometrics Workshop, 251-267; both cited from memory). So the
+    down (Rohlf & Slice 1990, Systematic Zoology 39(1), 40-59, on resistant fits). So the
     query is also brought onto the prediction by a `resistant_fit`, which leaves the change
     where it is if most landmarks agree. What is usual for that fit comes from the known
     specimens fitted in the same way. Landmarks far out by both fits are safe to name; where the

@@ -40,9 +40,9 @@ def typicality(squared_distance: ArrayLike, p: int, v: int, leverage: ArrayLike)
 
     References
     ----------
-    McLachlan, G. J. (1992). Discriminant Analysis and Statistical Pattern Recognition,
-    section 6.4: typicality. Anderson, T. W. (2003). An Introduction to Multivariate
-    Statistical Analysis, 3rd ed., theorem 5.2.2: the distribution. Cited from memory.
+    McLachlan, G. J. (1992). Discriminant Analysis and Statistical Pattern Recognition:
+    typicality. Anderson, T. W. (2003). An Introduction to Multivariate Statistical Analysis,
+    3rd ed.: the distribution.
 
     Examples
     --------
@@ -61,11 +61,11 @@ def effective_dimensions(residuals: ArrayLike, degrees_of_freedom: float) -> flo
 
     A squared distance in many unequal dimensions behaves like a sum of
     :math:`d = (\operatorname{tr} \Sigma)^2 / \operatorname{tr} \Sigma^2` equal ones
-    (Box 1954, Annals of Mathematical Statistics 25, 290-302, theorem 3.1), so that the
+    (Box 1954, The Annals of Mathematical Statistics 25(2), 290-302), so that the
     ratio of the query's to the members' mean squared distance follows nearly
     :math:`F(d,\ d\,(n_g - 1))` with the spread of the taxon itself in the denominator.
     :math:`\operatorname{tr} \Sigma^2` is estimated without bias for normal data (Srivastava
-    2005, Journal of the Japan Statistical Society 35, 251-272).
+    2005, Journal of the Japan Statistical Society 35(2), 251-272).
 
     Parameters
     ----------

@@ -35,8 +35,8 @@ def multivariate_criteria(H: Array, E: Array) -> Array:
     With :math:`\lambda_i` the eigenvalues of :math:`E^{-1} H`: Wilks
     :math:`\prod 1/(1+\lambda_i)`, Pillai :math:`\sum \lambda_i/(1+\lambda_i)`,
     Hotelling-Lawley :math:`\sum \lambda_i`, Roy :math:`\max \lambda_i` (Mardia, Kent &
-    Bibby 1979, Multivariate Analysis, section 12.3; Roy in the form of Morrison 1976,
-    Multivariate Statistical Methods, 2nd ed., section 5.2).
+    Bibby 1979, Multivariate Analysis; Roy in the form of Morrison 1976,
+    Multivariate Statistical Methods, 2nd ed.).
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def holm(p_values: ArrayLike) -> Array:
     r"""P-values adjusted for their number by Holm's step-down rule.
 
     :math:`\tilde p_{(i)} = \max_{j \le i} \min\{1, (m - j + 1)\, p_{(j)}\}` (Holm 1979,
-    Scandinavian Journal of Statistics 6, 65-70). NaN stays NaN and does not count.
+    Scandinavian Journal of Statistics 6(2), 65-70). NaN stays NaN and does not count.
 
     Parameters
     ----------
@@ -265,9 +265,9 @@ def compare_means(
 
     References
     ----------
-    Chung, E. & Romano, J. P. (2013). Annals of Statistics 41, 484-507: permutation tests with a
-    statistic by its own variance hold their level in large samples whatever the groups' spread.
-    Cited from memory.
+    Chung, E. & Romano, J. P. (2013). The Annals of Statistics 41(2), 484-507: permutation tests
+    with a statistic by its own variance hold their level in large samples whatever the groups'
+    spread.
     """
     Y = check_matrix(Y, least=3)
     groups, columns = indicator(labels, len(Y))

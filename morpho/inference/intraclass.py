@@ -150,8 +150,8 @@ def repeatability(
     / F_{\alpha/2}` in place of :math:`F`. For several variables each mean square is a sum of
     correlated ones, and its degrees of freedom :math:`\nu` are replaced by :math:`\nu
     (\sum \lambda)^2 / \sum \lambda^2` with :math:`\lambda` the eigenvalues of the mean products
-    (Box 1954, Annals of Mathematical Statistics 25, 290-302). Observers, where there are several,
-    count as replicates: what they differ by is error.
+    (Box 1954, The Annals of Mathematical Statistics 25(2), 290-302). Observers, where there
+    are several, count as replicates: what they differ by is error.
 
     References
     ----------

@@ -17,7 +17,7 @@ from morpho.inference.principal_axes import principal_axes
 from morpho.inference.slopes import own_slope_taxa
 from morpho.inference.verdict import Contradiction, Decision, combine, contradictions, decide
 
-__all__ = ["WAYS", "Judgement", "Rules", "Shapes", "judge"]
+__all__ = ["WAYS", "Judgement", "Keeper", "Rules", "Shapes", "judge"]
 
 Array = NDArray[np.float64]
 WAYS = {False: "as it is", True: "size heeded"}
@@ -79,6 +79,34 @@ class Rules:
 
 
 @dataclass(frozen=True)
+class Keeper:
+    """A taxon whose test does not reject a query.
+
+    Attributes
+    ----------
+    taxon : str
+    specimens : int
+        Of the taxon.
+    distance : float
+        Comparable distance, at the query's own size where the verdict heeds size.
+    p_value_as_it_is, p_value_size_heeded : float
+        NaN where size is not heeded.
+    keeps : bool
+        Whether the verdict counts it; a taxon too small to judge by does not count.
+    keeps_as_it_is : bool
+        The same of the decision without regard to size.
+    """
+
+    taxon: str
+    specimens: int
+    distance: float
+    p_value_as_it_is: float
+    p_value_size_heeded: float
+    keeps: bool
+    keeps_as_it_is: bool
+
+
+@dataclass(frozen=True)
 class Judgement:
     """Evidence and decisions for all queries of an element.
 
@@ -128,8 +156,6 @@ class Judgement:
         pooled = [t * e.pooled_rank_p_value[i] <= alpha for t, e in zip(tests, found, strict=True)]
         last = found[-1]
         beyond = last.taxa[last.beyond_sizes[i]]
-        as_it_is = self.decisions[i][False]
-        kept = as_it_is.taxon if as_it_is.ground == "one_keeps" else ""
         return {
             "beyond_all_members": bool(np.all(ranks)),
             "ranking_rejects": bool(np.all(pooled)),
@@ -139,7 +165,6 @@ class Judgement:
             "p_value_size_heeded": (
                 float(self.evidence[True].p_value[i].max()) if True in self.evidence else np.nan
             ),
-            "kept_as_it_is": kept,
             "contradictions": self._contradictions(i, alpha),
             "undecided_grounds": {
                 heeded: decision.ground
@@ -147,9 +172,36 @@ class Judgement:
                 if decision.verdict == "undecided"
             },
             "blocking": "; ".join(self.verdicts[i].blocking),
+            "taxa_not_rejected": "; ".join(self.verdicts[i].kept),
+            "keepers": self._keepers(i, alpha),
             **self._p_values(i, self.verdicts[i].taxon, "taxon"),
-            **self._p_values(i, kept, "kept"),
         }
+
+    def _keepers(self, i: int, alpha: float) -> list[Keeper]:
+        """Taxa whose test does not reject in the way of the ground, or that keep it as it is.
+
+        The nearest by the comparable distance of that way come first.
+        """
+        verdict = self.verdicts[i]
+        heeded = True in self.evidence and verdict.ground != "size_hides"
+        found = self.evidence[heeded]
+        order = np.argsort(found.comparable_distance[i], kind="stable")
+        as_it_is = self.decisions[i][False].kept
+        return [
+            Keeper(
+                str(taxon),
+                int(found.specimens[g]),
+                float(found.comparable_distance[i, g]),
+                p["p_value_as_it_is"],
+                p["p_value_size_heeded"],
+                str(taxon) in verdict.kept,
+                str(taxon) in as_it_is,
+            )
+            for g in order
+            for taxon in [found.taxa[g]]
+            for p in [self._p_values(i, str(taxon))]
+            if found.p_value[i, g] > alpha or str(taxon) in as_it_is
+        ]
 
     def _contradictions(self, i: int, alpha: float) -> dict[bool, list[Contradiction]]:
         """What contradicts the rejections, for each way that is undecided for it."""
@@ -159,13 +211,13 @@ class Judgement:
             if decision.ground == "members_contradict"
         }
 
-    def _p_values(self, i: int, taxon: str, name: str) -> dict[str, float]:
+    def _p_values(self, i: int, taxon: str, name: str = "") -> dict[str, float]:
         """P-values of one taxon in both ways; NaN without the taxon or the way."""
         values = {}
         for heeded, key in ((False, "as_it_is"), (True, "size_heeded")):
             found = self.evidence.get(heeded)
             own = [] if found is None else found.p_value[i, found.taxa.astype(str) == taxon]
-            values[f"{name}_p_value_{key}"] = float(own[0]) if len(own) else np.nan
+            values[f"{name}_p_value_{key}".strip("_")] = float(own[0]) if len(own) else np.nan
         return values
 
 

@@ -190,7 +190,7 @@ def term_tests(
     permuted, and with it left out of the observed F alone the test rejects too often.
     Under permutation the residuals of the model with the terms before :math:`j` are
     reordered and added to its fitted values (Freedman & Lane 1983, Journal of Business
-    and Economic Statistics 1, 292-298; Anderson 2001, Austral Ecology 26, 32-46;
+    & Economic Statistics 1(4), 292-298; Anderson 2001, Austral Ecology 26(1), 32-46;
     Collyer, Sekora & Adams 2015, Heredity 115, 357-365). The fitted values drop out of
     both sums of squares, so only residuals are projected. All terms see the same
     orders. The effect size is that of :math:`F`, see `PermutationResult.effect_size`.

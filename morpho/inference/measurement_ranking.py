@@ -120,14 +120,14 @@ def compare_measurements(
 
     P-values are those of one new member of the taxon, two-sided; the ranking has the largest
     of them over the taxa compared, which tests 'it belongs to none of these' without further
-    correction (intersection-union test: Berger 1982, Technometrics 24, 295-300); of smaller taxa
+    correction (intersection-union test: Berger 1982, Technometrics 24(4), 295-300); of smaller taxa
     it says nothing. Each is then adjusted over the measurements, see `false_discovery`. Ranges
     widen with the number of specimens: that a new member falls outside the range of :math:`n`
     others has probability :math:`2/(n+1)`.
 
     Beyond allometry: the logarithm of each distance or ratio, and each angle as it is, is
-    regressed on log centroid size with one slope within taxa (Huxley 1924, Nature 114,
-    895-896, for the power law), see `TaxonRanges`.
+    regressed on log centroid size with one slope within taxa (Klingenberg 2016, Development
+    Genes and Evolution 226(3), 113-137, on allometry), see `TaxonRanges`.
     """
     y = check_measured(values, measurements, "values")
     asked = check_measured(queries, measurements, "queries")

@@ -199,7 +199,7 @@ def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
     The angle between vectors :math:`a` and :math:`b` is
     :math:`2 \arctan(\lVert u - v \rVert / \lVert u + v \rVert)` with
     :math:`u = \lVert b \rVert a` and :math:`v = \lVert a \rVert b`, exact for small and for
-    flat angles too (Kahan 2006, How futile are mindless assessments of roundoff, section 12;
+    flat angles too (Kahan 2006, How futile are mindless assessments of roundoff;
     cited from memory).
 
     Examples

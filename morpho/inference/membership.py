@@ -62,8 +62,8 @@ class Membership(BaseEstimator):
     residual products of the refitted model; both rise and fall with the distance of a
     specimen from what the others predict for it. Specimens of one taxon are then
     exchangeable, so the rank p-value within the taxon is valid at every sample size
-    (Vovk, Gammerman & Shafer 2005, Algorithmic Learning in a Random World, section
-    2.2: conformal prediction) for the coordinates given; very nearly so where size is
+    (Vovk, Gammerman & Shafer 2005, Algorithmic Learning in a Random World:
+    conformal prediction) for the coordinates given; very nearly so where size is
     heeded, or where the coordinates come from a superimposition of the known specimens.
     The ranking among specimens of all taxa assumes in addition that they spread alike, as
     the pooled covariance does, and has a much lower floor.

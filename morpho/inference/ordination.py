@@ -87,8 +87,8 @@ def parallel_analysis(
 
     Each variable is permuted on its own, which keeps its spread and breaks its
     relations; the quantile of the ordered variances is returned (Horn 1965,
-    Psychometrika 30, 179-185; permutation form: Buja & Eyuboglu 1992, Multivariate
-    Behavioral Research 27, 509-540).
+    Psychometrika 30(2), 179-185; permutation form: Buja & Eyuboglu 1992, Multivariate
+    Behavioral Research 27(4), 509-540).
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ class ShapeSpace(TransformerMixin, BaseEstimator):
     Notes
     -----
     The decomposition is the singular value decomposition of the centred coordinates
-    (Jolliffe 2002, Principal Component Analysis, 2nd ed., section 3.5).
+    (Jolliffe 2002, Principal Component Analysis, 2nd ed.).
 
     Examples
     --------

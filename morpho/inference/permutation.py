@@ -71,7 +71,7 @@ def tail_p_value(observed: Array, null: Array, *, exact: bool = False) -> Array:
 
     Sampled: :math:`(b + 1) / (m + 1)` with :math:`b` of :math:`m` null statistics at
     least as large as the observed one (Phipson & Smyth 2010, Statistical
-    Applications in Genetics and Molecular Biology 9, article 39). All orders gone
+    Applications in Genetics and Molecular Biology 9(1), Article 39). All orders gone
     through: :math:`b / m`. A relative difference of 1e-10 counts as a tie.
 
     Parameters

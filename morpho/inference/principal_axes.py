@@ -134,7 +134,7 @@ class PrincipalAxes:
         Once it has joined, with deviation :math:`e` from what the others predict and leverage
         :math:`h` of the prediction, the products of the residuals of all are
         :math:`R^\top R + e e^\top / (1 + h)` (Cook & Weisberg 1982, Residuals and Influence in
-        Regression, section 2.2, on leaving a case out; from memory). On the axes of the sample
+        Regression, on leaving a case out; from memory). On the axes of the sample
         that is a diagonal matrix with an update of rank one. Its eigenvalues are the roots of
         the secular equation, each of them between an old one and the next larger (the largest
         above all of them), and the eigenvectors follow from them (Golub 1973, SIAM Review 15,

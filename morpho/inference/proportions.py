@@ -83,7 +83,7 @@ def relative_sizes(
     -----
     Ratios are compared as :math:`\ln(C_1 / C_2)`: then it does not matter which element comes
     first, and the differences are those of log sizes (Mosimann 1970, Journal of the American
-    Statistical Association 65, 930-945: shape as ratios of sizes). The p-value is that of one
+    Statistical Association 65(330), 930-945: shape as ratios of sizes). The p-value is that of one
     new member, two-sided, see `TaxonRanges`. Centroid sizes depend on the number of landmarks
     of the scheme, so a ratio means something only beside others of the same schemes.
 

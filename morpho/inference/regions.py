@@ -98,7 +98,7 @@ def region_displacements(
     residuals are compared; under the hypothesis that the query is a member these are
     exchangeable within the taxon, so that the rank p-value holds its level for any number of
     members, with the floor that the number sets (Vovk, Gammerman & Shafer 2005, Algorithmic
-    Learning in a Random World, section 2.2; very nearly where size is heeded). Ranking among
+    Learning in a Random World; very nearly where size is heeded). Ranking among
     all taxa assumes that they spread alike. A superimposition by least squares spreads a local
     change over the other regions; see `displacement`.
     """

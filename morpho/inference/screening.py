@@ -264,7 +264,7 @@ def screen(
     differences of log size from the taxon's median.
 
     *Exchanges.* The names that fit best are found for all landmarks at once, as a linear
-    assignment (Kuhn 1955, Naval Research Logistics Quarterly 2, 83-97), so that every pair and
+    assignment (Kuhn 1955, Naval Research Logistics Quarterly 2(1-2), 83-97), so that every pair and
     every longer cycle is tried. A cycle is proposed if the squared deviations fall by more
     than 50 and its landmarks then lie where they should.
 

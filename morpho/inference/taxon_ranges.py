@@ -67,8 +67,9 @@ def false_discovery(p_values: ArrayLike, axis: int = -1) -> Array:
 
     Calling those below a level discoveries, the share of true null hypotheses among them is
     at most that level in expectation, for independent p-values and for those that rise and
-    fall together (Benjamini & Hochberg 1995, Journal of the Royal Statistical Society B 57,
-    289-300; Benjamini & Yekutieli 2001, Annals of Statistics 29, 1165-1188).
+    fall together (Benjamini & Hochberg 1995, Journal of the Royal Statistical Society:
+    Series B (Methodological) 57(1), 289-300; Benjamini & Yekutieli 2001, The Annals of
+    Statistics 29(4), 1165-1188).
 
     Parameters
     ----------
@@ -110,7 +111,7 @@ def small_sample_factor(degrees_of_freedom: ArrayLike) -> Array:
     r"""Factor that takes the small-sample bias from a standardised difference.
 
     :math:`J(v) = \Gamma(v/2) / (\sqrt{v/2}\, \Gamma((v-1)/2))`, close to
-    :math:`1 - 3/(4v - 1)` (Hedges 1981, Journal of Educational Statistics 6, 107-128).
+    :math:`1 - 3/(4v - 1)` (Hedges 1981, Journal of Educational Statistics 6(2), 107-128).
 
     Parameters
     ----------
@@ -204,11 +205,11 @@ class TaxonRanges(BaseEstimator):
 
     .. math:: \frac{e}{s \sqrt{1 + 1/n_g + (x_0 - \bar x_g)^2 / S_{xx}}} \sim t(v)
 
-    (Weisberg 2005, Applied Linear Regression, 3rd ed., section 2.8.3: prediction; without
-    size for one taxon: Sokal & Rohlf 1995, Biometry, 3rd ed., section 9.5: a single specimen
-    compared with a sample; both cited from memory). The taxon's own :math:`s^2` is its sum of
-    squared residuals by :math:`v = n_g - 1 - S_{xx,g} / S_{xx}`, which is its expectation; the
-    part of the last term is what the common slope takes from this taxon, so that :math:`t(v)`
+    (Weisberg 2005, Applied Linear Regression, 3rd ed.: prediction; without size for one taxon:
+    Sokal & Rohlf 1995, Biometry, 3rd ed.: a single specimen compared with a sample). The
+    taxon's own :math:`s^2` is its sum of squared residuals by
+    :math:`v = n_g - 1 - S_{xx,g} / S_{xx}`, which is its expectation; the part of the last term
+    is what the common slope takes from this taxon, so that :math:`t(v)`
     is nearly and, without size, exactly right. The pooled one has :math:`v = N - G - 1`
     (:math:`N - G` without size) and is exact where the taxa vary alike.
 

@@ -35,9 +35,10 @@ CAPTIONS: dict[str, Caption] = {
         "from it, with the query's distance marked on the same row",
         "Each row is a known taxon. Small dots: how far its own members lie from what the other "
         "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. A "
-        "query that belongs lies among the dots of at least one row; to be outside it must "
-        "lie to the right of all dots in every row, in both columns, which is needed but not "
-        "enough: p must reject as well, and a taxon that spreads widely of itself, which is not "
+        "query like members lies among the dots of at least one row; to be outside it must "
+        "lie to the right of the dots in every row, in both columns (of all, or of all but the "
+        "share of the level in a taxon of many), which is needed but not enough: p must reject as "
+        "well, and a taxon that spreads widely of itself, which is not "
         "drawn, may still keep it. p is the evidence against that taxon. Shaded, "
         "where bones were digitised twice: no farther than two digitisations of one bone.",
         ("membership", "spread"),
@@ -45,13 +46,13 @@ CAPTIONS: dict[str, Caption] = {
     "calibration": Caption(
         "How often is the procedure wrong on this sample?",
         "Bars of verdicts on known specimens left out in turn and on taxa left out whole",
-        "Left: every known specimen judged as if it were a query, by all the others; all of them "
-        "belong, so those told outside are false alarms, and no more than the share at the dashed "
-        "line should be. Right: every known taxon taken away whole and its members judged by the "
-        "rest; none of them belongs, so those told outside are noticed. That holds for these taxa "
-        "and not for new ones at large, so over all of them there is no interval. Superimposition, "
-        "axes and growth lines are made again each time. A taxon that is near to another is hard "
-        "to notice.",
+        "Left: every known specimen that is not alone in its taxon, judged as if it were a query, "
+        "by all the others; all of them belong, so those told outside are false alarms, and no "
+        "more than the share at the dashed line should be. Right: every known taxon taken away "
+        "whole and its members judged by the rest; none of them belongs, so those told outside "
+        "are noticed. That holds for these taxa and not for new ones at large, so over all of "
+        "them there is no interval. Superimposition, axes and growth lines are made again each "
+        "time. A taxon that is near to another is hard to notice.",
         ("calibration_summary", "calibration"),
     ),
     "stability": Caption(
@@ -67,8 +68,8 @@ CAPTIONS: dict[str, Caption] = {
         "Distance from each taxon's growth line against centroid size, for members and queries",
         "Small marks: how far the members of a taxon lie from the growth line that the others "
         "draw; large mark: how far the query lies at its own size. A query among the small marks "
-        "is what the taxon looks like at that size. Beyond the shaded sizes nothing was measured, "
-        "and the line is read off where it may not go.",
+        "is no farther from the line than members are. Beyond the shaded sizes nothing was "
+        "measured, and the line is read off where it may not go.",
         ("trajectories", "spread", "centroid_size"),
     ),
     "adequacy": Caption(

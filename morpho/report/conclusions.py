@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from morpho.report.marked import together
+from morpho.report.phrases import percent
 from morpho.report.suspicions import known_suspicions, query_suspicions
-from morpho.report.words import counted, number, p_words
+from morpho.report.words import counted, number, p_value_words
 
 __all__ = [
     "conclusion_words", "individual_words", "noticed_words", "opening", "specimens_needed",
@@ -20,30 +21,34 @@ __all__ = [
 _ENOUGH = 0.8
 # Kinds of choices and settings that are named.
 _NAMED = 3
+# Taxa that keep a query, up to which the first sentence names them all; the reason always does.
+_KEPT = 6
 
 
-def _percent(share: float) -> str:
-    return f"{share:.0%}".replace("%", " %")
-
-
-def opening(specimen: str, element: str, verdict: str, taxon: str) -> str:
+def opening(specimen: str, element: str, verdict: str, kept: Sequence[str]) -> str:
     """First sentence: what is concluded.
 
     Parameters
     ----------
     specimen, element : str
     verdict : str
-    taxon : str
-        The taxon that keeps the query, or comes nearest.
+    kept : sequence of str
+        Taxa whose tests do not reject the query, the nearest first.
 
     Returns
     -------
     str
     """
     bone = element.replace("_", " ")
+    more = len(kept) - _NAMED
+    first = [*kept[:_NAMED], f"{more} more, all of them named below"]
+    taxa = (
+        f"{len(kept)} known taxa, nearest first: {together(first if len(kept) > _KEPT else kept)}"
+    )
     return {
         "outside": f"By its {bone}, {specimen} falls outside every known taxon of this sample.",
-        "inside": f"By its {bone}, {specimen} cannot be told from {taxon}.",
+        "inside": f"By its {bone}, {specimen} cannot be told from "
+        f"{taxa if len(kept) > 1 else together(kept)}.",
         "undecided": f"By its {bone}, {specimen} can be told neither outside nor inside.",
     }[verdict]
 
@@ -91,7 +96,7 @@ def _juvenile(lines: pd.DataFrame) -> str:
     elif beyond > 0:
         text += (
             f" That line is read off beyond the sizes measured of {near['taxon']}, by "
-            f"{_percent(beyond)} of their range (in logarithms)."
+            f"{percent(beyond)} of their range (in logarithms)."
         )
     if near["stage"]:
         count = int(near["same_stage_specimens"])
@@ -136,10 +141,10 @@ def _calibration(row: Mapping[str, Any], calibration: pd.DataFrame) -> str:
     text = ""
     if row["left_out_specimens"]:
         text += (
-            f" Each known specimen left out in turn, the same procedure told "
-            f"{int(row['false_alarms'])} of {int(row['left_out_specimens'])} outside that are not "
-            f"(exact 95 % interval {_percent(row['false_alarms_low'])} to "
-            f"{_percent(row['false_alarms_high'])})."
+            f" Of {int(row['left_out_specimens'])} known specimens left out in turn, the same "
+            f"procedure told {int(row['false_alarms'])} outside, which by their labels they are "
+            f"not (exact 95 % interval {percent(row['false_alarms_low'])} to "
+            f"{percent(row['false_alarms_high'])})."
         )
     counts, meaning = noticed_words(calibration)
     if counts:
@@ -198,7 +203,7 @@ def _adequacy(verdict: str, needed: pd.DataFrame, blocking: str) -> str:
     if verdict == "inside":
         return (
             f" Would more specimens of {taxon} change that? With {most} more, invented from the "
-            f"fitted model, it came out outside in {_percent(last['outside'])} of simulations."
+            f"fitted model, it came out outside in {percent(last['outside'])} of simulations."
         )
     added = specimens_needed(needed)
     others = [name for name in blocking.split("; ") if name not in ("", taxon)]
@@ -206,24 +211,24 @@ def _adequacy(verdict: str, needed: pd.DataFrame, blocking: str) -> str:
         stand, them = ("stands", "it") if len(others) == 1 else ("stand", "them")
         as_well = " as well" if taxon in blocking.split("; ") else ""
         return (
-            f" More specimens of {taxon}, its nearest taxon, would hardly decide by themselves "
-            f"(with {most} more, invented from the fitted model, {_percent(last['undecided'])} of "
-            f"simulations stayed undecided): {together(others)} {stand} in the way{as_well}, and "
-            f"more specimens of {them} were not tried."
+            f" More specimens of {taxon}, its nearest taxon, did not by themselves decide four of "
+            f"five simulations (with {most} more, invented from the fitted model, "
+            f"{percent(last['undecided'])} stayed undecided): {together(others)} {stand} in the "
+            f"way{as_well}, and more specimens of {them} were not tried."
         )
     if added != added:
         return (
-            f" More specimens of {taxon}, its nearest taxon, would hardly decide: with {most} "
-            f"more, invented from the fitted model, {_percent(last['undecided'])} of simulations "
-            "stayed undecided."
+            f" More specimens of {taxon}, its nearest taxon, did not decide four of five "
+            f"simulations: with {most} more, invented from the fitted model, "
+            f"{percent(last['undecided'])} stayed undecided."
         )
     row = needed[needed["added"] == added].iloc[0]
     if not added:
         return ""
     return (
-        f" About {counted(int(added), 'more specimen')} of {taxon}, its nearest taxon, would "
-        f"decide: by simulation from the fitted model, {_percent(row['outside'])} outside, "
-        f"{_percent(row['inside'])} inside."
+        f" With about {counted(int(added), 'more specimen')} of {taxon}, its nearest taxon, "
+        f"invented from the fitted model, four of five simulations decide: "
+        f"{percent(row['outside'])} outside, {percent(row['inside'])} inside."
     )
 
 
@@ -244,7 +249,8 @@ def summary_words(
     -------
     str
     """
-    text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
+    kept = str(verdict["taxa_not_rejected"]).split("; ")
+    text = opening(row["specimen"], element, row["verdict"], kept)
     if suspected is not None:
         text += query_suspicions(suspected)
     return text + _tempered(row) + " " + verdict["reason"]
@@ -338,7 +344,7 @@ def individual_words(
     elements : DataFrame
         `element` and `verdict` of each that was judged.
     evidence : DataFrame
-        `taxon` and `combined_p_value`.
+        `taxon`, `combined_p_value` and `kept`, whether no element rejects it.
 
     Returns
     -------
@@ -356,16 +362,17 @@ def individual_words(
     text = (
         f"{specimen} by {counted(len(elements), 'element')} ({each}): combined by Bonferroni's "
         "rule, which holds whatever the dependence between elements of one animal, "
-        f"{worst['taxon']} rejects least ({p_words(worst['combined_p_value'])}). "
+        f"{worst['taxon']} has the largest p-value ({p_value_words(worst['combined_p_value'])}). "
     )
     told = set(elements["verdict"])
+    kept = together(list(evidence.loc[evidence["kept"], "taxon"]), "or")
     if {"outside", "inside"} <= told:
-        text += "The elements disagree, which a chimaera, a mistake or a mosaic would explain. "
+        text += "The elements disagree: by chance, or it is a chimaera, a mistake or a mosaic. "
     return (
         text
         + {
             "outside": "Taken together it falls outside every known taxon of this sample.",
-            "inside": "Taken together it cannot be told from a known taxon.",
+            "inside": f"Taken together it cannot be told from {kept}.",
             "undecided": "Taken together it can be told neither outside nor inside.",
         }[verdict]
     )

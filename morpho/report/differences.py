@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from morpho.inference.regions import ELSEWHERE
+from morpho.report.phrases import percent
 from morpho.report.words import counted, number, p_words
 
 __all__ = ["PORTRAITS", "difference_words"]
@@ -44,14 +45,14 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         ("displacements", "fits"),
     ),
     "regions": (
-        "Which region carries it",
+        "Share of each region",
         "Share of the squared displacement in each named region beside the share expected",
         "Share of the difference in each region of the scheme, beside its share of the variation "
         "within taxa.",
         ("region_displacements",),
     ),
     "measurements": (
-        "Measurements that set it apart",
+        "Measurements in which it lies farthest out",
         "Dot plots of the best separating distances, a row for each taxon, with the query marked",
         "Distances between landmarks as measured, without heed of size, in the order in which they "
         "set the query apart so: those outside the range of every taxon first. The table below and "
@@ -76,8 +77,8 @@ def _landmarks(moved: pd.DataFrame, alpha: float) -> str:
     where = "at its own size" if moved["size_heeded"].iloc[0] else "as it is"
     if passed.empty:
         return (
-            f"No single landmark lies farther from {taxon} ({where}) than members may lie, once "
-            "their number is heeded."
+            f"No single landmark was detected at {alpha:g} to lie farther from {taxon} ({where}) "
+            "than members do, once the number of landmarks is heeded."
         )
     each = [
         f"{row['landmark']} ({number(row['displacement_mm'])} mm, "
@@ -105,8 +106,8 @@ def _fits(fits: pd.DataFrame) -> str:
     )
     text = (
         f"A fit that a local change does not drag along {ranks}; the two differ by more than one "
-        f"usual displacement at {row['share_of_fits_differing']:.0%} of the points"
-    ).replace("%", " %")
+        f"usual displacement at {percent(row['share_of_fits_differing'])} of the points"
+    )
     if row["share_of_fits_differing"] > 0.2:
         return text + ": part of the displacements may be a local change that was spread."
     return text + "."
@@ -119,13 +120,16 @@ def _regions(parts: pd.DataFrame, alpha: float) -> str:
     where = "points of no named region" if region == ELSEWHERE else region
     share, expected = first["share_of_displacement"], first["share_expected"]
     text = (
-        f"Of the difference {share:.0%} lies in {where}, which holds "
-        f"{expected:.0%} of the variation within taxa"
-    ).replace("%", " %")
+        f"Of the difference {percent(share)} lies in {where}, which holds "
+        f"{percent(expected)} of the variation within taxa"
+    )
     if p != p:
         return text + "."
-    more = "more than chance gathers there" if p <= alpha else "no more than chance may gather"
-    return text + f": {more} ({p_words(p)} after false-discovery control)."
+    shown = "" if p <= alpha else "not shown to be "
+    return (
+        f"{text}: {shown}a larger share than members have there ({p_words(p)} after "
+        "false-discovery control)."
+    )
 
 
 def _measurements(ranking: pd.DataFrame, alpha: float) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from morpho.report.conclusions import noticed_words, opening, trial_words
 from morpho.report.differences import difference_words
 from morpho.report.marked import named, together
+from morpho.report.phrases import percent
 from morpho.report.references import Analysed
 from morpho.report.suspicions import known_suspicions
 from morpho.report.trouble import trouble_words
@@ -22,7 +23,7 @@ Row = Mapping[Any, Any]
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+    return percent(share, 1)
 
 
 def _known(p: float) -> bool:
@@ -81,8 +82,8 @@ def _slopes(element: Analysed, alpha: float) -> list[str]:
     facts = f"{_percent(row['share_of_variance'])} of the variance, {p_words(row['p_value'])}"
     if row["p_value"] <= alpha:
         return [
-            f"The taxa do not share one growth line ({facts}), which weakens every comparison at "
-            "one size."
+            f"That the taxa share one growth line is rejected at {number(alpha)} ({facts}), which "
+            "weakens every comparison at one size."
         ]
     return [
         f"No difference between the growth lines of the taxa was detected ({facts}), which is no "
@@ -175,7 +176,7 @@ def _error(element: Analysed, alpha: float) -> list[str]:
         f"Repeatability of digitising was {notes['repeatability']:.3f} (95 % interval "
         f"{notes['repeatability_low']:.3f} to {notes['repeatability_high']:.3f}); two "
         f"digitisations of one bone lie {number(notes['error_distance'])} apart in "
-        "Procrustes distance."
+        "Procrustes distance, in root mean square."
     )
     return [text + observer_words(notes.get("observer_p_value"), alpha)]
 
@@ -205,9 +206,9 @@ def _calibration(element: Analysed) -> list[str]:
     for row in whole.to_dict("records"):
         low, high = _percent(row["interval_low"]), _percent(row["interval_high"])
         words.append(
-            "Of the known specimens, each left out in turn and judged by the rest, "
-            f"{row['outside']:.0f} of {row['specimens']:.0f} were told outside, which they are not "
-            f"(exact 95 % interval {low} to {high})."
+            f"Of {row['specimens']:.0f} known specimens left out in turn and judged by the rest, "
+            f"{row['outside']:.0f} were told outside, which by their labels they are not (exact 95 "
+            f"% interval {low} to {high})."
         )
     counts, meaning = noticed_words(table)
     words.append(
@@ -229,6 +230,10 @@ def _suspected(element: Analysed) -> list[str]:
     return [named(text.strip())] if text else []
 
 
+def _typical(p: float) -> str:
+    return number(p) if p >= 0.001 else p_value_words(p)
+
+
 def _nearest(element: Analysed, query: str) -> str:
     """Distances to the taxon that the query lies nearest to."""
     table = element.tables["membership"]
@@ -241,8 +246,10 @@ def _nearest(element: Analysed, query: str) -> str:
     typical = row["typicality_probability"]
     return (
         f" Compared {way}, {named(row['taxon'])} (n = {row['taxon_specimens']:.0f}) is the nearest "
-        f"taxon: Procrustes distance {number(row['procrustes_distance'])}, typicality probability "
-        + (number(typical) if _known(typical) else "not known, as the sample is too small")
+        f"taxon by Procrustes distance, the error of its mean allowed for "
+        f"({number(row['comparable_distance'])}; {number(row['procrustes_distance'])} without): "
+        "typicality probability "
+        + (_typical(typical) if _known(typical) else "not known, as the sample is too small")
         + f", rank p-value within the taxon {number(row['rank_p_value'])} (the least possible is "
         f"{number(row['rank_floor'])})."
     )
@@ -260,7 +267,8 @@ def _query(element: Analysed, verdict: Row) -> str:
     name = str(verdict["specimen"])
     found = _of(element, "conclusions", name)
     if found.empty:
-        text = opening(name, element.name, verdict["verdict"], verdict["taxon"])
+        kept = str(verdict["taxa_not_rejected"]).split("; ")
+        text = opening(name, element.name, verdict["verdict"], kept)
         return named(f"{text} {verdict['reason']}") + _nearest(element, name)
     row = {str(column): value for column, value in found.to_dict("records")[0].items()}
     text = named(row["summary"]) + _nearest(element, name)

@@ -137,7 +137,7 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "elements": "elements judged; 0 where none could be",
             "verdict": "all elements together: outside, inside or undecided",
             "verdicts_of_elements": "the conclusion by each",
-            "taxon": "taxon that rejects least",
+            "taxon": "taxon with the largest combined p-value",
             "combined_p_value": "its combined p-value",
             "paragraph": "the conclusion in words",
         },

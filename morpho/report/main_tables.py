@@ -182,6 +182,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
             "verdict_size_heeded": "at its own size",
             "p_value_size_heeded": "p at its own size",
             "nearest_taxon": "nearest taxon",
+            "taxa_not_rejected": "taxa not rejected, nearest first",
         },
     ),
     MainTable(
@@ -203,7 +204,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
     ),
     MainTable(
         "conclusions",
-        "Conclusion on each query: its verdict, tempered by calibration and stability.",
+        "Conclusion on each query: its verdict, tempered by screening, calibration and stability.",
         {
             "specimen": "query",
             "verdict": "conclusion",
@@ -266,7 +267,7 @@ MAIN_TABLES: tuple[MainTable, ...] = (
             "elements": "elements",
             "verdict": "verdict",
             "verdicts_of_elements": "by element",
-            "taxon": "taxon that rejects least",
+            "taxon": "taxon with the largest p",
             "combined_p_value": "combined p",
         },
     ),

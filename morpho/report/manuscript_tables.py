@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.main_tables import MAIN_TABLES, MainTable
+from morpho.report.phrases import is_probability, probability
 from morpho.report.words import number
 from morpho.report.workbook import stacked
 
@@ -43,10 +44,6 @@ class ManuscriptTable:
     numeric: tuple[bool, ...]
 
 
-def _probability(column: str) -> bool:
-    return "p_value" in column or column.endswith("probability")
-
-
 def _shown(value: Any, column: str) -> str:
     """A value as it is printed."""
     if isinstance(value, str):
@@ -57,8 +54,8 @@ def _shown(value: Any, column: str) -> str:
         return "yes" if value else "no"
     if isinstance(value, int):
         return str(value)
-    if _probability(column):
-        return "<0.001" if value < 0.001 else f"{value:.3f}"
+    if is_probability(column):
+        return probability(float(value))
     return number(float(value))
 
 

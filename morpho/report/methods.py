@@ -11,7 +11,7 @@ from morpho.inference.slopes import FEWEST
 from morpho.report.marked import citing, named, together
 from morpho.report.methods_differences import differences, surfaces, together_judged
 from morpho.report.methods_trials import effect_of_estimates, trials
-from morpho.report.phrases import bone, each, of_bones, percent, times
+from morpho.report.phrases import bone, each, of_bones, percent, times, uncorrected_words
 from morpho.report.references import Analysed, methods_used
 from morpho.report.words import counted, number
 
@@ -324,10 +324,13 @@ def _membership(settings: Settings, elements: Sequence[Analysed], used: Sequence
         f"the test of every known taxon rejects at {number(alpha)}, an intersection-union test"
         f"{citing('intersection-union')}{', both as it is' + both if both else ''}, and where "
         "neither the ranks within the taxon nor the spread of that taxon alone"
-        f"{citing('own spread')} speak against it{_beyond(settings, judged)}; inside where a taxon "
-        "does not reject; otherwise undecided. No verdict of "
-        f"inside rests on a taxon of fewer than {settings['tests']['smallest_taxon']} specimens. "
-        "Verdicts are statements on these samples and no diagnoses."
+        f"{citing('own spread')} speak against it{_beyond(settings, judged)}; inside where the "
+        f"test of a taxon does not reject{' at its own size' if both else ''}; otherwise "
+        "undecided. No verdict of inside rests on a taxon of fewer than "
+        f"{settings['tests']['smallest_taxon']} specimens; "
+        f"all taxa that keep a query are named, the nearest first by Procrustes distance"
+        f"{' at its own size' if both else ''}, the error of the taxon's mean allowed for. "
+        f"{uncorrected_words(alpha)} Verdicts are statements on these samples and no diagnoses."
     )
 
 

@@ -222,8 +222,8 @@ def together_judged(joined: Mapping[str, pd.DataFrame], used: Sequence[str]) -> 
             "(the larger of the two, as it is and at its own size) were combined by Bonferroni's "
             f"rule, which holds whatever the dependence between elements"
             f"{citing('combined elements')}. An individual was called outside only where the "
-            "combined test of every taxon rejects and no element is inside; inside where all are "
-            "and one taxon is kept by each. "
+            "combined test of every taxon rejects, an element is outside and none is inside; "
+            "inside where all are and one taxon is kept by each. "
         )
     if "relative sizes" in used:
         text += (

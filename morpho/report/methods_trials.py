@@ -33,6 +33,14 @@ def _filled(table: str, elements: Sequence[Analysed]) -> list[Analysed]:
     return [e for e in elements if len(e.tables.get(table, ()))]
 
 
+def _kept_places(elements: Sequence[Analysed]) -> str:
+    """What is not found anew when specimens are left out."""
+    slid = any(e.notes["slide"]["curves"] or e.notes["slide"]["patches"] for e in elements)
+    estimated = any(len(e.tables["estimated_points"]) for e in elements)
+    what = together(["semilandmarks"] * slid + ["estimated points"] * estimated)
+    return f" ({what} stay where the whole sample has them)" if what else ""
+
+
 def _left_out(elements: Sequence[Analysed], used: Sequence[str]) -> str:
     """Calibration: specimens and taxa of the sample as if they were queries."""
     if "calibration" not in used:
@@ -42,10 +50,11 @@ def _left_out(elements: Sequence[Analysed], used: Sequence[str]) -> str:
         for e in _filled("calibration_summary", elements)
     )
     return (
-        "To learn how often this procedure is wrong on these samples, each known specimen was "
-        f"left out in turn{', and each known taxon whole,' if whole else ''} and judged by the "
-        "rest, with superimposition, axes and growth lines found anew; intervals of shares are "
-        f"exact binomial ones{citing('calibration')}"
+        "To learn how often this procedure is wrong on these samples, each known specimen that is "
+        f"not alone in its taxon was left out in turn"
+        f"{', and each known taxon whole,' if whole else ''} and judged by the rest, with "
+        f"superimposition, axes and growth lines found anew{_kept_places(elements)}; "
+        f"intervals of shares are exact binomial ones{citing('calibration')}"
         + (
             "; that of a taxon left out whole is for members of that taxon, and over all taxa left "
             "out there is none, as their members are no sample of new taxa."
@@ -141,10 +150,12 @@ def effect_of_estimates(elements: Sequence[Analysed]) -> str:
     known, query = "known" in roles, "query" in roles
     if not known and not query:
         return ""
-    parts = ["among known specimens they make p-values too small"] if known else []
-    parts += [f"in a query {'' if known else 'they make p-values '}too large"] if query else []
+    parts = ["among known specimens they tend to make p-values too small"] if known else []
+    parts += (
+        [f"in a query {'' if known else 'they tend to make p-values '}too large"] if query else []
+    )
     return (
-        " Points estimated from other specimens lie nearer the mean than bone does: "
+        " On average, points estimated from other specimens lie nearer the mean than bone does: "
         f"{', '.join(parts)}."
     )
 

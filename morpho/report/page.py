@@ -16,6 +16,7 @@ from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
 from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
@@ -64,20 +65,23 @@ class ElementContent:
     viewer: Markup
 
 
-def _cell(value: Any) -> str:
+def _cell(value: Any, column: str = "") -> str:
     if value is None:
         return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return number(value)
+        return probability(value) if is_probability(column) else number(value)
     return str(value)
 
 
 def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
     """A table for the page: chosen columns under plain headings."""
     chosen = table[list(columns)]
-    body = [[_cell(value) for value in row] for row in chosen.astype(object).to_numpy().tolist()]
+    body = [
+        [_cell(value, column) for value, column in zip(row, columns, strict=True)]
+        for row in chosen.astype(object).to_numpy().tolist()
+    ]
     numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in columns]
     return {"head": list(columns.values()), "body": body, "numeric": numeric}
 
@@ -149,8 +153,8 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     return {
         "counts": _rows(counts, {"taxon": "taxon", "digitised": "digitised", "used": "used"}),
         "aside": table.loc[~used, ["specimen", "role", "reason"]].to_dict("records"),
-        "mirrored": int(table["mirrored"].sum()),
-        "averaged": int((table["digitisations"] > 1).sum()),
+        "mirrored": int(table.loc[used, "mirrored"].sum()),
+        "averaged": int((table.loc[used, "digitisations"] > 1).sum()),
         "landmarks": int(kept.sum()),
         "dropped": landmarks.loc[~kept, "landmark"].tolist(),
         "all_landmarks": len(landmarks),
@@ -337,6 +341,8 @@ def render_page(
         title=title,
         notice=notice,
         caution=CAUTION,
+        percent=percent,
+        uncorrected=uncorrected_words(settings["tests"]["alpha"]),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined["individuals"]),
         joined=[

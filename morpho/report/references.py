@@ -11,8 +11,8 @@ import pandas as pd
 from morpho.report.bibliography import REFERENCES, Reference
 
 __all__ = [
-    "METHODS", "Analysed", "Joined", "Method", "bibtex", "bibtex_text", "methods_used",
-    "references_for", "sources_of",
+    "METHODS", "Analysed", "Joined", "Method", "bibtex", "methods_used", "references_for",
+    "sources_of", "still_open",
 ]  # fmt: skip
 
 Settings = Mapping[str, Any]
@@ -150,7 +150,7 @@ def _pairs_of_elements(settings: Settings, joined: Analysed) -> bool:
 
 
 # In the order in which the methods are told. A new method joins by an entry here and its
-# sources in bibliography.py.
+# sources in references.bib.
 METHODS: tuple[Method, ...] = (
     Method("averaging", ("kabsch1976",), _averaged),
     Method("estimation", ("gunz2009",), _rows("estimated_points")),
@@ -158,10 +158,10 @@ METHODS: tuple[Method, ...] = (
     Method("sliding", ("bookstein1997", "gunz2005", "gunz2013"), _slid),
     Method("bending energy", ("bookstein1989",), _slid_by("bending_energy")),
     Method("symmetry", ("mardia2000", "klingenberg2002"), _noted("superimpose", "symmetric")),
-    Method("distortion", ("zollikofer2005", "ghosh2010"), _rows("distortion")),
+    Method("distortion", ("ghosh2010",), _rows("distortion")),
     Method("superimposition", ("gower1975", "rohlf1990", "goodall1991"), _always),
     Method("tangent space", ("dryden2016",), _always),
-    Method("screening", ("siegel1982", "beaton1974", "kuhn1955"), _noted("screen", "screened")),
+    Method("screening", ("rohlf1990", "beaton1974", "kuhn1955"), _noted("screen", "screened")),
     Method("digitising error", ("bailey1990", "fruciano2016"), _rows("digitising_error")),
     Method("asymmetry", ("klingenberg1998", "klingenberg2002"), _rows("asymmetry")),
     Method("parallel analysis", ("horn1965", "buja1992"), _axes("parallel")),
@@ -182,13 +182,13 @@ METHODS: tuple[Method, ...] = (
     Method("calibration", ("clopper1934",), _rows("calibration_summary")),
     Method("rarefaction", ("cochran1977",), _some("rarefaction", "mean_error", pd.Series.notna)),
     Method("displacement", ("anderson2003",), _rows("displacements")),
-    Method("resistant fit", ("siegel1982", "chapman1990"), _rows("displacements", "fits")),
+    Method("resistant fit", ("rohlf1990", "beaton1974"), _rows("displacements", "fits")),
     Method("regions", ("vovk2005",), _rows("displacements", "region_displacements")),
     Method("false discovery", ("benjamini1995", "benjamini2001"), _tested_many),
     Method("measurements", ("hedges1981",), _rows("measurement_ranking")),
     Method("new member", ("sokal1995", "weisberg2005"), _rows("measurement_ranking")),
     Method("every taxon", ("berger1982",), _rows("measurement_ranking")),
-    Method("beyond allometry", ("huxley1924",),
+    Method("beyond allometry", ("klingenberg2016",),
            _some("measurement_ranking", "size_heeded", lambda flags: flags.astype(bool))),
     Method("surfaces", ("bookstein1989", "gunz2009"), _some("meshes", "template", _filled)),
     Method("heat", ("bookstein1989",), _some("meshes", "template", lambda names: ~_filled(names))),
@@ -276,51 +276,6 @@ def references_for(
     return [REFERENCES[key] for key in sorted(keys)]
 
 
-# BibTeX counts braces even where they are escaped, so these have names instead.
-_SPECIAL = {
-    "{": r"{\textbraceleft}", "}": r"{\textbraceright}", "\\": r"{\textbackslash}",
-    "~": r"{\textasciitilde}", "^": r"{\textasciicircum}", "&": r"\&", "%": r"\%", "$": r"\$",
-    "#": r"\#", "_": r"\_",
-}  # fmt: skip
-
-
-def bibtex_text(text: str) -> str:
-    r"""Text as the value of a BibTeX field, without the braces around it.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-        Every special sign of LaTeX escaped, braces balanced.
-
-    Examples
-    --------
-    >>> print(bibtex_text("50 % of A & B_1"))
-    50 \% of A \& B\_1
-    """
-    return "".join(_SPECIAL.get(sign, sign) for sign in text)
-
-
-def _entry(source: Reference) -> str:
-    fields = {"author": " and ".join(source.authors), "title": source.title, **source.fields}
-    fields["year"] = str(source.year)
-    if source.memory:
-        fields["note"] = source.memory
-    lines = [f"@{source.kind}{{{source.key},"]
-    for name, value in fields.items():
-        escaped = bibtex_text(value)
-        if name == "pages":
-            escaped = escaped.replace("-", "--")
-        # a second pair of braces keeps the capitals of a title
-        lines.append(
-            f"  {name} = {{{{{escaped}}}}}," if name == "title" else f"  {name} = {{{escaped}}},"
-        )
-    return "\n".join([*lines, "}"])
-
-
 def bibtex(sources: Iterable[Reference]) -> str:
     """Write sources as BibTeX.
 
@@ -331,7 +286,31 @@ def bibtex(sources: Iterable[Reference]) -> str:
     Returns
     -------
     str
-        An entry for each; a field `note` says what was cited from memory and is to be
-        checked before print.
+        An entry for each, as it stands in references.bib: a field `state` says whether it was
+        looked up, and a `note` what of it needs a library, which the styles print.
     """
-    return "\n\n".join(_entry(source) for source in sources) + "\n"
+    return "\n\n".join(source.entry for source in sources) + "\n"
+
+
+def still_open(sources: Iterable[Reference]) -> str:
+    """Say which sources are to be looked up before print.
+
+    Parameters
+    ----------
+    sources : iterable of Reference
+
+    Returns
+    -------
+    str
+        Plain sentences; blank where all were looked up.
+    """
+    given = list(sources)
+    lacking = [f"{s.label} ({s.lacking})" for s in given if s.lacking]
+    unseen = [s.label for s in given if s.state == "not looked up"]
+    text = ""
+    if lacking:
+        text += f"Of the sources, part is from memory and needs a library: {'; '.join(lacking)}. "
+    if unseen:
+        its = "its title" if len(unseen) == 1 else "their titles"
+        text += f"Not looked up, but cited with {its} by the program: {'; '.join(unseen)}. "
+    return text + ("The fields state and note of references.bib say the same." if text else "")

@@ -130,7 +130,7 @@ def _plain(reason: str) -> str:
         who = "the query" if too_far[1] == "The query" else "a known specimen"
         return (
             f"the shape of {who} lies too far from the mean to be compared landmark by landmark, "
-            "as it does where a landmark has slipped; see what screening found"
+            "as it may where a landmark has slipped; see what screening found"
         )
     if few:
         have = f"there {'is' if few[2] == '1' else 'are'} {counted(int(few[2]), 'specimen')}"

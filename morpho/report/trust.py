@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from morpho.report.phrases import percent
 from morpho.report.words import counted, number, observer_words, p_words
 
 __all__ = ["trust_words"]
@@ -21,7 +22,8 @@ def _error(tables: Tables, notes: Mapping[str, Any], alpha: float) -> list[str]:
         f"Repeatability is {notes['repeatability']:.3f} (95 % interval "
         f"{notes['repeatability_low']:.3f} to {notes['repeatability_high']:.3f}): the share of the "
         "variance of single digitisations that lies between specimens. Two digitisations of one "
-        f"bone lie {number(notes['error_distance'])} apart in Procrustes distance."
+        f"bone lie {number(notes['error_distance'])} apart in Procrustes distance, in root mean "
+        "square."
     )
     words += observer_words(notes["observer_p_value"], alpha)
     near = tables["pairwise_distances"]
@@ -39,7 +41,10 @@ def _screening(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
     screened = counted(notes["screened"], "digitisation")
     if table.empty:
         return [f"Screening of {screened} found nothing suspicious."]
-    words = [f"Screening of {screened} found {len(table)} to look at. Nothing was changed:"]
+    words = [
+        f"Screening of {screened} found {counted(len(table), 'thing')} to look at. "
+        "Nothing was changed:"
+    ]
     for row in table.to_dict("records"):
         words.append(
             f"{row['specimen']} ({row['replicate'] or 'only digitisation'}): {row['proposal']}"
@@ -64,7 +69,7 @@ def _estimates(tables: Tables) -> list[str]:
     if len(recovery):
         worst = recovery.iloc[int(recovery["error_in_spread"].fillna(-1).to_numpy().argmax())]
         words.append(
-            "Hide and seek: hidden landmarks are found again within "
+            "Hide and seek: hidden landmarks that were estimated lie off by "
             f"{number(recovery['error_mm'].median())} mm (median), "
             f"{number(recovery['error_in_spread'].median())} standard deviations within taxa; "
             f"worst {worst['landmark']}, {number(worst['error_mm'])} mm, "
@@ -93,16 +98,16 @@ def _sides(tables: Tables) -> list[str]:
     rows = {row["source"]: row for row in tables["asymmetry"].to_dict("records")}
     if rows:
         side, crossed = rows["side"], rows.get("individual by side")
-        text = f"Directional asymmetry: {p_words(side['p_value'])}"
+        text = f"Test of directional asymmetry: {p_words(side['p_value'])}"
         if crossed is not None and crossed["p_value"] == crossed["p_value"]:
-            text += f"; fluctuating asymmetry beyond error: {p_words(crossed['p_value'])}"
+            text += f"; of fluctuating asymmetry beyond error: {p_words(crossed['p_value'])}"
         words.append(text + ".")
     for row in tables["distortion"].to_dict("records"):
         words.append(
-            f"{row['specimen']} was made symmetric: asymmetry {row['asymmetry_before']:.1%} "
-            f"before, {row['asymmetry_sheared']:.1%} once a shear of {row['shear']:.1%} was taken "
-            f"out, none after; that moved it by {number(row['procrustes_distance'])} in Procrustes "
-            "distance."
+            f"{row['specimen']} was made symmetric: asymmetry "
+            f"{percent(row['asymmetry_before'], 1)} before, {percent(row['asymmetry_sheared'], 1)} "
+            f"once a shear of {percent(row['shear'], 1)} was taken out, none after; that moved it "
+            f"by {number(row['procrustes_distance'])} in Procrustes distance."
         )
     return words
 

@@ -61,7 +61,7 @@ def script_digest() -> str:
     Returns
     -------
     str
-        As in 'sha256-...' (Content Security Policy Level 3, section 2.3.1).
+        As in 'sha256-...' (Content Security Policy Level 3).
     """
     text = viewer_scripts().removeprefix("<script>").removesuffix("</script>")
     return "sha256-" + base64.b64encode(sha256(text.encode()).digest()).decode()

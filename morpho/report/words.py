@@ -42,7 +42,7 @@ def number(value: float) -> str:
 
 
 def p_words(p: float) -> str:
-    """A p-value as text: three decimals, or 'below 0.001'.
+    """A p-value as text: three decimals, 'below 0.001' or 'above 0.999'.
 
     Parameters
     ----------
@@ -54,7 +54,8 @@ def p_words(p: float) -> str:
     """
     if p != p:
         return "p not known"
-    return f"p {p_value_words(p)}" if p < 0.001 else f"p = {p_value_words(p)}"
+    words = p_value_words(p)
+    return f"p = {words}" if words[0].isdigit() else f"p {words}"
 
 
 def p_value_words(p: float) -> str:
@@ -70,7 +71,9 @@ def p_value_words(p: float) -> str:
     """
     if p != p:
         return "not known"
-    return "below 0.001" if p < 0.001 else f"{p:.3f}"
+    if p < 0.001:
+        return "below 0.001"
+    return "above 0.999" if 0.9995 <= p < 1 else f"{p:.3f}"
 
 
 def observer_words(p: float | None, alpha: float) -> str:
@@ -183,34 +186,69 @@ def _support(row: Mapping[str, Any]) -> str:
     return text
 
 
-def _kept(row: Mapping[str, Any], alpha: float, sized: bool) -> str:
-    """The taxon that keeps a query, by its own p-values, and whether both ways keep it."""
-    raw, own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
-    inside = (
-        f"lies within the spread of {row['taxon']}: that taxon's test does not reject at {alpha:g} "
-    )
-    if not sized:
-        text = f"It {inside}({p_words(raw)} as it is)"
-    elif raw > alpha:
-        text = f"It {inside}(p-values: {p_value_words(raw)} as it is, {p_value_words(own)} at its "
-        text += "own size)"
+_WAYS = {False: "as it is", True: "at its own size"}
+
+
+def _each_kept(keepers: Sequence[Any], sized: bool) -> list[tuple[str, str]]:
+    """Taxa in the order given, each with its p-values and its distance in brackets."""
+    each = []
+    for i, one in enumerate(keepers):
+        p = [p_value_words(one.p_value_as_it_is), p_value_words(one.p_value_size_heeded)]
+        shown = [*p[: 1 + sized], number(one.distance)]
+        if i == 0:  # those after it have the same numbers in the same order
+            heads = [*["p-value {} as it is", "{} at its own size"][: 1 + sized], "distance {}"]
+            shown = [head.format(value) for head, value in zip(heads, shown, strict=True)]
+        each.append((one.taxon, f"({', '.join(shown)})"))
+    return each
+
+
+def _kept(row: Mapping[str, Any], sized: bool) -> str:
+    """Every taxon that keeps a query, the nearest first, and how well; none is it for that."""
+    heeded = sized and row["ground"] != "size_hides"
+    keepers = [one for one in row["keepers"] if one.keeps]
+    small = [one for one in row["keepers"] if not (one.keeps or one.keeps_as_it_is)]
+    each = _each_kept(keepers, sized)
+    text = f"{_WAYS[heeded].capitalize()}, the test"
+    if len(keepers) == 1:
+        (taxon, how), *_ = each
+        text += f" of {taxon} does not reject it at {row['alpha']:g} {how}. The distance is a "
+        text += "Procrustes distance"
     else:
-        text = f"At its own size it {inside}({p_words(own)}). As it is, that test rejects "
-        text += f"({p_words(raw)}), and "
-        text += (
-            f"{row['kept_as_it_is']} keeps it ({p_words(row['kept_p_value_as_it_is'])} as it is, "
-            f"{p_words(row['kept_p_value_size_heeded'])} at its own size): the two ways do not "
-            "keep the same taxa, and size is the reason"
-            if row["kept_as_it_is"]
-            else "the answer is undecided"
-        )
-    return f"{text}. Lying inside is no proof that it belongs there."
+        text += f"s of {len(keepers)} taxa do not reject it at {row['alpha']:g}, nearest first: "
+        text += f"{'; '.join(map(' '.join, each))}. Distances are Procrustes distances"
+    text += f" {_WAYS[heeded]}, the error of the taxon's mean allowed for."
+    if heeded and row["ground"] == "one_keeps":
+        text += _kept_as_it_is(row)
+    if small:
+        names = [f"{one.taxon} (n = {one.specimens})" for one in small]
+        verb = "does" if len(small) == 1 else "do"
+        text += f" {together(names)} {verb} not reject it either, but with too few to judge by."
+    return text + " Not to be rejected is no proof that it belongs there."
+
+
+def _kept_as_it_is(row: Mapping[str, Any]) -> str:
+    """Where the answer as it is keeps other taxa than the one at its own size."""
+    kept = [one for one in row["keepers"] if one.keeps]
+    rejects = [one.taxon for one in kept if one.p_value_as_it_is <= row["alpha"]]
+    only = [one for one in row["keepers"] if one.keeps_as_it_is and not one.keeps]
+    text = ""
+    if rejects:
+        every = len(rejects) == len(kept) > 1
+        who = f"all {len(kept)} tests" if every else together(rejects)
+        text += f" As it is, {who} {'rejects' if len(rejects) == 1 else 'reject'} it"
+        if not any(one.keeps_as_it_is for one in row["keepers"]):
+            return f"{text}, and the answer is undecided."
+        text += "."
+    if only:
+        each = together(map(" ".join, _each_kept(only, True)))
+        text += f" As it is only, {each} {'does' if len(only) == 1 else 'do'} not reject it."
+    return f"{text} So which taxa keep it hangs on its size." if text else ""
 
 
 def _growth(row: Mapping[str, Any], sized: bool) -> str:
     """Cautions about growth and size."""
     if not sized:
-        return " Size could not be heeded: sizes do not vary within taxa."
+        return " Size could not be heeded, so growth is not ruled out."
     text = ""
     if row["beyond_sizes_of"]:
         text += (
@@ -219,13 +257,10 @@ def _growth(row: Mapping[str, Any], sized: bool) -> str:
         )
     if row["slopes_differ"]:
         text += (
-            f" The taxa do not share one growth line ({p_words(row['slopes_p_value'])}), which "
-            "weakens every comparison at one size."
+            f" That the taxa share one growth line is rejected at {row['alpha']:g} "
+            f"({p_words(row['slopes_p_value'])}), which weakens every comparison at one size."
         )
     return text
-
-
-_WAYS = {False: "as it is", True: "at its own size"}
 
 
 def _contradicted(found: Sequence[Any]) -> str:
@@ -272,7 +307,7 @@ def _why_undecided(row: Mapping[str, Any]) -> str:
         ),
         "few_specimens": (
             f"{which}, only taxa with too few specimens to judge by could keep it; {row['taxon']} "
-            "comes nearest"
+            "has the largest p-value"
         ),
         "no_power": f"{which}, this sample could not have told it outside",
     }[ground]
@@ -309,23 +344,22 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
     # of the taxon that the ground speaks of; those above are the largest over all taxa
     its_raw, its_own = row["taxon_p_value_as_it_is"], row["taxon_p_value_size_heeded"]
     every = "every known taxon" if row["taxa"] > 1 else "the only known taxon"
-    both = f"{p_words(raw)} as it is" + (f", {p_words(own)} at its own size" if sized else "")
     each = f"{p_value_words(raw)} as it is"
     each += f", {p_value_words(own)} at its own size" if sized else ""
-    largest = "largest p-values" if sized else "largest p-value"
+    both = f"largest {'p-values' if sized else 'p-value'}: {each}"
     text = {
         "all_reject": (
-            f"The test of {every} rejects at {alpha:g} ({largest}: {each}); {taxon} rejects least."
+            f"The test of {every} rejects at {alpha:g} ({both}); {taxon} rejects least."
         ),
-        "one_keeps": _kept(row, alpha, sized),
+        "one_keeps": _kept(row, sized) if ground == "one_keeps" else "",
         "size_explains": (
-            f"As it is, it lies outside {every} ({p_words(raw)}), but at its own size it does not "
-            f"lie outside {taxon} ({p_words(its_own)}): size explains the difference."
+            f"As it is, it lies outside {every} (largest {p_words(raw)}), which its size can "
+            f"explain. {_kept(row, sized) if ground == 'size_explains' else ''}"
         ),
         "size_hides": (
-            f"As it is, it lies within the spread of {taxon} ({p_words(its_raw)}), but not at its "
-            f"own size ({p_words(its_own)}): the two answers differ, and neither is to be "
-            "preferred."
+            f"{_kept(row, sized) if ground == 'size_hides' else ''} At its own size it lies "
+            f"outside {every} (largest {p_words(own)}): the two answers differ, and neither is to "
+            "be preferred."
         ),
         "members_contradict": (
             f"The tests reject every taxon ({both}), but the evidence contradicts itself: "
@@ -341,8 +375,8 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         ),
         "few_specimens": (
             "The only taxa that could keep it, or all taxa, have too few specimens to judge by; "
-            f"{taxon} comes nearest ({p_words(its_raw)} as it is"
-            + (f", {p_words(its_own)} at its own size)." if sized else ").")
+            f"{taxon} has the largest p-value ({p_value_words(its_raw)} as it is"
+            + (f", {p_value_words(its_own)} at its own size)." if sized else ").")
         ),
         "no_power": (
             f"This sample could not have told it outside: with "
@@ -360,7 +394,7 @@ def verdict_reason(row: Mapping[str, Any]) -> str:
         text += f" Missing landmarks were estimated: {_drawn_words(row)}."
     if row["within_error"]:
         text += (
-            " Its difference from the nearest taxon is smaller than that between two digitisations "
+            " Its difference from a taxon's mean is no larger than that between two digitisations "
             "of one bone."
         )
     return text + _growth(row, sized)

@@ -126,11 +126,10 @@ def symmetrize(configuration: ArrayLike, partners: ArrayLike) -> SymmetrizedBone
 
     References
     ----------
-    Retrodeformation from symmetry: Zollikofer, C. P. E. & Ponce de Leon, M. S. (2005),
-    Virtual Reconstruction; Ghosh, D., Amenta, N. & Kazhdan, M. (2010), Closed-form blending
-    of local symmetries, Computer Graphics Forum 29, 1681-1688, who fit affine reflections
-    and undo them by a stretch. Both cited from memory; the solution by whitening is worked
-    out here.
+    Ghosh, D., Amenta, N. & Kazhdan, M. (2010). Closed-form blending of local symmetries.
+    Computer Graphics Forum 29(5), 1681-1688, who fit affine reflections and undo them by a
+    stretch (that they do, and the pages, from memory). The solution by whitening is worked out
+    here.
     """
     X = np.asarray(configuration, dtype=float)
     if X.ndim != 2 or X.shape[1] not in (2, 3) or np.isinf(X).any():

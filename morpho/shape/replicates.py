@@ -48,7 +48,7 @@ def average_replicates(replicates: ArrayLike) -> Array:
     Notes
     -----
     The rotation without scaling is the rigid fit of Kabsch (1976), Acta
-    Crystallographica A32, 922-923. It is repeated until the average stands still.
+    Crystallographica Section A 32(5), 922-923. It is repeated until the average stands still.
     """
     X = np.asarray(replicates, dtype=float)
     if X.ndim != 3 or len(X) == 0:

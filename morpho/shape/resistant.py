@@ -74,10 +74,9 @@ def resistant_fit(X: ArrayLike, targets: ArrayLike) -> tuple[Array, Array]:
     Notes
     -----
     The scale :math:`s` is the median, over pairs of landmarks, of the ratio of their distances
-    on target and specimen (Siegel, A. F. & Benson, R. H. 1982, A robust comparison of biological
-    shapes, Biometrics 38, 341-350, fit by repeated medians; cited from memory). With a scale
-    fitted together with the rest, a few landmarks far away would shrink the bone to a
-    point.
+    on target and specimen: a resistant fit (Rohlf & Slice 1990, Systematic Zoology 39(1), 40-59,
+    after one of Siegel and Benson). With a scale fitted together with the rest, a few landmarks
+    far away would shrink the bone to a point.
 
     Rotation, with :math:`\det R = +1`, and translation come from least squares repeated with
     weights that depend on the distances :math:`r_j = \lVert s x_j R + t - m_j \rVert` over
@@ -86,8 +85,8 @@ def resistant_fit(X: ArrayLike, targets: ArrayLike) -> tuple[Array, Array]:
     68, 857-859), from a start in which landmarks far from the middle are drawn in. Such a fit
     passes through some landmarks and leaves all misfit to others, so that it is only where
     the second weights start from: :math:`(1 - r_j^2 / (4 m)^2)^2`, and 0 beyond, with
-    :math:`m` the median distance (Beaton & Tukey 1974, Technometrics 16, 147-185), by which
-    sound landmarks count alike and misplaced ones not at all. Both cited from memory.
+    :math:`m` the median distance (Beaton & Tukey 1974, Technometrics 16(2), 147-185), by which
+    sound landmarks count alike and misplaced ones not at all.
     """
     X = np.asarray(X, dtype=float)
     M = np.broadcast_to(np.asarray(targets, dtype=float), X.shape)

@@ -42,8 +42,8 @@ class Ridge(BaseEstimator):
     With the singular value decomposition :math:`X = U S V^\top` of the centred predictors,
     :math:`\hat B = V\,\mathrm{diag}(s / (s^2 + \lambda))\,U^\top Y`, with leverages
     :math:`h_i = 1/n + \sum_j u_{ij}^2 s_j^2 / (s_j^2 + \lambda)`; the residual of a specimen
-    left out is :math:`e_i / (1 - h_i)` (Hoerl & Kennard 1970, Technometrics 12, 55-67;
-    Golub, Heath & Wahba 1979, Technometrics 21, 215-223).
+    left out is :math:`e_i / (1 - h_i)` (Hoerl & Kennard 1970, Technometrics 12(1), 55-67;
+    Golub, Heath & Wahba 1979, Technometrics 21(2), 215-223).
     """
 
     def __init__(self, penalty: str | float = "leave_one_out") -> None:

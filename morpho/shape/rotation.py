@@ -79,7 +79,7 @@ def best_rotations(cross: Array) -> Array:
     References
     ----------
     Higham, N. J. (1986). Computing the polar decomposition, with applications.
-    SIAM Journal on Scientific and Statistical Computing 7, 1160-1174, eqs 3.1, 3.7.
+    SIAM Journal on Scientific and Statistical Computing 7, 1160-1174.
     Kabsch, W. (1978). Acta Crystallographica A34, 827-828.
     """
     cross = np.asarray(cross, dtype=float)

@@ -53,8 +53,7 @@ def centroid_size(X: ArrayLike) -> Array:
     r"""Centroid size of each configuration.
 
     :math:`\mathrm{CS} = \sqrt{\sum_j \lVert x_j - \bar x \rVert^2}` over the
-    landmarks :math:`j` (Bookstein 1991, Morphometric Tools for Landmark Data,
-    section 4.1).
+    landmarks :math:`j` (Bookstein 1991, Morphometric Tools for Landmark Data).
 
     Parameters
     ----------
@@ -108,8 +107,8 @@ def procrustes_distance(A: ArrayLike, B: ArrayLike, *, kind: str = "angle") -> A
     References
     ----------
     Kendall, D. G. (1984). Bulletin of the London Mathematical Society 16, 81-121.
-    Dryden, I. L. & Mardia, K. V. (2016). Statistical Shape Analysis, 2nd ed.,
-    section 4.1: definitions of the three distances.
+    Dryden, I. L. & Mardia, K. V. (2016). Statistical Shape Analysis, 2nd ed.:
+    definitions of the three distances.
     """
     if kind not in ("angle", "partial", "full"):
         raise ValueError(f"`kind` must be 'angle', 'partial' or 'full', but is {kind!r}.")
@@ -167,9 +166,9 @@ class GeneralizedProcrustes(TransformerMixin, BaseEstimator):
     ----------
     Gower, J. C. (1975). Generalized Procrustes analysis. Psychometrika 40, 33-51.
     Rohlf, F. J. & Slice, D. (1990). Extensions of the Procrustes method for the
-    optimal superimposition of landmarks. Systematic Zoology 39, 40-59.
+    optimal superimposition of landmarks. Systematic Zoology 39(1), 40-59.
     Goodall, C. (1991). Procrustes methods in the statistical analysis of shape.
-    Journal of the Royal Statistical Society B 53, 285-339.
+    Journal of the Royal Statistical Society: Series B (Methodological) 53, 285-339.
 
     Examples
     --------

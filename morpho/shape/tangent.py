@@ -34,7 +34,7 @@ class TangentSpace(TransformerMixin, BaseEstimator):
     -----
     With :math:`m` the pole and :math:`x` a superimposed configuration of unit size,
     both as vectors, the tangent coordinates are :math:`v = (I - m m^\top) x`
-    (Dryden & Mardia 2016, Statistical Shape Analysis, 2nd ed., section 4.4: partial
+    (Dryden & Mardia 2016, Statistical Shape Analysis, 2nd ed.: partial
     Procrustes tangent coordinates). They are deviations from the mean shape, without
     unit. The way back is :math:`x = v + m \sqrt{1 - \lVert v \rVert^2}`.
 

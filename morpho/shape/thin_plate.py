@@ -161,7 +161,7 @@ def bending_energy_matrix(reference: ArrayLike) -> Array:
     567-585.
     Duchon, J. (1977). Splines minimizing rotation-invariant semi-norms in Sobolev spaces.
     In Constructive Theory of Functions of Several Variables, Springer, 85-100.
-    Wahba, G. (1990). Spline Models for Observational Data, section 2.4.
+    Wahba, G. (1990). Spline Models for Observational Data.
 
     Examples
     --------

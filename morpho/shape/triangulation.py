@@ -113,7 +113,7 @@ def fill_ring(ring: Array, taken: Callable[[int, int], bool]) -> tuple[Whole, Ar
     References
     ----------
     Barequet, G. & Sharir, M. (1995). Filling gaps in the boundary of a polyhedron. Computer
-    Aided Geometric Design 12, 207-229.
+    Aided Geometric Design 12(2), 207-229.
     """
     n = len(ring)
     if n < 3:

@@ -44,6 +44,7 @@ TEXTS = frozenset(
         "unit",
         "proposal",
         "setting",
+        "taxa_not_rejected",
         "tempered_by",
         "turning_settings",
         "verdict_before",

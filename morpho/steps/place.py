@@ -29,8 +29,9 @@ _MEMBERSHIP = [
 _SPREAD = ["specimen", "size_heeded", "taxon", "comparable_distance"]
 _VERDICTS = [
     "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon", "blocking",
-    "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded", "beyond_sizes_of", "imputations",
-    "imputations_outside", "imputations_inside", "imputations_undecided", "within_error", "reason",
+    "taxa_not_rejected", "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded",
+    "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
+    "imputations_undecided", "within_error", "reason",
 ]  # fmt: skip
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",

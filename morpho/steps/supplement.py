@@ -13,7 +13,7 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
-from morpho.report.references import bibtex, references_for
+from morpho.report.references import bibtex, references_for, still_open
 from morpho.report.word_tables import word_tables
 from morpho.report.workbook import stacked, workbook
 from morpho.steps.contents import Content, element_contents, joined_tables
@@ -38,8 +38,7 @@ FILES = {
 _PROGRAMS = ("formkin", "Python", "numpy", "scipy", "scikit-learn", "pandas", "snakemake")
 _NOTICE = (
     "Written by formkin from the tables of this run. Read it as a draft: the numbers are those of "
-    "the tables, the words are yours to change. Sources marked as cited from memory in "
-    "references.bib are to be looked up before print."
+    "the tables, the words are yours to change."
 )
 
 
@@ -64,7 +63,8 @@ def methods_and_results(
     made = {k: v for k, v in versions().items() if k in _PROGRAMS}
     blocks = [(1, named(settings["title"]))]
     blocks += [(0, named(settings["notice"]))] if settings["notice"] else []
-    blocks += [(0, _NOTICE), (2, "Methods")]
+    lacking = still_open(references_for(settings, elements, joined))
+    blocks += [(0, f"{_NOTICE} {named(lacking)}" if lacking else _NOTICE), (2, "Methods")]
     blocks += [(0, text) for text in methods_paragraphs(settings, elements, made, joined)]
     blocks.append((2, "Results"))
     for name, paragraphs in findings(settings, elements).items():

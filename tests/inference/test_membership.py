@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -310,7 +311,7 @@ def evidence_of(
         return np.broadcast_to(chosen, p.shape)
 
     return Evidence(
-        taxa=np.array(["a", "b"]),
+        taxa=np.array(list("abcde"[: p.shape[1]])),
         specimens=specimens,
         procrustes_distance=filler,
         comparable_distance=filler,
@@ -472,6 +473,19 @@ HEEDED = {v: Decision(v, f"{v} at its size", "b") for v in ("outside", "inside",
 )
 def test_two_decisions_make_one(as_is, heeded, expected):
     assert combine(AS_IS[as_is], HEEDED[heeded]) == expected
+
+
+def test_all_taxa_that_keep_a_query_are_kept_in_the_order_of_their_distance():
+    """Not in that of their p-values; a taxon too small to judge by keeps nothing."""
+    evidence = evidence_of([0.97, 0.01, 1.0, 0.36, 0.9], specimens=(9, 9, 9, 9, 2))
+    evidence = replace(evidence, comparable_distance=np.array([[0.3, 0.05, 0.2, 0.1, 0.01]]))
+    decision = decide(evidence, 0, alpha=0.05, smallest_taxon=5)
+    assert (decision.verdict, decision.taxon, decision.kept) == ("inside", "c", ("d", "c", "a"))
+    outside, other = Decision("outside", "all_reject", "a"), Decision("inside", "one_keeps", "b")
+    other = replace(other, kept=("b", "a"))
+    assert combine(outside, decision).kept == combine(other, decision).kept == ("d", "c", "a")
+    assert combine(other, outside).kept == ("b", "a")
+    assert combine(outside, outside).kept == ()
 
 
 def test_without_size_the_first_decision_stands():

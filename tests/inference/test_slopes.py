@@ -203,7 +203,7 @@ def test_ranks_equal_those_of_a_plain_refit(rng, own, shrunken):
 def test_own_covariance_is_hotellings_new_observation(n, p):
     """Closed form: T2 = n / (n + 1) (x - m)' S^-1 (x - m), F on p and n - p degrees.
 
-    Anderson (2003), theorem 5.2.2, cited from memory; another taxon, widely spread, has no say.
+    Anderson (2003), cited from memory; another taxon, widely spread, has no say.
     """
     from scipy import stats
 
@@ -316,7 +316,7 @@ def test_members_are_rejected_no_more_often_than_alpha(covariance, own):
 def test_the_shrunken_rank_of_exchangeable_specimens_is_uniform():
     """One taxon without size: all specimens are exchangeable, so each rank is as likely.
 
-    Vovk, Gammerman & Shafer (2005), section 2.2: here as skewed as one likes, 2,000 studies.
+    Vovk, Gammerman & Shafer (2005): here as skewed as one likes, 2,000 studies.
     """
     from scipy import stats
 

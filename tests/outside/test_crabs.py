@@ -72,7 +72,7 @@ def test_regression_score_goes_with_size_as_no_other_direction(crabs):
 def test_principal_components_in_print(crabs):
     """Log lengths of crabs: standard deviations and loadings of the principal components.
 
-    Venables & Ripley (2002), Modern Applied Statistics with S, section 11.1: 0.5166, 0.0747,
+    Venables & Ripley (2002), Modern Applied Statistics with S: 0.5166, 0.0747,
     0.0479, 0.0248, 0.0091 (with n in the denominator), loadings 0.452, 0.387, 0.453, 0.440,
     0.497 of the first axis, which is size, and 0.911 of rear width on the second. Digits from
     memory.

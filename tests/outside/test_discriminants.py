@@ -174,7 +174,7 @@ def test_classes_with_unequal_groups_share_the_pooled_covariance(draw_bones):
     """Equal priors must not weigh the covariances of small and large groups alike.
 
     The pooled covariance weighs each group by its degrees of freedom (Mardia, Kent & Bibby
-    1979, section 11.3), and the class is the one with the nearest mean in its metric.
+    1979), and the class is the one with the nearest mean in its metric.
     """
     rng = np.random.default_rng(44)
     X = draw_bones(rng, 60, k=5, spread=0.12)

@@ -44,7 +44,7 @@ def _compare(X):
 
 @pytest.mark.parametrize(("n", "k", "d"), [(3, 4, 2), (15, 10, 2), (20, 7, 3), (60, 5, 3)])
 def test_same_as_independent_library_on_random_shapes(draw_bones, n, k, d):
-    """qc-procrustes 1.1, `generalized`: Gower (1975), eq. 20."""
+    """qc-procrustes 1.1, `generalized`: Gower (1975)."""
     _compare(draw_bones(np.random.default_rng(n), n, k=k, d=d, spread=0.1))
 
 

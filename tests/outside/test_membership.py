@@ -31,8 +31,8 @@ def _sample(rng, p, taxa=TAXA, slope=0.0):
 def test_one_taxon_is_hotellings_test():
     """Hotelling's T2 of a new observation: n / (n + 1) D^2 = T2, (n - p) T2 / (p (n - 1)) ~ F.
 
-    Anderson (2003), An Introduction to Multivariate Statistical Analysis, 3rd ed., section
-    5.3 (from memory), with covariance matrix and inverse by numpy.
+    Anderson (2003), An Introduction to Multivariate Statistical Analysis, 3rd ed.
+    (from memory), with covariance matrix and inverse by numpy.
     """
     rng = np.random.default_rng(1)
     n, p = 12, 4
@@ -255,7 +255,7 @@ def test_typicality_is_uniform_for_members(counts, p, heeded, check_rate):
 
 @pytest.mark.parametrize("n", [2, 3, 4, 6, 9])
 def test_rank_p_values_are_valid_at_every_number(n, check_rate):
-    """Vovk, Gammerman & Shafer (2005), section 2.2: P(p <= k / (n + 1)) = k / (n + 1), exactly.
+    """Vovk, Gammerman & Shafer (2005): P(p <= k / (n + 1)) = k / (n + 1), exactly.
 
     For n known specimens of the taxon, continuous and skewed measurements in more variables
     than there are specimens, and another taxon beside it: 600 studies for each n.

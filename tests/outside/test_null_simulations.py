@@ -138,7 +138,7 @@ def test_power_of_a_term_is_that_of_the_noncentral_f(check_rate):
     """Even noise: F of a term on p variables has p times the degrees of freedom of one.
 
     Then F ~ F(qp, (n - r)p, lambda) with lambda the planted sum of squares over the variance
-    (Goodall 1991, section 3 on isotropic errors), and a permutation test loses little on it.
+    (Goodall 1991 on isotropic errors), and a permutation test loses little on it.
     """
     rng = np.random.default_rng(500)
     n, p = 21, 4
@@ -319,7 +319,7 @@ def test_level_of_typicality_by_itself(check_rate):
 def test_power_of_typicality_is_that_of_the_noncentral_f(check_rate):
     """A query moved by delta: F(p, v - p + 1) with noncentrality delta^2 / (1 + 1/n).
 
-    Anderson (2003), theorem 5.2.2 (from memory): Hotelling's T2 under the alternative.
+    Anderson (2003) (from memory): Hotelling's T2 under the alternative.
     """
     rng = np.random.default_rng(800)
     n, p, delta = 15, 3, 4.0

@@ -62,7 +62,7 @@ def test_superimposed_as_scipy_fits_each_to_the_mean(study):
 def test_tangent_lengths_are_distances_to_the_mean(study):
     """Orthogonal projection: length sin(rho), whose square is scipy's disparity.
 
-    Dryden & Mardia (2016), section 4.4. Also, tangent vectors are square to the mean, hold
+    Dryden & Mardia (2016). Also, tangent vectors are square to the mean, hold
     no translation, and span 5 x 3 - 7 = 8 dimensions.
     """
     Y = study["Y"]

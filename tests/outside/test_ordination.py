@@ -59,8 +59,8 @@ def test_iris_shares_of_variance(iris):
 def test_broken_stick_table(pieces, percent):
     """Table of the broken-stick model in percent.
 
-    Legendre & Legendre (2012), Numerical Ecology, 3rd ed., section 9.1; Jackson (1993),
-    Ecology 74, 2204-2214, eq. for b_k. The digits are from memory, and confirmed here by exact
+    Legendre & Legendre (2012), Numerical Ecology, 3rd ed.; Jackson (1993),
+    Ecology 74, 2204-2214. The digits are from memory, and confirmed here by exact
     fractions.
     """
     exact = [

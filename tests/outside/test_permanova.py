@@ -24,7 +24,7 @@ def _by_scikit_bio(Y, labels, count, seed):
 
 @pytest.mark.parametrize("data_set", ["iris", "skulls", "crabs", "nerves"])
 def test_pseudo_f_of_one_factor(data_set, request):
-    """scikit-bio `permanova` on Euclidean distances (Anderson 2001, Austral Ecology 26, eq. 4)."""
+    """scikit-bio `permanova` on Euclidean distances (Anderson 2001, Austral Ecology 26)."""
     Y, labels, *_ = request.getfixturevalue(data_set)
     Y = Y.reshape(len(Y), -1)
     expected, _ = _by_scikit_bio(Y, labels, 9, 1)
@@ -47,7 +47,7 @@ def test_p_value_of_one_factor(effect, seed):
 
 
 def _pseudo_f(D2, labels):
-    """Anderson (2001), eqs 2-4: pseudo-F from squared distances alone."""
+    """Anderson (2001): pseudo-F from squared distances alone."""
     n = len(labels)
     groups = np.unique(labels)
     total = D2.sum() / (2 * n)

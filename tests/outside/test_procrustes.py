@@ -122,7 +122,7 @@ def test_many_at_once_is_one_at_a_time(draw_bones):
 
 
 def test_three_kinds_of_distance():
-    """Dryden & Mardia (2016), section 4.1: rho, 2 sin(rho / 2) and sin(rho)."""
+    """Dryden & Mardia (2016): rho, 2 sin(rho / 2) and sin(rho)."""
     A, B = np.random.default_rng(2).normal(size=(2, 50, 5, 3))
     rho = procrustes_distance(A, B)
     assert rho.max() <= np.pi / 2
@@ -159,14 +159,14 @@ EQUILATERAL = np.stack([np.cos(_TURNS), np.sin(_TURNS)], axis=1)
 
 
 def test_flat_shapes_by_complex_numbers():
-    """Kendall (1984), section 3: cos rho = |<z, w>| for centred complex unit vectors."""
+    """Kendall (1984): cos rho = |<z, w>| for centred complex unit vectors."""
     A, B = np.random.default_rng(7).normal(size=(2, 200, 6, 2))
     expected = np.arccos(np.abs((_complex(A) * _complex(B).conj()).sum(axis=1)))
     np.testing.assert_allclose(procrustes_distance(A, B), expected, atol=1e-10)
 
 
 def test_triangles_lie_on_a_sphere_of_radius_one_half():
-    """Kendall (1984), section 5: rho is the great-circle distance on a sphere of radius 1/2."""
+    """Kendall (1984): rho is the great-circle distance on a sphere of radius 1/2."""
     A, B = np.random.default_rng(9).normal(size=(2, 300, 3, 2))
     a, b = _on_sphere(A), _on_sphere(B)
     np.testing.assert_allclose(np.linalg.norm(a, axis=1), 0.5)
@@ -207,7 +207,7 @@ def test_flat_triangles_in_space_have_one_pole():
 
 @pytest.mark.parametrize("k", [3, 4, 7])
 def test_unrelated_flat_shapes_are_spread_evenly(k):
-    """Kendall (1984), section 4: independent normal landmarks give uniform shapes.
+    """Kendall (1984): independent normal landmarks give uniform shapes.
 
     On complex projective space CP^(k-2) that makes sin^2 rho from any fixed shape a
     Beta(k - 2, 1) variable.

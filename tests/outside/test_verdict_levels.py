@@ -135,7 +135,7 @@ def _check_uniform(typical, check_rate):
 def test_typicality_is_uniform_beside_other_taxa(n, p, check_rate):
     """A taxon of 4 to 40 beside two others, on 2 to 10 given axes: uniform for its members.
 
-    The F distribution is exact for normal variables (Anderson 2003, theorem 5.2.2, from
+    The F distribution is exact for normal variables (Anderson 2003, from
     memory): Kolmogorov and Smirnov, and the levels 0.01 and 0.05; 1,200 studies.
     """
     rng = np.random.default_rng(1000 * n + p)
@@ -196,7 +196,7 @@ def _check_valid(p, what):
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("n", [2, 3, 5, 9, 19, 24])
 def test_rank_p_values_are_valid_exactly(n, kind, heeded):
-    """Vovk, Gammerman & Shafer (2005), section 2.2, without any sampling error.
+    """Vovk, Gammerman & Shafer (2005), without any sampling error.
 
     Specimens of a taxon are exchangeable: given their set, each is the query with the same
     probability, so that the level is the share of them whose p-value is that small. Each has
@@ -300,7 +300,7 @@ def _direction(rng, p, length):
 )
 @pytest.mark.parametrize("heeded", [False, True])
 def test_power_against_the_noncentral_f(counts, p, distance, heeded, check_rate):
-    """Anderson (2003), theorem 5.2.2 (from memory), with pooled covariance and leverage.
+    """Anderson (2003) (from memory), with pooled covariance and leverage.
 
     F(p, v - p + 1) with noncentrality delta^2 / (1 + h); h differs between studies where size
     is heeded, and the power expected is then the mean over them. As many axes as variables,

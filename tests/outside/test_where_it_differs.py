@@ -30,7 +30,7 @@ def test_standardised_differences_against_pingouin(n):
     """Hedges' g of one observation: pingouin's d exactly, its g to what its shorter factor gives.
 
     Pingouin corrects by 1 - 3/(4v - 1), ours by the ratio of gamma functions that this
-    approximates (Hedges 1981, eqs 6 and 7, from memory): 0.7 percent apart at v = 2, nothing
+    approximates (Hedges 1981, from memory): 0.7 percent apart at v = 2, nothing
     that is printed from v = 10.
     """
     rng = np.random.default_rng(n)
@@ -62,7 +62,7 @@ def test_standardised_differences_are_without_bias():
 
 
 def test_p_values_of_one_new_member_against_scipy():
-    """Student's t of a sample of one against the taxon (Sokal & Rohlf 1995, section 9.5)."""
+    """Student's t of a sample of one against the taxon (Sokal & Rohlf 1995)."""
     rng = np.random.default_rng(2)
     known, query = rng.normal(size=(9, 5)), rng.normal(0, 2, size=(3, 5))
     found = TaxonRanges().fit(known, ["a"] * 9).compare(query)

@@ -214,6 +214,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
             "verdict_size_heeded": "outside",
             "ground": "all_reject",
             "taxon": "oak",
+            "taxa_not_rejected": "",
             "nearest_taxon": "oak",
             "p_value_as_it_is": 0.0113,
             "p_value_size_heeded": 0.0227,

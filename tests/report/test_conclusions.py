@@ -38,7 +38,11 @@ ROW = {
 }
 # Members told outside of each taxon left out whole, and how many it has.
 LEFT_OUT = {"coast kin": (19, 19), "pygmy kin": (0, 13), "marsh kin": (5, 11)}
-VERDICT = {"taxon": "marsh kin", "verdict_as_it_is": "outside", "reason": "Here is the reason."}
+VERDICT = {
+    "taxa_not_rejected": "marsh kin",
+    "verdict_as_it_is": "outside",
+    "reason": "Here is the reason.",
+}
 LINE = {
     "taxon": "coast kin",
     "growth_line": "shared",
@@ -117,7 +121,7 @@ def test_the_paragraph_has_its_parts_in_order():
         "By its lower jaw, find 7 falls outside every known taxon of this sample.",
         "Here is the reason.",
         "Only a growth stage?",
-        "2 of 43 outside that are not",
+        "Of 43 known specimens left out in turn, the same procedure told 2 outside",
         "it noticed of their members",
         "Outside holds in all 100 other settings",
     ]
@@ -250,7 +254,7 @@ def test_known_specimens_that_are_suspected_are_named_in_the_paragraph():
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
     undecided = {"verdict": "undecided", "verdict_before": "undecided"}
     text = told(undecided, {"blocking": "rare kin; coast kin"}, needed=larger(0, 0.2))
-    assert "would hardly decide by themselves (with 2 more" in text
+    assert "did not by themselves decide four of five simulations (with 2 more" in text
     assert "rare kin stands in the way as well, and more specimens of it were not tried." in text
     two = told(undecided, {"blocking": "rare kin; odd kin"}, needed=larger(0, 0.2))
     assert "rare kin and odd kin stand in the way, and more specimens of them" in two
@@ -312,11 +316,12 @@ def test_more_specimens_are_spoken_of_where_they_could_matter():
     few = larger(0.0, 0.5, 0.9, 0.95)
     assert "more" not in told(needed=few).split("Outside holds in all")[1]
     text = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=few)
-    assert "About 4 more specimens of coast kin" in text
+    assert "With about 4 more specimens of coast kin" in text
+    assert "would decide" not in text
     assert "90 % outside, 5 % inside" in text
     never = told({"verdict": "undecided", "verdict_before": "undecided"}, needed=larger(0, 0.2))
-    assert "would hardly decide: with 2 more" in never
-    assert "75 % of simulations stayed undecided" in never
+    assert "did not decide four of five simulations: with 2 more" in never
+    assert "75 % stayed undecided" in never
     inside = told({"verdict": "inside", "verdict_before": "inside"}, needed=few)
     assert "With 6 more, invented from the fitted model, it came out outside in 95 %" in inside
 
@@ -332,7 +337,7 @@ def test_specimens_needed(shares, needed):
 
 def test_a_query_set_aside_has_a_reason_and_nothing_else():
     row = {"verdict": "undecided", "verdict_before": "undecided"}
-    verdict = {"verdict_as_it_is": "", "taxon": "", "reason": "Too little is left."}
+    verdict = {"verdict_as_it_is": "", "taxa_not_rejected": "", "reason": "Too little is left."}
     text = conclusion_words(
         ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger(), calibration()
     )
@@ -362,31 +367,54 @@ def test_no_paragraph_claims_more_than_was_found():
 
 
 def test_openings_name_the_bone_the_query_and_the_taxon():
-    assert opening("Q", "lower_jaw", "inside", "coast kin") == (
+    assert opening("Q", "lower_jaw", "inside", ["coast kin"]) == (
         "By its lower jaw, Q cannot be told from coast kin."
     )
     with pytest.raises(KeyError):
-        opening("Q", "jaw", "new", "coast kin")
+        opening("Q", "jaw", "new", ["coast kin"])
+
+
+def test_the_opening_names_every_taxon_that_keeps_the_query():
+    """Up to six by name, of more the three nearest and their number."""
+    four = ["brook vole", "bank vole", "water vole", "field vole"]
+    assert opening("Q", "jaw", "inside", four) == (
+        "By its jaw, Q cannot be told from 4 known taxa, nearest first: brook vole, bank vole, "
+        "water vole and field vole."
+    )
+    assert opening("Q", "jaw", "inside", [f"t{i}" for i in range(12)]) == (
+        "By its jaw, Q cannot be told from 12 known taxa, nearest first: t0, t1, t2 and 9 more, "
+        "all of them named below."
+    )
+    text = told({"verdict": "inside"}, {"taxa_not_rejected": "; ".join(four)})
+    assert "from 4 known taxa, nearest first: brook vole, bank vole, water" in text
 
 
 ELEMENTS = pd.DataFrame({"element": ["lower_jaw", "atlas"], "verdict": ["outside", "outside"]})
 
 
 def test_an_individual_is_told_by_its_elements():
-    """The combined p-value is the one of the taxon that rejects least."""
+    """The combined p-value is the largest one."""
     evidence = {"lower_jaw": {"a": 0.001, "b": 0.004}, "atlas": {"a": 0.2, "b": 0.3}}
     table, verdict = combine_elements(evidence, ["outside", "undecided"], alpha=0.05)
     text = individual_words("Q", verdict, ELEMENTS, table)
     assert "Q by 2 elements (lower jaw outside, atlas outside)" in text
-    assert "b rejects least (p = 0.008)" in text
+    assert "b has the largest p-value (0.008)" in text
     assert text.endswith("Taken together it falls outside every known taxon of this sample.")
     assert "disagree" not in text
     assert not CLAIM.search(text)
 
 
+def test_an_individual_inside_is_told_from_no_taxon_that_its_elements_keep():
+    evidence = {"lower_jaw": {"a": 0.3, "b": 0.4, "c": 0.01}, "atlas": {"a": 0.2, "b": 0.3, "c": 1}}
+    table, verdict = combine_elements(evidence, ["inside", "inside"], alpha=0.05)
+    assert table["kept"].tolist() == [True, True, False]
+    text = individual_words("Q", verdict, ELEMENTS.assign(verdict="inside"), table)
+    assert text.endswith("Taken together it cannot be told from a or b.")
+
+
 def test_elements_that_disagree_are_said_to():
     elements = ELEMENTS.assign(verdict=["outside", "inside"])
-    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01]})
+    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01], "kept": [False]})
     text = individual_words("Q", "undecided", elements, evidence)
     assert "The elements disagree" in text
     assert "neither outside nor inside" in text

@@ -39,7 +39,7 @@ def test_the_sentences(tables):
         "correlation 0.911); the two differ by more than one usual displacement at 14 % of the "
         "points.",
         "Of the difference 63 % lies in front part, which holds 42 % of the variation within taxa: "
-        "more than chance gathers there (p = 0.037 after false-discovery control).",
+        "a larger share than members have there (p = 0.037 after false-discovery control).",
         "2 of 3 distances between landmarks lie outside the range of every taxon (at its own "
         "size), 1 beyond false-discovery control at 0.05; first: p to q (7.13 mm, 3.27 SD from "
         "ash); long side (5.91 mm, 2.85 SD from ash).",
@@ -82,9 +82,9 @@ def test_rows_as_it_is_are_told_only_where_there_are_no_others(tables, heeded):
 def test_words_turn_with_the_level(tables):
     """What passes at 0.05 does not at 0.01; what does not pass is not claimed."""
     landmarks, _, region, distances = words(tables, alpha=0.01)
-    assert landmarks.startswith("No single landmark lies farther from oak (at its own size)")
+    assert landmarks.startswith("No single landmark was detected at 0.01 to lie farther from oak (")
     assert "mm" not in landmarks
-    assert "no more than chance may gather (p = 0.037" in region
+    assert "not shown to be a larger share than members have there (p = 0.037" in region
     assert ", 0 beyond false-discovery control at 0.01;" in distances
     at = tables["displacements"].loc[3, "p_value_false_discovery"]
     assert words(tables, alpha=at)[0].startswith("Compared with oak")

@@ -137,7 +137,7 @@ def test_terms_that_do_not_vary_are_named(element):
             "differ",
             [f"find from oak: The query {FAR}", f"find from oak: The query {FAR}"],
             "The differences of find from oak could not be computed: the shape of the query lies "
-            "too far from the mean to be compared landmark by landmark, as it does where a "
+            "too far from the mean to be compared landmark by landmark, as it may where a "
             "landmark has slipped; see what screening found.",
         ),
     ],

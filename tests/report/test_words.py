@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from morpho.inference import verdict
-from morpho.inference.judging import Rules, Shapes, judge
+from morpho.inference.judging import Keeper, Rules, Shapes, judge
 from morpho.inference.verdict import Contradiction
 from morpho.report.captions import CAPTIONS
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
@@ -51,9 +51,7 @@ ROW = {
     },
     "undecided_grounds": {False: "members_contradict"},
     "blocking": "the marsh kin; the reed kin",
-    "kept_as_it_is": "the marsh kin",
-    "kept_p_value_as_it_is": 0.0871,
-    "kept_p_value_size_heeded": 0.4321,
+    "keepers": [Keeper("the marsh kin", 19, 0.0432, 0.0871, 0.4321, True, True)],
     "beyond_sizes_of": "",
     "beyond_all_members": True,
     "ranking_rejects": True,
@@ -74,9 +72,9 @@ DRAWN = {
 # Which facts of its row each ground's sentence tells.
 TOLD = {
     "all_reject": {"taxon", "alpha", "raw", "own", "specimens"},
-    "one_keeps": {"taxon", "alpha", "taxon's raw", "taxon's own"},
-    "size_explains": {"taxon", "raw", "taxon's own"},
-    "size_hides": {"taxon", "taxon's raw", "taxon's own"},
+    "one_keeps": {"taxon", "alpha", "taxon's raw", "taxon's own", "distance"},
+    "size_explains": {"taxon", "alpha", "raw", "taxon's raw", "taxon's own", "distance"},
+    "size_hides": {"taxon", "alpha", "own", "taxon's raw", "taxon's own", "distance"},
     "members_contradict": {"taxon", "raw", "own", "rank", "spread"},
     "spread_unknown": {"taxon", "raw", "own"},
     "extrapolates": {"taxon", "raw", "own"},
@@ -88,7 +86,7 @@ TOLD = {
 SHOWN = {
     "taxon": "the marsh kin", "alpha": "0.025", "raw": "0.123", "own": "0.568",
     "taxon's raw": "0.087", "taxon's own": "0.432", "specimens": "47",
-    "rank": "0.313", "spread": "0.212",
+    "rank": "0.313", "spread": "0.212", "distance": "0.0432",
 }  # fmt: skip
 # Grounds that come of two decisions, as it is and at its own size.
 OF_TWO = {"size_explains", "size_hides", "one_undecided"}
@@ -119,12 +117,13 @@ def test_other_numbers_make_another_sentence(ground):
             True: [Contradiction("the coast kin", 0.6161, 0.5151)],
         },
         "undecided_grounds": {True: "members_contradict"},
+        "keepers": [Keeper("the coast kin", 7, 0.0654, 0.077, 0.8, True, True)],
     }  # fmt: skip
     text = sentence(ground, **other)
     assert not any(words in text for words in SHOWN.values())
     told = {
         "raw": "below 0.001", "own": "0.900", "specimens": "31", "taxon's raw": "0.077",
-        "taxon's own": "0.800", "rank": "0.616", "spread": "0.515",
+        "taxon's own": "0.800", "rank": "0.616", "spread": "0.515", "distance": "0.0654",
     }  # fmt: skip
     for fact, words in told.items():
         assert (words in text) == (fact in TOLD[ground])
@@ -163,50 +162,128 @@ def test_every_taxon_that_contradicts_is_named_with_its_test():
     [
         ("spread_unknown", "of Aus and Bus one specimen only is known"),
         ("extrapolates", "for Aus and Bus only where growth was not measured"),
-        ("few_specimens", "too few specimens to judge by could keep it; the marsh kin comes"),
+        (
+            "few_specimens",
+            "too few specimens to judge by could keep it; the marsh kin has the largest p",
+        ),
         ("no_power", "this sample could not have told it outside"),
     ],
 )
 def test_one_answer_that_is_undecided_says_why(ground, said):
     facts = {"undecided_grounds": {True: ground}, "blocking": "Aus; Bus", "contradictions": {}}
     text = sentence("one_undecided", **facts)
-    assert f"({SHOWN['raw']}" not in text
     assert said in text
     assert "): at its own size, " in text
 
 
-CROSSED = {
-    "taxon_p_value_as_it_is": 0.0113,
-    "kept_as_it_is": "the coast kin",
-    "kept_p_value_as_it_is": 0.777,
-    "kept_p_value_size_heeded": 0.0007,
-}
+PROOF = "Not to be rejected is no proof that it belongs there."
+ONE = "The distance is a Procrustes distance at its own size, the error of the taxon's mean allowed"
+HEEDED = "Distances are Procrustes distances at its own size, the error of the taxon's mean allowed"
+
+
+def keepers(*names):
+    """Taxa that keep a query both ways, each farther and worse than the one before."""
+    return [
+        Keeper(name, 19 - i, 0.031 + 0.01 * i, 0.97 - 0.1 * i, 0.9 - 0.2 * i, True, True)
+        for i, name in enumerate(names)
+    ]
 
 
 def test_the_taxon_that_keeps_it_is_told_by_its_own_p_values():
-    assert sentence("one_keeps").startswith(
-        "It lies within the spread of the marsh kin: that taxon's test does not reject at 0.025 "
-        "(p-values: 0.087 as it is, 0.432 at its own size). Lying inside is no proof"
+    assert sentence("one_keeps") == (
+        "At its own size, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as "
+        f"it is, 0.432 at its own size, distance 0.0432). {ONE} for. {PROOF}"
     )
-    assert "(p = 0.087 as it is). Lying" in sentence("one_keeps", p_value_size_heeded=np.nan)
-
-
-@pytest.mark.parametrize(("own", "told"), [(0.0007, "p below 0.001"), (0.333, "p = 0.333")])
-def test_two_ways_that_keep_different_taxa_are_told_with_size_as_the_reason(own, told):
-    """Also where the taxon kept as it is is kept at its own size, but less well."""
-    text = sentence("one_keeps", **CROSSED | {"kept_p_value_size_heeded": own})
-    assert text.startswith(
-        "At its own size it lies within the spread of the marsh kin: that taxon's test does not "
-        "reject at 0.025 (p = 0.432). As it is, that test rejects (p = 0.011), and the coast kin "
-        f"keeps it (p = 0.777 as it is, {told} at its own size): the two ways do not keep the same "
-        "taxa, and size is the reason. Lying inside is no proof"
+    without = sentence("one_keeps", p_value_size_heeded=np.nan)
+    assert without.startswith(
+        "As it is, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as it is, "
+        "distance 0.0432). The distance is a Procrustes distance as it is, the error"
     )
 
 
-def test_a_way_that_is_undecided_is_not_told_as_kept():
-    text = sentence("one_keeps", **CROSSED | {"kept_as_it_is": ""})
-    assert "As it is, that test rejects (p = 0.011), and the answer is undecided. Lying" in text
-    assert "coast kin" not in text
+def test_all_taxa_that_keep_it_are_named_the_nearest_first_and_how_well():
+    text = sentence("one_keeps", keepers=keepers("Aus", "Bus", "Cus"))
+    assert text == (
+        "At its own size, the tests of 3 taxa do not reject it at 0.025, nearest first: Aus "
+        "(p-value 0.970 as it is, 0.900 at its own size, distance 0.031); Bus (0.870, 0.700, "
+        f"0.041); Cus (0.770, 0.500, 0.051). {HEEDED} for. {PROOF}"
+    )
+    many = [f"taxon {i}" for i in range(12)]
+    kept = [Keeper(name, 9, 0.0312 + i / 100, 0.97, 0.9, True, True) for i, name in enumerate(many)]
+    text = sentence("one_keeps", keepers=kept)
+    assert all(f"{name} (" in text for name in many)
+    assert len(text) < 800
+
+
+@pytest.mark.parametrize(("ground", "raw"), [("one_keeps", 0.0113), ("size_explains", 0.0113)])
+def test_where_size_explains_it_no_more_than_that_is_said(ground, raw):
+    """Of a test that rejects as it is, at its own size not: by the ground's own sentence."""
+    kept = [Keeper("Aus", 19, 0.0432, raw, 0.4321, True, False)]
+    text = sentence(ground, keepers=kept)
+    assert ("which its size can explain" in text) == (ground == "size_explains")
+    assert ("As it is, Aus rejects it, and the answer is undecided." in text) == (
+        ground == "one_keeps"
+    )
+    assert "size explains" not in text
+    assert text.endswith(PROOF)
+
+
+@pytest.mark.parametrize(("own", "told"), [(0.0007, "below 0.001"), (0.0222, "0.022")])
+def test_two_ways_that_keep_different_taxa_are_told_to_hang_on_size(own, told):
+    """The nearer one is kept as it is only: it stands apart from those that keep it."""
+    crossed = [
+        Keeper("Bus", 11, 0.0321, 0.777, own, False, True),
+        Keeper("Aus", 19, 0.0432, 0.0113, 0.4321, True, False),
+    ]
+    assert sentence("one_keeps", keepers=crossed) == (
+        "At its own size, the test of Aus does not reject it at 0.025 (p-value 0.011 as it is, "
+        f"0.432 at its own size, distance 0.0432). {ONE} for. As it is, Aus rejects it. As it is "
+        f"only, Bus (p-value 0.777 as it is, {told} at its own size, distance 0.0321) does not "
+        f"reject it. So which taxa keep it hangs on its size. {PROOF}"
+    )
+    text = sentence("one_keeps", keepers=[*crossed, *keepers("Cus")])
+    assert "the tests of 2 taxa do not reject it" in text
+    assert "As it is, Aus rejects it. As it is only" in text
+    both = [crossed[1], Keeper("Dus", 19, 0.06, 0.002, 0.4, True, False), crossed[0]]
+    assert "As it is, all 2 tests reject it. As it is only" in sentence("one_keeps", keepers=both)
+
+
+def test_taxa_too_small_to_judge_by_are_not_told_as_keeping_it():
+    small = Keeper("Bus", 2, 0.02, 0.5, 0.6, False, False)
+    text = sentence("one_keeps", keepers=[small, *keepers("Aus")])
+    assert "the test of Aus does not reject it" in text
+    assert "Bus (n = 2) does not reject it either, but with too few to judge by." in text
+
+
+def test_size_that_hides_names_those_that_keep_it_as_it_is():
+    text = sentence("size_hides", keepers=keepers("Aus", "Bus"))
+    assert text.startswith("As it is, the tests of 2 taxa do not reject it at 0.025, nearest first")
+    assert "Distances are Procrustes distances as it is" in text
+    assert "At its own size it lies outside every known taxon (largest p = 0.568)" in text
+
+
+def test_the_keepers_of_a_sample_are_those_of_its_tests():
+    """Three taxa on one spot keep it, one far off does not; nearest by comparable distance."""
+    rng = np.random.default_rng(3)
+    taxon = np.repeat(["a", "b", "c", "far"], 20)
+    shift = np.repeat([0.02, 0.0, 0.01, 9.0], 20)[:, None] * np.eye(6)[:1]
+    found = judge(
+        Shapes(0.05 * rng.normal(size=(80, 6)) + shift, rng.normal(3, 0.1, 80), taxon),
+        Shapes(np.zeros((1, 6)), np.array([3.0]), np.array(["?"])),
+        Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1),
+    )
+    facts = found.facts(0, 0.05)
+    own = found.evidence[True]
+    order = own.taxa[np.argsort(own.comparable_distance[0])].tolist()
+    assert facts["taxa_not_rejected"].split("; ") == order[:3]
+    assert set(order[:3]) == {"a", "b", "c"}
+    assert [one.taxon for one in facts["keepers"]] == order[:3]
+    for one in facts["keepers"]:
+        at = own.taxa.tolist().index(one.taxon)
+        assert one.keeps
+        assert one.distance == own.comparable_distance[0, at]
+        assert one.p_value_size_heeded == own.p_value[0, at] > 0.05
+        assert one.p_value_as_it_is == found.evidence[False].p_value[0, at]
 
 
 def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
@@ -230,12 +307,12 @@ def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
     assert p[True]["a"] <= 0.05 < p[True]["b"]
     facts = found.facts(0, 0.05)
     text = verdict_reason(ROW | facts | {"ground": "one_keeps", "taxon": "b", "alpha": 0.05})
-    assert (
-        f"the spread of b: that taxon's test does not reject at 0.05 ({p_words(p[True]['b'])})."
-        in text
-    )
-    assert f"As it is, that test rejects ({p_words(p[False]['b'])}), and a keeps it" in text
-    assert f"({p_words(p[False]['a'])} as it is, {p_words(p[True]['a'])} at its own size)" in text
+    own, raw = ({k: p_value_words(v) for k, v in p[way].items()} for way in (True, False))
+    kept = "At its own size, the test of b does not reject it at 0.05 "
+    assert f"{kept}(p-value {raw['b']} as it is, {own['b']} at its own size, " in text
+    assert "As it is, b rejects it. As it is only, a (p-value " in text
+    assert f"a (p-value {raw['a']} as it is, {own['a']} at its own size, " in text
+    assert facts["taxa_not_rejected"] == "b"
 
 
 def test_every_ground_that_can_be_has_its_sentence():
@@ -294,7 +371,7 @@ def test_growth_that_was_not_measured_is_told(ground):
 @pytest.mark.parametrize("ground", TOLD)
 def test_growth_that_differs_between_taxa_is_told(ground):
     text = sentence(ground, slopes_differ=True)
-    assert "do not share one growth line (p = 0.032)" in text
+    assert "share one growth line is rejected at 0.025 (p = 0.032)" in text
     assert "0.032" not in sentence(ground)
 
 

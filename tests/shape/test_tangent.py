@@ -26,7 +26,7 @@ def test_tangent_coordinates_are_square_to_the_pole(aligned):
 
 
 def test_length_is_the_sine_of_the_angle_from_the_pole(aligned):
-    """Dryden & Mardia (2016), section 4.4: partial tangent coordinates have length sin(rho)."""
+    """Dryden & Mardia (2016): partial tangent coordinates have length sin(rho)."""
     space = TangentSpace().fit(aligned)
     rho = procrustes_distance(aligned, space.pole_[None])
     lengths = np.linalg.norm(space.transform(aligned), axis=1)

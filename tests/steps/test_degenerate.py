@@ -42,7 +42,7 @@ STUDIES = {
     "no query": ({"taxa": TWO, "queries": {}}, ["There is no query in this study"], set()),
     "sizes all equal": (
         {"taxa": TWO, "same_size": True},
-        ["Size could not be heeded: sizes do not vary within taxa"],
+        ["Size could not be heeded, so growth is not ruled out"],
         {"inside"},
     ),
     "a factor in the model": (
