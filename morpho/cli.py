@@ -121,9 +121,9 @@ def _verdict(problems: Problems) -> str:
 
 
 def _check(path: str, scans: bool) -> int:
-    from morpho.study.check import check_study
+    from morpho.steps.suspected import check_and_screen
 
-    study, problems = check_study(path, scans=scans)
+    study, problems = check_and_screen(path, scans=scans)
     if len(problems):
         print(problems.render())
         print()
