@@ -10,6 +10,7 @@ import pandas as pd
 from morpho.study.config import StudyConfig, gather_config, read_config
 from morpho.study.landmarks import gather_landmarks
 from morpho.study.letters import check_letters
+from morpho.study.pairs import check_pairs
 from morpho.study.preparation_check import check_distortion, check_estimates
 from morpho.study.problems import Problems, StudyError
 from morpho.study.results_folder import check_results_folder
@@ -92,6 +93,7 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():
         check_sides(config, schemes[element], specimens, rows, problems)
+        check_pairs(config, schemes[element], rows, problems)
         check_estimates(config, schemes[element], specimens, rows, problems)
         if scans:
             from morpho.study.scan_check import check_scans  # trimesh takes a while to import
