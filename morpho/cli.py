@@ -95,6 +95,8 @@ def _number(count: int, word: str) -> str:
 
 
 def _summary(study: Study) -> str:
+    from morpho.study.file_count import with_scans
+
     specimens = study.specimens
     title = visible(study.config.settings.get("title", "The study"))
     lines = [f"{title}: {_number(len(specimens), 'specimen')}"]
@@ -105,10 +107,12 @@ def _summary(study: Study) -> str:
     lines.append(f"  queries: {len(queries)}" + (f" ({listed(queries)})" if queries else ""))
     for element, rows in study.landmarks.items():
         number = len(rows[["specimen", "replicate", "observer"]].drop_duplicates())
-        lines.append(
-            f"  {element}: {_number(number, 'digitisation')} of "
-            f"{_number(rows['specimen'].nunique(), 'specimen')}"
-        )
+        line = f"  {element}: {_number(number, 'digitisation')} of "
+        line += _number(rows["specimen"].nunique(), "specimen")
+        if study.config.scan_pattern is not None:
+            scanned = with_scans(study.config, element, sorted(set(rows["specimen"])))
+            line += f", {len(scanned)} of them with a scan"
+        lines.append(line)
     return "\n".join(lines)
 
 

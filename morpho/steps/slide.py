@@ -40,12 +40,11 @@ class _Outlines:
         self.surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
         self.meshes: list[Any] = [None] * len(given["specimen"])
         if self.surface.size:
-            units = config.settings["scans"]["units"]
             for i, specimen in enumerate(given["specimen"].tolist()):
                 scan = config.scan_file(element, specimen)
                 if scan is None:
                     continue
-                mesh = read_scan(scan, units)
+                mesh = read_scan(scan, config.scan_units(element, specimen))
                 if given["mirrored"][i]:
                     mesh.apply_transform(np.diag([1.0, 1.0, -1.0, 1.0]))
                 self.meshes[i] = mesh

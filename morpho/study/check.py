@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from morpho.study.config import StudyConfig, gather_config, read_config
+from morpho.study.file_count import check_files, check_scan_units
 from morpho.study.landmarks import gather_landmarks
 from morpho.study.letters import check_letters
 from morpho.study.pairs import check_pairs
@@ -89,6 +90,8 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     if specimens is None:
         return None, problems
     landmarks = {element: rows for element, rows in tables.items() if element in schemes}
+    check_files(config, landmarks, problems)
+    check_scan_units(config, specimens, problems)
     check_letters(config, specimens, schemes, problems)
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():

@@ -177,6 +177,22 @@ class StudyConfig:
         found = self.scan_files(element, specimen)
         return found[0] if found else None
 
+    def scan_units(self, element: str, specimen: str) -> str:
+        """Find the unit of one specimen's scan.
+
+        Parameters
+        ----------
+        element, specimen : str
+            Their names.
+
+        Returns
+        -------
+        str
+            Its own under ``scans: units_of``, or that of all scans.
+        """
+        part = self.settings["scans"]
+        return str(part["units_of"].get(element, {}).get(specimen, part["units"]))
+
     def private_columns(self, columns: Iterable[str]) -> list[str]:
         """Pick the columns of the specimen table that must not reach the results.
 
