@@ -16,7 +16,7 @@ from typing import Any
 from morpho.study import privacy
 from morpho.study.files import PLACEHOLDERS, PathPattern, safe_name
 from morpho.study.problems import Problems
-from morpho.study.schemas import check_against, load_schema, with_defaults
+from morpho.study.schemas import check_against, load_schema, with_defaults, without
 from morpho.study.wording import listed, nearest, quoted
 from morpho.study.yaml_file import Document, KeyPath, read_yaml
 
@@ -210,20 +210,6 @@ class StudyConfig:
         return privacy.private_columns(columns, part.get("private", ()))
 
 
-def _without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
-    """Leave out what cannot be used, so that the rest can still be checked."""
-    if isinstance(data, dict):
-        return {
-            key: _without(value, bad, (*path, key))
-            for key, value in data.items()
-            if (*path, key) not in bad
-        }
-    if isinstance(data, list):
-        kept = [(i, item) for i, item in enumerate(data) if (*path, i) not in bad]
-        return [_without(item, bad, (*path, i)) for i, item in kept]
-    return data
-
-
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
     patterns = [(("landmarks", "files"), pattern) for pattern in config.landmark_patterns]
     if config.scan_pattern is not None:
@@ -362,7 +348,7 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     bad = check_against(document, "study", problems)
     data = document.data if isinstance(document.data, dict) else {}
     while bad - {()}:  # leaving something out may leave a block without what it needs
-        data = _without(data, bad)
+        data = without(data, bad)
         bad = check_against(Document(path, data), "study", Problems())
     settings = with_defaults(data, load_schema("study"))
     settings.setdefault("elements", {})
