@@ -19,6 +19,7 @@ from demo_landmarks.individuals import (
     known_individuals,
     query_individuals,
 )
+from demo_landmarks.slips_with_queries import write_slips_with_queries
 from demo_landmarks.write_demo import (
     write_landmarks,
     write_scans,
@@ -67,6 +68,7 @@ def make_demo(seed: int, folder: Path | str) -> None:
         write_scans(folder / "scans" / element, scanned, element, seed)
     write_truth(folder / "truth.csv", queries, seed)
     write_slips(folder / "with_slips", known, seed)
+    write_slips_with_queries(folder / "slips_with_queries", everyone, seed)
 
 
 def main(arguments: list[str] | None = None) -> None:

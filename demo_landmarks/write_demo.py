@@ -20,6 +20,7 @@ __all__ = [
     "write_scans",
     "write_slips",
     "write_specimens",
+    "write_table",
     "write_truth",
 ]
 
@@ -47,7 +48,8 @@ elements:
 """
 
 
-def _write_table(path: Path, header: Sequence[str], lines: Iterable[Sequence[str]]) -> None:
+def write_table(path: Path, header: Sequence[str], lines: Iterable[Sequence[str]]) -> None:
+    """Write a table as CSV, its folder made if need be."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream, lineterminator="\n")
@@ -58,7 +60,7 @@ def _write_table(path: Path, header: Sequence[str], lines: Iterable[Sequence[str
 def write_specimens(path: Path, individuals: Iterable[Individual]) -> None:
     """Write the specimen table."""
     columns = ("specimen", "taxon", "role", "side", "stage", "sex", "locality")
-    _write_table(path, columns, ([getattr(i, c) for c in columns] for i in individuals))
+    write_table(path, columns, ([getattr(i, c) for c in columns] for i in individuals))
 
 
 def write_landmarks(path: Path, specimen: str, element: str, rows: Iterable[Row]) -> None:
@@ -75,7 +77,7 @@ def write_landmarks(path: Path, specimen: str, element: str, rows: Iterable[Row]
         ]
         for row in rows
     )
-    _write_table(path, columns, lines)
+    write_table(path, columns, lines)
 
 
 def write_scan(path: Path, vertices: Points, faces: NDArray[np.int64]) -> None:
@@ -131,7 +133,7 @@ def write_truth(path: Path, queries: Iterable[Individual], seed: int) -> None:
                 ]
             )
     columns = ("query", "element", "truth", "nearest_taxon", "planted_landmarks", "planted_mm")
-    _write_table(path, columns, lines)
+    write_table(path, columns, lines)
 
 
 def write_slips(folder: Path, known: Sequence[Individual], seed: int) -> None:
@@ -176,7 +178,7 @@ def write_slips(folder: Path, known: Sequence[Individual], seed: int) -> None:
         write_landmarks(path, individual.specimen, "lower_jaw", rows)
     told = [replace(i, side="right") if i.specimen == wrong_side else i for i in chosen]
     write_specimens(folder / "specimens.csv", told)
-    _write_table(folder / "slips.csv", ("specimen", "kind", "landmarks"), slips)
+    write_table(folder / "slips.csv", ("specimen", "kind", "landmarks"), slips)
     (folder / "study.yaml").write_text(SLIPS_STUDY.format(seed=seed), encoding="utf-8")
     (folder / "schemes").mkdir(exist_ok=True)
     scheme = (SCHEMES / "lower_jaw.yaml").read_bytes()

@@ -96,6 +96,8 @@ def _number(count: int, word: str) -> str:
 
 
 def _summary(study: Study) -> str:
+    from morpho.study.file_count import with_scans
+
     specimens = study.specimens
     title = visible(study.config.settings.get("title", "The study"))
     lines = [f"{title}: {_number(len(specimens), 'specimen')}"]
@@ -106,10 +108,12 @@ def _summary(study: Study) -> str:
     lines.append(f"  queries: {len(queries)}" + (f" ({listed(queries)})" if queries else ""))
     for element, rows in study.landmarks.items():
         number = len(rows[["specimen", "replicate", "observer"]].drop_duplicates())
-        lines.append(
-            f"  {element}: {_number(number, 'digitisation')} of "
-            f"{_number(rows['specimen'].nunique(), 'specimen')}"
-        )
+        line = f"  {element}: {_number(number, 'digitisation')} of "
+        line += _number(rows["specimen"].nunique(), "specimen")
+        if study.config.scan_pattern is not None:
+            scanned = with_scans(study.config, element, sorted(set(rows["specimen"])))
+            line += f", {len(scanned)} of them with a scan"
+        lines.append(line)
     return "\n".join(lines)
 
 
@@ -122,9 +126,9 @@ def _verdict(problems: Problems) -> str:
 
 
 def _check(path: str, scans: bool) -> int:
-    from morpho.study.check import check_study
+    from morpho.steps.suspected import check_and_screen
 
-    study, problems = check_study(path, scans=scans)
+    study, problems = check_and_screen(path, scans=scans)
     if len(problems):
         print(problems.render())
         print()

@@ -9,8 +9,9 @@ import pandas as pd
 
 from morpho.report.marked import together
 from morpho.report.words import number
+from morpho.study.wording import listed, quoted
 
-__all__ = ["known_suspicions", "query_suspicions"]
+__all__ = ["check_words", "known_suspicions", "query_suspicions"]
 
 # Words that a proposal of `morpho.inference.screening` may begin with; else it begins with names.
 _BEGINNINGS = ("It", "Left", "These")
@@ -31,6 +32,29 @@ def _how_much(row: Mapping[Any, Any]) -> str:
     return (
         f" It lies {number(row['distance_before'])} usual deviations from the nearest taxon, and "
         f"{number(row['distance_after'])} once that is mended."
+    )
+
+
+def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str, str]:
+    """A suspected slip as the check of the study's files tells it.
+
+    Parameters
+    ----------
+    row : mapping
+        One row of the table `suspicions`.
+    repeated : bool
+        Whether the specimen has other digitisations, so that this one must be named.
+
+    Returns
+    -------
+    found, remedy : str
+    """
+    parts = [f"{name} {quoted(row[name])}" for name in ("replicate", "observer") if row[name]]
+    label = f" ({listed(parts)})" if repeated and parts else ""
+    found = f"A slip is suspected in the digitisation{label}: {_inside(str(row['proposal']))}"
+    return found + _how_much(row), (
+        "Nothing was changed, and it takes part as it is: put it right before the study is run, "
+        "or look at the bone again and leave it."
     )
 
 

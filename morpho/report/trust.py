@@ -63,8 +63,14 @@ def _estimates(tables: Tables) -> list[str]:
             for row in part.to_dict("records")
         ]
         words.append(f"Estimated in {specimen}: {', '.join(each)}.")
-    for specimen, part in table[table["kind"] != "landmark"].groupby("specimen"):
-        words.append(f"Estimated in {specimen}: {counted(len(part), 'semilandmark')}.")
+    rest = table[table["kind"] != "landmark"]
+    rest = rest.assign(part=rest["point"].str.replace(r"\.\d+$", "", regex=True))
+    for specimen, part in rest.groupby("specimen"):
+        each = [
+            f"{counted(len(points), 'semilandmark')} of {name}, as {reason}"
+            for (name, reason), points in part.groupby(["part", "reason"])
+        ]
+        words.append(f"Estimated in {specimen}: {'; '.join(each)}.")
     recovery = tables["recovery"]
     if len(recovery):
         worst = recovery.iloc[int(recovery["error_in_spread"].fillna(-1).to_numpy().argmax())]

@@ -41,14 +41,13 @@ def run(config: StudyConfig, element: str, results: ElementResults, name: str) -
     Without a scan or without landmarks enough the table stays empty.
     """
     scheme, specimens, rows = read_element(config, element)
-    units = config.settings["scans"]["units"]
     known = specimens.index[specimens["role"] == "known"].tolist()
     tables = []
     for specimen in (s for s in specimens.index if safe_name(s) == name):
         scan = config.scan_file(element, specimen)
         if scan is None:
             continue
-        mesh = read_scan(scan, units)
+        mesh = read_scan(scan, config.scan_units(element, specimen))
         for patch in scheme.patches:
             template = template_of(patch, rows, scheme, known)
             if template is None:
@@ -58,7 +57,10 @@ def run(config: StudyConfig, element: str, results: ElementResults, name: str) -
             there = _anchors(pair, scheme, template.specimen)
             points = template.points
             template_scan = config.scan_file(element, template.specimen)
-            template_mesh = None if template_scan is None else read_scan(template_scan, units)
+            template_mesh = None
+            if template_scan is not None:
+                its_units = config.scan_units(element, template.specimen)
+                template_mesh = read_scan(template_scan, its_units)
             sides = specimens.loc[[specimen, template.specimen], "side"].tolist()
             if scheme.symmetry == "matching" and set(sides) == {"left", "right"}:
                 there, points = mirror(there), mirror(points)

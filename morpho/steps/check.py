@@ -19,12 +19,15 @@ def run(config: StudyConfig, look: str = "") -> None:
 
     With `look` nothing is written, and only errors are printed.
     """
-    from morpho.study.check import check_study
+    if look:  # quickly: screening takes a while to import, and has no errors to tell
+        from morpho.study.check import check_study
 
-    _, problems = check_study(config.path)
-    problems.raise_if_errors()
-    if look:
+        check_study(config.path)[1].raise_if_errors()
         return
+    from morpho.steps.suspected import check_and_screen
+
+    _, problems = check_and_screen(config.path)
+    problems.raise_if_errors()
     print(problems.render() or "Nothing to complain of.", file=sys.stderr)
     rows = [
         {

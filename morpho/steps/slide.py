@@ -40,12 +40,11 @@ class _Outlines:
         self.surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
         self.meshes: list[Any] = [None] * len(given["specimen"])
         if self.surface.size:
-            units = config.settings["scans"]["units"]
             for i, specimen in enumerate(given["specimen"].tolist()):
                 scan = config.scan_file(element, specimen)
                 if scan is None:
                     continue
-                mesh = read_scan(scan, units)
+                mesh = read_scan(scan, config.scan_units(element, specimen))
                 if given["mirrored"][i]:
                     mesh.apply_transform(np.diag([1.0, 1.0, -1.0, 1.0]))
                 self.meshes[i] = mesh
@@ -154,6 +153,19 @@ def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
     )
 
 
+def _why(point: int, lost: NDArray[np.bool_], layout: Layout) -> str:
+    """Why a point of a specimen has to be estimated."""
+    if layout.kinds[point] == "landmark":
+        return "it is missing"
+    if layout.kinds[point] == "patch":
+        return "it was not found on a scan"
+    along = layout.curves[layout.names[point].rpartition(".")[0]]
+    ends = [layout.names[end] for end in (along[0], along[-1]) if lost[end]]
+    if not ends:
+        return "the curve is not digitised"
+    return f"the end of its curve at {' and '.join(ends)} is missing"
+
+
 def _estimates(
     missing: NDArray[np.bool_], X: Array, draws: Array, given: dict, layout: Layout
 ) -> pd.DataFrame:
@@ -172,11 +184,12 @@ def _estimates(
                     "point": layout.names[point],
                     "kind": layout.kinds[point],
                     "estimated_by": "mirror side" if by_side else "other specimens",
+                    "reason": _why(int(point), missing[i], layout),
                     **dict(zip("xyz", X[i, point], strict=True)),
                     "spread_mm": spread,
                 }
             )
-    columns = ["specimen", "point", "kind", "estimated_by", "x", "y", "z", "spread_mm"]
+    columns = ["specimen", "point", "kind", "estimated_by", "reason", "x", "y", "z", "spread_mm"]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -74,7 +74,7 @@ class _Element:
         path = self.config.scan_file(self.results.element, self.names[i])
         if path is None:
             return None
-        mesh = read_scan(path, self.config.settings["scans"]["units"])
+        mesh = read_scan(path, self.config.scan_units(self.results.element, self.names[i]))
         vertices, faces = np.asarray(mesh.vertices, dtype=float), np.asarray(mesh.faces)
         if self.prepared["mirrored"][i]:
             vertices, faces = mirrored_surface(vertices, faces)

@@ -8,8 +8,10 @@ from pathlib import Path
 import pandas as pd
 
 from morpho.study.config import StudyConfig, gather_config, read_config
+from morpho.study.file_count import check_files, check_scan_units
 from morpho.study.landmarks import gather_landmarks
 from morpho.study.letters import check_letters
+from morpho.study.pairs import check_pairs
 from morpho.study.preparation_check import check_distortion, check_estimates
 from morpho.study.problems import Problems, StudyError
 from morpho.study.results_folder import check_results_folder
@@ -88,10 +90,13 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     if specimens is None:
         return None, problems
     landmarks = {element: rows for element, rows in tables.items() if element in schemes}
+    check_files(config, landmarks, problems)
+    check_scan_units(config, specimens, problems)
     check_letters(config, specimens, schemes, problems)
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():
         check_sides(config, schemes[element], specimens, rows, problems)
+        check_pairs(config, schemes[element], rows, problems)
         check_estimates(config, schemes[element], specimens, rows, problems)
         if scans:
             from morpho.study.scan_check import check_scans  # trimesh takes a while to import

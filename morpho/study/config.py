@@ -16,7 +16,7 @@ from typing import Any
 from morpho.study import privacy
 from morpho.study.files import PLACEHOLDERS, PathPattern, safe_name
 from morpho.study.problems import Problems
-from morpho.study.schemas import check_against, load_schema, with_defaults
+from morpho.study.schemas import check_against, load_schema, with_defaults, without
 from morpho.study.wording import listed, nearest, quoted
 from morpho.study.yaml_file import Document, KeyPath, read_yaml
 
@@ -177,6 +177,22 @@ class StudyConfig:
         found = self.scan_files(element, specimen)
         return found[0] if found else None
 
+    def scan_units(self, element: str, specimen: str) -> str:
+        """Find the unit of one specimen's scan.
+
+        Parameters
+        ----------
+        element, specimen : str
+            Their names.
+
+        Returns
+        -------
+        str
+            Its own under ``scans: units_of``, or that of all scans.
+        """
+        part = self.settings["scans"]
+        return str(part["units_of"].get(element, {}).get(specimen, part["units"]))
+
     def private_columns(self, columns: Iterable[str]) -> list[str]:
         """Pick the columns of the specimen table that must not reach the results.
 
@@ -192,20 +208,6 @@ class StudyConfig:
         """
         part = self.settings.get("specimens") or {}
         return privacy.private_columns(columns, part.get("private", ()))
-
-
-def _without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
-    """Leave out what cannot be used, so that the rest can still be checked."""
-    if isinstance(data, dict):
-        return {
-            key: _without(value, bad, (*path, key))
-            for key, value in data.items()
-            if (*path, key) not in bad
-        }
-    if isinstance(data, list):
-        kept = [(i, item) for i, item in enumerate(data) if (*path, i) not in bad]
-        return [_without(item, bad, (*path, i)) for i, item in kept]
-    return data
 
 
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
@@ -346,7 +348,7 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     bad = check_against(document, "study", problems)
     data = document.data if isinstance(document.data, dict) else {}
     while bad - {()}:  # leaving something out may leave a block without what it needs
-        data = _without(data, bad)
+        data = without(data, bad)
         bad = check_against(Document(path, data), "study", Problems())
     settings = with_defaults(data, load_schema("study"))
     settings.setdefault("elements", {})

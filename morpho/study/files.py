@@ -10,10 +10,11 @@ import functools
 import glob
 import os
 import re
+import stat
 import unicodedata
 from pathlib import Path
 
-__all__ = ["PLACEHOLDERS", "PathPattern", "safe_name"]
+__all__ = ["PLACEHOLDERS", "PathPattern", "no_file", "safe_name"]
 
 PLACEHOLDERS = ("element", "specimen", "replicate")
 
@@ -48,6 +49,34 @@ def safe_name(name: str) -> str:
     if safe.startswith(".") or not safe:
         safe = "_" + safe[1:]
     return safe
+
+
+def no_file(path: Path | str) -> str:
+    """Say what a path leads to, if it is no file that can be read to its end.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        Where a file is looked for.
+
+    Returns
+    -------
+    str
+        A phrase such as ``a pipe``; blank for a file, for a folder, and where there is nothing.
+    """
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):
+        return "a link to what is not there" if os.path.islink(path) else ""
+    for test, phrase in (
+        (stat.S_ISFIFO, "a pipe"),
+        (stat.S_ISSOCK, "a socket"),
+        (stat.S_ISCHR, "a device"),
+        (stat.S_ISBLK, "a device"),
+    ):
+        if test(mode):
+            return phrase
+    return ""
 
 
 class PathPattern:
@@ -182,6 +211,39 @@ class PathPattern:
             if all(values.get(key, value) == value for key, value in known.items()):
                 found.append(path)
         return sorted(found)
+
+    def no_files(self, **known: str) -> list[tuple[Path, str]]:
+        """List what fits but is no file that can be read: pipes, links that lead nowhere.
+
+        Parameters
+        ----------
+        **known : str
+            As in `files`.
+
+        Returns
+        -------
+        list of (pathlib.Path, str)
+            Sorted, each with what it is.
+        """
+        paths = [Path(name) for name in glob.glob(self._glob(known))]
+        found = [(path, no_file(path)) for path in paths if self.values(path) is not None]
+        return sorted((path, what) for path, what in found if what)
+
+    def beside(self, **known: str) -> list[Path]:
+        """List all files of the folders that the pattern points to, whether they fit or not.
+
+        Parameters
+        ----------
+        **known : str
+            As in `files`.
+
+        Returns
+        -------
+        list of pathlib.Path
+            Sorted; hidden files and those in folders within are left out.
+        """
+        names = glob.glob(os.path.join(os.path.dirname(self._glob(known)), "*"))
+        return sorted(Path(name) for name in names if os.path.isfile(name))
 
     def near_misses(self, **known: str) -> list[Path]:
         """List files that would fit if capitals and small letters were the same.

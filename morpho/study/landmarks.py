@@ -67,6 +67,12 @@ class _Gatherer:
             for pattern in self.config.landmark_patterns:
                 for path in pattern.files(element=element):
                     files.setdefault(path, pattern)
+                for path, what in pattern.no_files(element=element):
+                    self.problems.error(
+                        f"This is {what}, not a file.",
+                        "Put the landmark table itself there, or take it away.",
+                        file=path,
+                    )
                 for path in pattern.near_misses(element=element):
                     if path not in files:
                         self._tell_near_miss(path, pattern)

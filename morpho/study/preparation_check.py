@@ -113,9 +113,22 @@ def check_estimates(
         if not lost or share < rule["smallest_share"] or rule.get(role) != "estimate":
             continue
         wanted.update(lost)
+        drawn = set(landmarks.loc[landmarks["specimen"] == specimen, "landmark"])
+        ended = [
+            curve.name
+            for curve in scheme.curves
+            if {curve.start, curve.end} & set(lost) and f"{curve.name}.1" in drawn
+        ]
+        also = (
+            f" So will {listed(ended)}: a curve without an end cannot be divided evenly, and its "
+            "digitised points are not used."
+            if ended and config.settings["preparation"]["semilandmarks"]["curves"]
+            else ""
+        )
         problems.note(
             f"The {'query' if role == 'query' else 'known specimen'} lacks "
-            f"{listed(lost, most=6)}: {'it' if len(lost) == 1 else 'they'} will be estimated.",
+            f"{listed(lost, most=6)}: {'it' if len(lost) == 1 else 'they'} will be estimated."
+            f"{also}",
             "The report tells how far the verdicts hang on it. To leave the specimen out write "
             f"set_aside under preparation: missing: {role}.",
             file=config.specimens_file,

@@ -136,7 +136,7 @@ def _check_one(
 ) -> trimesh.Trimesh | None:
     """Read a scan; None if it does not fit its landmarks at all."""
     try:
-        mesh, told = read_scan_with_notes(path, config.settings["scans"]["units"])
+        mesh, told = read_scan_with_notes(path, config.scan_units(element, name))
     except StudyError as error:
         told = error.problems
         mesh = None
@@ -177,13 +177,13 @@ def _tell_misfit(
     """Tell a scan that is grossly larger or smaller than its landmarks."""
     if 1 / GROSSLY_OFF < ratio < GROSSLY_OFF:
         return False
-    stated = config.settings["scans"]["units"]
+    stated = config.scan_units(element, name)
     unit = probable_unit(ratio, stated) if math.isfinite(ratio) and ratio > 0 else None
     times = f"{ratio:.3g} times as large as" if ratio > 1 else f"1/{1 / ratio:.3g} as large as"
     problems.error(
         f"The scan is {times} the landmarks placed on it.",
-        f"Its unit is probably {unit}, not {stated} (scans: units in study.yaml); if the other "
-        f"scans are right, export this one in {stated}."
+        f"Its unit is probably {unit}, not {stated} (scans: units in study.yaml). If the other "
+        f"scans are right, write under scans: units_of: {{{element}: {{{name}: {unit}}}}}."
         if unit
         else "Check the units of scans and landmarks in study.yaml.",
         file=path,

@@ -12,7 +12,7 @@ from morpho.study.problems import Problems
 from morpho.study.wording import listed, nearest, quoted
 from morpho.study.yaml_file import Document, KeyPath
 
-__all__ = ["CONFIG_FOLDER", "check_against", "load_schema", "with_defaults"]
+__all__ = ["CONFIG_FOLDER", "check_against", "load_schema", "with_defaults", "without"]
 
 CONFIG_FOLDER = Path(__file__).resolve().parents[2] / "config"
 
@@ -104,6 +104,35 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
         elif "default" in below:
             filled[key] = with_defaults(below["default"], below, root)
     return filled
+
+
+def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
+    """Leave out what cannot be used, so that the rest can still be checked.
+
+    Parameters
+    ----------
+    data : object
+        What was read.
+    bad : set of tuple
+        Paths to leave out, as `check_against` gives them.
+    path : tuple
+        Where the data stand in the whole.
+
+    Returns
+    -------
+    object
+        A copy of the rest.
+    """
+    if isinstance(data, dict):
+        return {
+            key: without(value, bad, (*path, key))
+            for key, value in data.items()
+            if (*path, key) not in bad
+        }
+    if isinstance(data, list):
+        kept = [(i, item) for i, item in enumerate(data) if (*path, i) not in bad]
+        return [without(item, bad, (*path, i)) for i, item in kept]
+    return data
 
 
 def _label(path: KeyPath) -> str:

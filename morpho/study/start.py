@@ -67,6 +67,9 @@ landmarks:
 # scans:
 #   files: scans/{element}/{specimen}.ply
 #   units: mm
+#   # Scans in another unit than the rest: the element, then specimens and their
+#   # units, as in  bone: {NAME-01: cm, NAME-02: um}
+#   units_of: {}
 
 # The elements (bones), each with its scheme.
 elements:

@@ -20,6 +20,10 @@ from morpho.study.wording import listed, nearest, quoted
 
 __all__ = ["Table", "find_delimiter", "read_table"]
 
+# A number, and how many others a column needs to tell how many decimals are usual in it.
+_NUMBER = re.compile(r"[-+]?[0-9]+(?:[.,]([0-9]*))?")
+FEWEST_ABOVE = 4
+
 _NAMES = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -217,6 +221,8 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
             continue
         table.rows.append(tuple(row))
         table.lines.append(line)
+    if not text.endswith("\n"):
+        _check_end(table, problems)
     for position in _nameless(table):
         problems.error(
             f"Column {position + 1} has cells but no name.",
@@ -225,6 +231,28 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
             line=1,
         )
     return table
+
+
+def _check_end(table: Table, problems: Problems) -> None:
+    """Tell a last number that was cut short: no line end, and fewer decimals than all others."""
+    column = [row[-1].strip() for row in table.rows]
+    numbers = [_NUMBER.fullmatch(cell) for cell in column if cell]
+    if not column or not column[-1] or len(numbers) <= FEWEST_ABOVE or not all(numbers):
+        return
+    decimals = [len(number[1] or "") for number in numbers if number]
+    last, usual = decimals[-1], min(decimals[:-1])
+    if last >= usual:
+        return
+    same = usual == max(decimals[:-1])
+    add = problems.error if same else problems.warning
+    add(
+        f"This table ends in {quoted(column[-1])}, without a line end, and its last number has "
+        f"fewer decimals than {'the' if same else 'any of the'} others ({usual}"
+        f"{'' if same else ' at least'}): it looks cut short.",
+        "Copy or export the table again. If the number is right, end the line after it.",
+        file=table.file,
+        line=table.lines[-1],
+    )
 
 
 def _nameless(table: Table) -> Sequence[int]:

@@ -6,6 +6,7 @@ import codecs
 import os
 from pathlib import Path
 
+from morpho.study.files import no_file
 from morpho.study.problems import Problems
 from morpho.study.wording import nearest, quoted
 
@@ -104,6 +105,9 @@ def read_text(path: Path, problems: Problems, only_utf8: bool = False) -> str | 
     str or None
         The text with ``\n`` line ends, or None if it could not be read.
     """
+    if what := no_file(path):  # reading a pipe would never end
+        problems.error(f"This is {what}, not a file.", "Put the file itself there.", file=path)
+        return None
     try:
         if os.path.isfile(path) and os.path.getsize(path) > LARGEST_BYTES:
             problems.error(

@@ -51,8 +51,8 @@ def screened(study, element):
     return screen(X, taxa, **beside), specimens
 
 
-def assert_slips_found(folder):
-    table, specimens = screened(folder / "study.yaml", "lower_jaw")
+def assert_slips_found(folder, element="lower_jaw", planted=4):
+    table, specimens = screened(folder / "study.yaml", element)
     found = {
         (specimens[row.digitisation], row.kind, frozenset(filter(None, row.landmarks.split(";"))))
         for row in table.itertuples()
@@ -65,13 +65,20 @@ def assert_slips_found(folder):
                 frozenset(filter(None, row["landmarks"].split(";"))),
             )
             for row in csv.DictReader(stream)
+            if row.get("element", element) == element and row["specimen"]
         }  # fmt: skip
-    assert len(true) == 4
+    assert len(true) == planted
     assert found == true
 
 
 def test_all_planted_slips_are_found_and_nothing_else():
     assert_slips_found(ROOT / "demo_landmarks" / "with_slips")
+
+
+def test_planted_slips_are_found_beside_queries_and_none_in_these():
+    folder = ROOT / "demo_landmarks" / "slips_with_queries"
+    assert_slips_found(folder, "lower_jaw", 2)
+    assert_slips_found(folder, "atlas", 1)
 
 
 def test_no_more_than_one_false_alarm_in_the_demo_proper():
@@ -90,6 +97,8 @@ def test_other_samples_of_the_same_world(seed, tmp_path):
     tables = [screened(tmp_path / "study.yaml", element)[0] for element in ELEMENTS]
     assert sum(map(len, tables)) <= 1
     assert_slips_found(tmp_path / "with_slips")
+    for element, planted in (("lower_jaw", 2), ("atlas", 1)):
+        assert_slips_found(tmp_path / "slips_with_queries", element, planted)
 
 
 @pytest.mark.slow

@@ -257,7 +257,8 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         ),
         "estimated_points": pd.DataFrame(
             {"specimen": ["oak e"], "point": ["p"], "kind": ["landmark"],
-             "estimated_by": ["other specimens"], "x": 1.0, "y": 2.0, "z": 3.0, "spread_mm": 0.17}
+             "estimated_by": ["other specimens"], "reason": ["it is missing"],
+             "x": 1.0, "y": 2.0, "z": 3.0, "spread_mm": 0.17}
         ),
         "distortion": pd.DataFrame(
             {"specimen": ["oak f"], "shear": [0.03], "asymmetry_before": [0.02],

@@ -545,3 +545,26 @@ def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
     assert "which is needed but not enough" in text
     assert "a taxon that spreads widely of itself" in text
     assert "one outside lies to the right" not in text
+
+
+def test_estimated_curves_say_why():
+    """A curve that lost an end, a point of a patch without a scan, and a landmark."""
+    rim = "the end of its curve at p is missing"
+    rows = [
+        ("oak e", "p", "landmark", "it is missing"),
+        ("oak e", "rim.1", "curve", rim),
+        ("oak e", "rim.2", "curve", rim),
+        ("oak e", "face.7", "patch", "it was not found on a scan"),
+    ]
+    element = small.element()
+    columns = ["specimen", "point", "kind", "reason"]
+    element.tables["estimated_points"] = pd.DataFrame(rows, columns=columns).assign(
+        estimated_by="other specimens", spread_mm=0.2
+    )
+    element.tables["suspicions"] = element.tables["recovery"] = pd.DataFrame()
+    element.tables["carried_points"] = pd.DataFrame()
+    words = trust_words(element.tables, element.notes, 0.05)
+    assert (
+        "Estimated in oak e: 1 semilandmark of face, as it was not found on a scan; 2 "
+        "semilandmarks of rim, as the end of its curve at p is missing." in words
+    )

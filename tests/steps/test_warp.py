@@ -1,6 +1,7 @@
 """Warped scans through the steps: invented bones whose scans and landmarks agree by formula."""
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -8,6 +9,7 @@ import pytest
 import trimesh
 from scipy.spatial import cKDTree
 
+from morpho import steps
 from morpho.shape.superimposition import centroid_size
 from morpho.study.files import safe_name
 
@@ -378,6 +380,32 @@ def test_figures_of_the_queries_are_drawn(study, only_svg):
     assert {name for name in QUERIES if "heat" in drawn[name]} == {"bump", "dent", "broken"}
     text = (study.results().folder / "figures/queries/bump_heat.svg").read_text("utf-8")
     assert "bump beyond the mean of Ash/oak" in text
+
+
+def test_scans_in_units_of_their_own_are_the_same_scans(study, invent):
+    """A query's scan in centimetres and the template's in micrometres: the same meshes."""
+    other = invented_bones(invent)
+    (template,) = set(meshes(study)["template"]) - {""}
+    units = {"bump": ("cm", 0.1), template: ("um", 1000.0)}
+    other.study["scans"]["units_of"] = {"bone": {name: unit for name, (unit, _) in units.items()}}
+    other.write()
+    for name, (_, factor) in units.items():
+        mesh = trimesh.load_mesh(other.config.scan_file("bone", name), process=False)
+        write_scan(other, name, factor * mesh.vertices, mesh.faces)
+    run(other)
+    pd.testing.assert_frame_equal(meshes(other), meshes(study), rtol=1e-3, atol=1e-3)
+
+
+def test_every_step_asks_for_the_unit_of_the_very_scan():
+    """Wherever a scan is read: `StudyConfig.scan_units`, never the unit of all scans."""
+    readers = 0
+    for path in Path(steps.__file__).parent.glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        readers += text.count("read_scan(")
+        assert not re.search(r"""\[["']scans["']\]\[["']units["']\]""", text), path.name
+        for call in re.findall(r"read_scan\(([^()]*(?:\([^()]*\))?[^()]*)\)", text):
+            assert "scan_units(" in call or "its_units" in call, path.name
+    assert readers >= 4
 
 
 @pytest.mark.parametrize("name", ["bump", "template"])

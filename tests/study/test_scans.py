@@ -237,3 +237,30 @@ def test_repairs_are_told_in_the_check(scanned):
     assert [problem.severity for problem in told] == ["note"]
     assert "note, element jaw, specimen A-1: The scan was inside out" in scanned.told()
     assert read_scan(path).volume == mesh.volume
+
+
+def test_a_scan_in_another_unit_can_have_a_unit_of_its_own(scanned):
+    """A user does what the check says of one scan in centimetres."""
+    put_scan(scanned, "A-1", scale=0.1)
+    told = scanned.told()
+    assert "write under scans: units_of: {jaw: {A-1: cm}}." in told
+    own = SCANS.replace("}\n", ", units_of: {jaw: {A-1: cm}}}\n")
+    scanned.edit("study.yaml", SCANS, own)
+    assert scanned.errors() == []
+    config = check_study(scanned.folder)[0].config
+    assert config.scan_units("jaw", "A-1") == "cm"
+    assert config.scan_units("jaw", "Q-1") == "mm"
+    assert config.scan_units("ring", "A-1") == "mm"
+
+
+@pytest.mark.parametrize(
+    ("units", "expected"),
+    [
+        ("{jow: {A-1: cm}}", 'the element "jow", which is not in study.yaml. | Did you mean jaw?'),
+        ("{jaw: {A1: cm}}", '"A1", which is not in the specimen table. | Did you mean "A-1"?'),
+        ("{jaw: {A-1: feet}}", 'scans.units_of.jaw.A-1 is "feet". | It must be um, mm, cm, m or'),
+    ],
+)
+def test_units_of_nothing_are_refused(scanned, units, expected):
+    scanned.edit("study.yaml", SCANS, SCANS.replace("}\n", f", units_of: {units}}}\n"))
+    assert [expected in error for error in scanned.errors()] == [True]

@@ -70,7 +70,9 @@ def test_the_commented_keys_are_right(tmp_path):
                 "columns"]["properties"]
         }  # fmt: skip
         plain[part].pop("columns")
-    assert spelt.pop("scans") == {"files": "scans/{element}/{specimen}.ply", "units": "mm"}
+    assert spelt.pop("scans") == {
+        "files": "scans/{element}/{specimen}.ply", "units": "mm", "units_of": {}
+    }  # fmt: skip
     assert spelt == plain
 
 
