@@ -88,6 +88,7 @@ NOTES = (
     "discriminate",
     "place",
     "differ",
+    "warp",
 )
 FIGURES = {
     "shape_space": ["tables/shape_scores.csv", "tables/variance_per_axis.csv"],

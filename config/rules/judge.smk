@@ -143,7 +143,7 @@ rule vary:
         f"{R}/{{element}}/notes/superimpose.json",
         f"{R}/{{element}}/notes/grow.json",
         f"{R}/{{element}}/arrays/prepared.npz",
-        tables("landmark_error"),
+        tables("landmark_error", "suspicions", "estimated_points"),
     output:
         tables=tables("stability", "stability_summary"),
     log:
@@ -161,6 +161,7 @@ rule vary:
             "tests.alpha",
             "tests.smallest_taxon",
             "robustness.error_draws",
+            "preparation.missing.method",
         ),
     shell:
         "step vary {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
@@ -202,6 +203,7 @@ rule conclude:
             "verdicts",
             "trajectories",
             "calibration_summary",
+            "stability",
             "stability_summary",
             "specimens_to_decide",
         ),

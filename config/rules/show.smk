@@ -44,6 +44,7 @@ rule warp:
         meshes=directory(f"{R}/{{element}}/meshes"),
         arrays=f"{R}/{{element}}/arrays/surfaces.npz",
         tables=tables("meshes"),
+        notes=f"{R}/{{element}}/notes/warp.json",
     log:
         f"{R}/logs/{{element}}/warp.log",
     benchmark:

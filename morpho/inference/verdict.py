@@ -41,12 +41,17 @@ class Decision:
     blocking : tuple of str
         Where each test rejects and the verdict is undecided all the same: the taxa for which
         it is, all of them.
+    kept : tuple of str
+        Taxa that keep the query, all of them, the nearest by comparable distance first: those of
+        the way that the ground speaks of, which is as it is for `size_hides`, and else at its
+        own size where size is heeded.
     """
 
     verdict: str
     ground: str
     taxon: str
     blocking: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -147,6 +152,10 @@ def decide(
     def named(which: NDArray[np.bool_]) -> tuple[str, ...]:
         return tuple(taxa[which].astype(str).tolist())
 
+    def nearest_first(which: NDArray[np.bool_]) -> tuple[str, ...]:
+        order = np.argsort(evidence.comparable_distance[query], kind="stable")
+        return tuple(taxa[order][which[order]].astype(str).tolist())
+
     if not large.any():
         return Decision("undecided", "few_specimens", str(taxa[best]))
     if rejects.all():
@@ -169,7 +178,7 @@ def decide(
     able = (tests > 1) | reachable
     keeps = ~rejects & able & large
     if keeps.any():
-        return Decision("inside", "one_keeps", worst(keeps, p))
+        return Decision("inside", "one_keeps", worst(keeps, p), kept=nearest_first(keeps))
     ground = "few_specimens" if (~rejects & able).any() else "no_power"
     return Decision("undecided", ground, str(taxa[best]))
 
@@ -198,9 +207,9 @@ def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
         both = tuple(dict.fromkeys((*as_is.blocking, *size_heeded.blocking)))
         return replace(size_heeded, blocking=both)
     if pair == ("outside", "inside"):
-        return Decision("inside", "size_explains", size_heeded.taxon)
+        return Decision("inside", "size_explains", size_heeded.taxon, kept=size_heeded.kept)
     if pair == ("inside", "outside"):
-        return Decision("undecided", "size_hides", as_is.taxon)
+        return Decision("undecided", "size_hides", as_is.taxon, kept=as_is.kept)
     if pair == ("undecided", "inside"):
         return size_heeded
     undecided = as_is if pair[0] == "undecided" else size_heeded

@@ -8,7 +8,12 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.marked import together
-from morpho.report.suspicions import known_suspicions, query_suspicions
+from morpho.report.suspicions import (
+    hangs_on,
+    known_suspects,
+    query_suspicions,
+    without_suspects,
+)
 from morpho.report.words import counted, number, p_words
 
 __all__ = [
@@ -48,14 +53,19 @@ def opening(specimen: str, element: str, verdict: str, taxon: str) -> str:
     }[verdict]
 
 
-def _tempered(row: Mapping[str, Any]) -> str:
-    """Why a verdict was taken back."""
+def _tempered(row: Mapping[str, Any], without: pd.DataFrame | None = None) -> str:
+    """Why a verdict was taken back; `without`: its settings without suspected known specimens."""
     was, why = row["verdict_before"], row["tempered_by"]
+    clauses = "" if without is None else without_suspects(without, row.get("turned_without", ""))
     return {
         "": "",
         "suspected_slip": (
             f" By itself the procedure says {was}; but that hangs on what is suspected here, so "
             "nothing is concluded until it is checked."
+        ),
+        "suspected_specimens": (
+            f" By itself the procedure says {was}; {clauses}. So nothing is concluded until they "
+            "are checked."
         ),
         "false_alarms": (
             f" By itself the procedure says {was}; but it says so of more of this sample's own "
@@ -232,12 +242,14 @@ def summary_words(
     element: str,
     verdict: Mapping[str, Any],
     suspected: pd.DataFrame | None = None,
+    of_known: pd.DataFrame | None = None,
+    without: pd.DataFrame | None = None,
 ) -> str:
     """What is concluded and why: the beginning of the paragraph of `conclusion_words`.
 
     Parameters
     ----------
-    row, element, verdict, suspected
+    row, element, verdict, suspected, of_known, without
         As there. What is suspected comes before the reason.
 
     Returns
@@ -245,9 +257,12 @@ def summary_words(
     str
     """
     text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
+    if of_known is not None and row["tempered_by"] == "suspected_specimens":
+        text = f"{text.removesuffix('.')}, as that {hangs_on(row, of_known)}."
     if suspected is not None:
         text += query_suspicions(suspected)
-    return text + _tempered(row) + " " + verdict["reason"]
+    text += _tempered(row, without) + known_suspects(row, of_known, without)
+    return text + " " + verdict["reason"]
 
 
 def trial_words(
@@ -290,6 +305,7 @@ def conclusion_words(
     calibration: pd.DataFrame,
     suspected: pd.DataFrame | None = None,
     of_known: pd.DataFrame | None = None,
+    without: pd.DataFrame | None = None,
 ) -> str:
     """Paragraph on one query by one element.
 
@@ -306,12 +322,14 @@ def conclusion_words(
         The table `calibration_summary`.
     suspected, of_known : DataFrame, optional
         Rows of `suspicions` on the query, and on the known specimens.
+    without : DataFrame, optional
+        Rows of `stability` on the query without suspected known specimens.
 
     Returns
     -------
     str
     """
-    text = summary_words(row, element, verdict, suspected)
+    text = summary_words(row, element, verdict, suspected, of_known, without)
     if verdict["verdict_as_it_is"] == "":
         return text
     return (
@@ -319,7 +337,6 @@ def conclusion_words(
         + (" Only a growth stage?" if len(lines) else "")
         + _juvenile(lines)
         + _calibration(row, calibration)
-        + ("" if of_known is None else known_suspicions(of_known))
         + _stability(row["verdict_before"], stability)
         + _adequacy(row["verdict"], needed, verdict.get("blocking", ""))
     )
