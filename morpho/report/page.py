@@ -152,7 +152,7 @@ def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[di
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
             if not any(
-                key[:2] == (element.name, row["specimen"]) and row["proposal"] in key[2]
+                key[:2] == (element.name, row["specimen"]) and str(row["proposal"])[1:] in key[2]
                 for key in told
             ):
                 rows.append(

@@ -114,6 +114,18 @@ def test_a_wide_spread_of_its_own_contradicts(own, against):
         assert decided(found) == Decision("undecided", "members_contradict", "c", ("c",))
 
 
+@pytest.mark.parametrize("name", ["rank_p_value", "axes_rank_p_value"])
+def test_a_rank_that_is_not_known_hides_no_other(name):
+    ranks = {"rank_p_value": [0.5, 0.01, 0.01], "axes_rank_p_value": [0.5, 0.01, 0.01]}
+    found = evidence(**(ranks | {name: [np.nan, 0.01, 0.01]}))
+    assert contradictions(found, 0, ALPHA)[0].rank_p_value == 0.5
+
+
+def test_a_spread_at_the_level_is_none_of_what_contradicts():
+    found = evidence(rank_p_value=[0.5, 0.01, 0.01], own_spread_p_value=[ALPHA, 0.01, 0.01])
+    assert np.isnan(contradictions(found, 0, ALPHA)[0].own_spread_p_value)
+
+
 def test_all_that_contradict_block_and_the_one_of_the_largest_rank_is_named():
     found = evidence(
         rank_p_value=[0.5, 0.3, 0.9], axes_rank_p_value=[0.04, 0.6, 0.04],
