@@ -141,8 +141,9 @@ def _of_specimens(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str
         was, is_ = _standing(before[name]), _standing(now[name])
         if was != is_:
             words.append(f"{name} was {was} and is {is_} now.")
+        old = before[name]["said"]
         for what, is_ in now[name]["said"].items():
-            was = before[name]["said"].get(what, "")
+            was = old.get(what, is_)  # of a column that is new nothing is known
             if was != is_:
                 words.append(
                     f"{what.capitalize()} of {name}: {is_ or 'not said'}, was {was or 'not said'}."

@@ -136,6 +136,8 @@ def _plain(reason: str) -> str:
             f"the warp turns {folded[1]} of the surface inside out, as it does where a bone is of "
             "the other side or its landmarks are in another order; see what screening found"
         )
+    if reason.startswith("Landmarks ") and " lie at one place" in reason:
+        return "two of its landmarks lie at one place; see what screening found"
     if too_far:
         who = "the query" if too_far[1] == "The query" else "a known specimen"
         return (
