@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from morpho.report.marked import together
-from morpho.report.suspicions import (
-    hangs_on,
-    known_suspects,
-    query_suspicions,
-    without_suspects,
-)
+from morpho.report.suspicions import hangs_on, known_suspects, query_suspicions
 from morpho.report.words import counted, number, p_words
 
 __all__ = [
@@ -53,20 +48,16 @@ def opening(specimen: str, element: str, verdict: str, taxon: str) -> str:
     }[verdict]
 
 
-def _tempered(row: Mapping[str, Any], without: pd.DataFrame | None = None) -> str:
-    """Why a verdict was taken back; `without`: its settings without suspected known specimens."""
+def _tempered(row: Mapping[str, Any]) -> str:
+    """Why a verdict was taken back; of suspected known specimens `known_suspects` tells."""
     was, why = row["verdict_before"], row["tempered_by"]
-    clauses = "" if without is None else without_suspects(without, row.get("turned_without", ""))
     return {
         "": "",
         "suspected_slip": (
             f" By itself the procedure says {was}; but that hangs on what is suspected here, so "
             "nothing is concluded until it is checked."
         ),
-        "suspected_specimens": (
-            f" By itself the procedure says {was}; {clauses}. So nothing is concluded until they "
-            "are checked."
-        ),
+        "suspected_specimens": "",
         "false_alarms": (
             f" By itself the procedure says {was}; but it says so of more of this sample's own "
             "specimens than its level allows, so nothing is concluded."
@@ -261,7 +252,7 @@ def summary_words(
         text = f"{text.removesuffix('.')}, as that {hangs_on(row, of_known)}."
     if suspected is not None:
         text += query_suspicions(suspected)
-    text += _tempered(row, without) + known_suspects(row, of_known, without)
+    text += _tempered(row) + known_suspects(row, of_known, without)
     return text + " " + verdict["reason"]
 
 
@@ -343,7 +334,11 @@ def conclusion_words(
 
 
 def individual_words(
-    specimen: str, verdict: str, elements: pd.DataFrame, evidence: pd.DataFrame
+    specimen: str,
+    verdict: str,
+    elements: pd.DataFrame,
+    evidence: pd.DataFrame,
+    doubted: Sequence[str] = (),
 ) -> str:
     """Paragraph on one individual by all its elements.
 
@@ -356,6 +351,8 @@ def individual_words(
         `element` and `verdict` of each that was judged.
     evidence : DataFrame
         `taxon` and `combined_p_value`.
+    doubted : sequence of str
+        Elements whose evidence was left out, as their verdicts hang on what screening suspects.
 
     Returns
     -------
@@ -375,6 +372,9 @@ def individual_words(
         "rule, which holds whatever the dependence between elements of one animal, "
         f"{worst['taxon']} rejects least ({p_words(worst['combined_p_value'])}). "
     )
+    if doubted:
+        names = together([name.replace("_", " ") for name in doubted])
+        text += f"What hangs on suspected digitisations is left out of that: {names}. "
     told = set(elements["verdict"])
     if {"outside", "inside"} <= told:
         text += "The elements disagree, which a chimaera, a mistake or a mosaic would explain. "

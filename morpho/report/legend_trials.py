@@ -152,7 +152,7 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "p_value_as_it_is": "against the taxon, without regard to size",
             "p_value_size_heeded": "against the taxon, at the query's own size",
             "p_value": "the larger of the two: both must reject",
-            "combined_p_value": "smallest p-value of the elements times their number, at most 1 (Bonferroni)",
+            "combined_p_value": "smallest p-value of the elements times their number, at most 1 (Bonferroni); without elements whose verdict was taken back for suspected digitisations, if others are left",
         },
     ),
     "proportion_values": (

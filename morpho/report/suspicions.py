@@ -199,15 +199,17 @@ def known_suspects(
     Returns
     -------
     str
-        A sentence with a space before it; blank where nothing is suspected or was tried, and
-        where the verdict was taken back for it, which its first sentence tells.
+        Sentences with a space before them; blank where nothing is suspected or was tried.
     """
     if suspicions is None or tried is None or suspicions.empty or tried.empty:
         return ""
+    clauses = without_suspects(tried, row["turned_without"])
     if row["tempered_by"] == "suspected_specimens":
-        return ""
+        return (
+            f" By itself the procedure says {row['verdict_before']}; {clauses}. So nothing is "
+            "concluded until they are checked."
+        )
     if row["turned_without"]:
-        clauses = without_suspects(tried, row["turned_without"])
         return f" But {clauses}, so check those first: it {hangs_on(row, suspicions)}."
     count = suspicions["specimen"].nunique()
     who = (
