@@ -248,8 +248,8 @@ def summary_words(
     str
     """
     text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
-    if of_known is not None and row["tempered_by"] == "suspected_specimens":
-        text = f"{text.removesuffix('.')}, as that {hangs_on(row, of_known)}."
+    if row["tempered_by"] == "suspected_specimens" and of_known is not None and without is not None:
+        text = f"{text.removesuffix('.')}, as that {hangs_on(of_known, without)}."
     if suspected is not None:
         text += query_suspicions(suspected)
     text += _tempered(row) + known_suspects(row, of_known, without)
@@ -314,7 +314,8 @@ def conclusion_words(
     suspected, of_known : DataFrame, optional
         Rows of `suspicions` on the query, and on the known specimens.
     without : DataFrame, optional
-        Rows of `stability` on the query without suspected known specimens.
+        Rows of `stability` on the query without suspected known specimens, and whether each
+        `turns` the verdict.
 
     Returns
     -------

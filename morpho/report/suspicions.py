@@ -121,22 +121,22 @@ def known_suspicions(suspicions: pd.DataFrame) -> str:
     )
 
 
-def hangs_on(row: Mapping[str, Any], suspicions: pd.DataFrame) -> str:
+def hangs_on(suspicions: pd.DataFrame, tried: pd.DataFrame) -> str:
     """Name the suspects among the known specimens without whom a verdict turns.
 
     Parameters
     ----------
-    row : mapping
-        Row of the table `conclusions`.
     suspicions : DataFrame
         As in `known_suspicions`.
+    tried : DataFrame
+        As in `without_suspects`.
 
     Returns
     -------
     str
         A clause; it names all of them where the verdict turns only without all.
     """
-    alone = suspicions["specimen"].isin(str(row["turned_without"]).split("; "))
+    alone = suspicions["specimen"].isin(tried.loc[tried["turns"], "setting"])
     named = suspect_names(suspicions[alone] if alone.any() else suspicions)
     return f"hangs on known specimens whose digitisations are suspected: {named}"
 
@@ -152,24 +152,22 @@ def _outcome(row: Mapping[Any, Any]) -> str:
     return str(row["verdict"])
 
 
-def without_suspects(tried: pd.DataFrame, turned_without: str) -> str:
+def without_suspects(tried: pd.DataFrame) -> str:
     """What the procedure says without the suspects that turn a verdict.
 
     Parameters
     ----------
     tried : DataFrame
-        Rows of the table `stability` on a query without suspected known specimens.
-    turned_without : str
-        Column of the table `conclusions`: the settings of these rows that turn the verdict.
+        Rows of the table `stability` on a query without suspected known specimens, with a
+        column `turns`: whether that turns its verdict.
 
     Returns
     -------
     str
         Clauses, as in: without A it says inside (kept by x); without all suspects it says outside.
     """
-    turning = tried[tried["setting"].isin(turned_without.split("; "))]
     outcomes: dict[str, list[str]] = {}
-    for row in turning.to_dict("records"):
+    for row in tried[tried["turns"]].to_dict("records"):
         outcomes.setdefault(_outcome(row), []).append(str(row["setting"]))
     parts = []
     for outcome, settings in outcomes.items():
@@ -203,14 +201,14 @@ def known_suspects(
     """
     if suspicions is None or tried is None or suspicions.empty or tried.empty:
         return ""
-    clauses = without_suspects(tried, row["turned_without"])
+    clauses = without_suspects(tried)
     if row["tempered_by"] == "suspected_specimens":
         return (
             f" By itself the procedure says {row['verdict_before']}; {clauses}. So nothing is "
             "concluded until they are checked."
         )
-    if row["turned_without"]:
-        return f" But {clauses}, so check those first: it {hangs_on(row, suspicions)}."
+    if clauses:
+        return f" But {clauses}, so check those first: it {hangs_on(suspicions, tried)}."
     count = suspicions["specimen"].nunique()
     who = (
         "the known specimen whose digitisation is suspected"

@@ -69,6 +69,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         suspected = suspicions[suspicions["specimen"] == name]
         every = settings[settings["specimen"] == name]
         without = every[(every["choice"] == SUSPECTS) & (every["setting"] != OWN_LANDMARKS)]
+        without = without.assign(turns=_turned(every, without))
         found = conclude(
             verdict["verdict"],
             calibration,
@@ -84,7 +85,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "tempered_by": found.tempered_by,
             "choice": found.choice,
             "suspects": "; ".join(sorted(set(of_known["specimen"]))),
-            "turned_without": "; ".join(without.loc[_turned(every, without), "setting"]),
+            "turned_without": "; ".join(without.loc[without["turns"], "setting"]),
             "nearest_taxon": verdict["nearest_taxon"],
             "settings": int(tried["settings"].sum()),
             "settings_hold": int(tried["holds"].sum()),

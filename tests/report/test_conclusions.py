@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from morpho.inference.conclusion import combine_elements
-from morpho.inference.stability import CHOICES
+from morpho.inference.stability import ALL_SUSPECTS, CHOICES
 from morpho.report.conclusions import (
     conclusion_words,
     individual_words,
@@ -238,10 +238,11 @@ KIN = (
 NAMED = "kin 1 (wrong side or mirrored) and kin 2 (a and b exchanged)"
 
 
-def without(**settings):
-    """Rows of `stability` without suspects: verdict, ground and who keeps it."""
+def without(*turning, **settings):
+    """Rows of `stability` without suspects: verdict, ground and who keeps it; which turn it."""
     rows = [(name.replace("_", " "), *told) for name, told in settings.items()]
-    return pd.DataFrame(rows, columns=["setting", "verdict", "ground", "kept_by"])
+    table = pd.DataFrame(rows, columns=["setting", "verdict", "ground", "kept_by"])
+    return table.assign(turns=table["setting"].isin(turning))
 
 
 OUT = ("outside", "all_reject", "")
@@ -250,24 +251,33 @@ INSIDE = ("inside", "one_keeps", "coast kin; marsh kin")
 
 def test_a_verdict_that_holds_without_suspects_says_so_and_names_them():
     tried = without(kin_1=OUT, kin_2=OUT, all_suspected_specimens=OUT)
-    row = ROW | {"turned_without": ""}
-    text = summary_words(row, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
+    text = summary_words(ROW, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
     assert text == (
         "By its jaw, find 7 falls outside every known taxon of this sample. Outside holds without "
         "the 2 known specimens whose digitisations are suspected, each or all of them: "
         f"{NAMED}. Here is the reason."
     )
-    one = summary_words(row, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=OUT))
+    one = summary_words(ROW, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=OUT))
     assert (
         " Outside holds without the known specimen whose digitisation is suspected: kin 1 (wrong "
         "side or mirrored). Here" in one
     )
 
 
+def test_who_keeps_an_inside_query_without_suspects_is_told():
+    row = ROW | {"verdict": "inside", "verdict_before": "inside"}
+    alone = ("inside", "one_keeps", "marsh kin")
+    tried = without(kin_1=INSIDE, kin_2=alone, all_suspected_specimens=alone)
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert f"{NAMED}. Without all of them it is kept by marsh kin. Here" in text
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=INSIDE))
+    assert " Without that one it is kept by coast kin and marsh kin. Here" in text
+
+
 def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
-    tried = without(kin_1=INSIDE, kin_2=OUT, all_suspected_specimens=INSIDE)
+    settings = {"kin_1": INSIDE, "kin_2": OUT, "all_suspected_specimens": INSIDE}
+    tried = without("kin 1", ALL_SUSPECTS, **settings)
     row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
-    row["turned_without"] = "kin 1; all suspected specimens"
     text = summary_words(row, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
     assert text == (
         "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
@@ -276,7 +286,7 @@ def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
         "kin and marsh kin). So nothing is concluded until they are checked. Here is the reason."
     )
     # only without all of them: all are named
-    row["turned_without"] = "all suspected specimens"
+    tried = without(ALL_SUSPECTS, **settings)
     text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
     assert f"suspected: {NAMED}. By itself" in text
     assert "without all suspects it says inside" in text
@@ -296,40 +306,39 @@ def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
 )
 def test_too_little_left_without_suspects_is_said(row, said):
     turned = {"verdict": "undecided", "tempered_by": "suspected_specimens"}
-    turned["turned_without"] = "kin 1"
-    text = summary_words(ROW | turned, "jaw", VERDICT, None, suspicions(*KIN), without(kin_1=row))
+    tried = without("kin 1", kin_1=row)
+    text = summary_words(ROW | turned, "jaw", VERDICT, None, suspicions(*KIN), tried)
     assert f"without kin 1 it says {said}. So nothing is concluded" in text
 
 
 def test_an_undecided_query_says_what_suspects_hide():
     row = ROW | {"verdict": "undecided", "verdict_before": "undecided"}
-    tried = without(kin_1=("undecided", "members_contradict", ""), kin_2=OUT)
-    row["turned_without"] = "kin 2"
+    settings = {"kin_1": ("undecided", "members_contradict", ""), "kin_2": OUT}
+    tried = without("kin 2", **settings)
     text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
     assert (
         " But without kin 2 it says outside, so check those first: it hangs on known specimens "
         "whose digitisations are suspected: kin 2 (a and b exchanged). Here" in text
     )
-    row["turned_without"] = ""
+    tried = without(**settings)
     text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
     assert " Undecided holds without the 2 known" in text
 
 
 def test_nothing_is_said_of_suspects_where_there_are_none_or_nothing_was_tried():
     plain = summary_words(ROW, "jaw", VERDICT)
-    row = ROW | {"turned_without": ""}
-    assert summary_words(row, "jaw", VERDICT, None, suspicions(), without()) == plain
-    assert summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), without()) == plain
+    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(), without()) == plain
+    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(*KIN), without()) == plain
 
 
 def test_many_suspects_are_counted_after_the_eighth():
     many = suspicions(*({"specimen": f"kin {i}"} for i in range(10)))
-    tried = without(**{f"kin_{i}": OUT for i in range(10)})
-    text = summary_words(ROW | {"turned_without": ""}, "jaw", VERDICT, None, many, tried)
+    settings = {f"kin_{i}": OUT for i in range(10)}
+    text = summary_words(ROW, "jaw", VERDICT, None, many, without(**settings))
     assert "kin 7 (neck out of place) and 2 more. Here" in text
     row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
-    row["turned_without"] = "; ".join(f"kin {i}" for i in range(10))
-    text = summary_words(row, "jaw", VERDICT, None, many, tried)
+    every = without(*(f"kin {i}" for i in range(10)), **settings)
+    text = summary_words(row, "jaw", VERDICT, None, many, every)
     assert "without kin 0, kin 1, kin 2, kin 3, kin 4, kin 5, kin 6, kin 7 or 2 more it" in text
 
 
