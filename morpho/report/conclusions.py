@@ -248,7 +248,7 @@ def summary_words(
     str
     """
     text = opening(row["specimen"], element, row["verdict"], verdict["taxon"])
-    if row["tempered_by"] == "suspected_specimens" and of_known is not None and without is not None:
+    if of_known is not None and without is not None and without["turns"].any():
         text = f"{text.removesuffix('.')}, as that {hangs_on(of_known, without)}."
     if suspected is not None:
         text += query_suspicions(suspected)

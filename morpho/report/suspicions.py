@@ -208,13 +208,20 @@ def known_suspects(
             "concluded until they are checked."
         )
     if clauses:
-        return f" But {clauses}, so check those first: it {hangs_on(suspicions, tried)}."
+        said = clauses.replace(" it says ", " the procedure says ", 1)
+        return f" {said[0].upper()}{said[1:]}: check them first."
     count = suspicions["specimen"].nunique()
     who = (
         "the known specimen whose digitisation is suspected"
         if count == 1
         else f"the {count} known specimens whose digitisations are suspected, each or all of them"
     )
+    kept = ""
+    if row["verdict_before"] == "inside":
+        taxa = str(tried["kept_by"].iloc[-1]).split("; ")
+        which = "that one" if count == 1 else "all of them"
+        kept = f" Without {which} it is kept by {together(taxa)}."
     return (
-        f" {row['verdict_before'].capitalize()} holds without {who}: {suspect_names(suspicions)}."
+        f" {row['verdict_before'].capitalize()} holds without {who}: "
+        f"{suspect_names(suspicions)}.{kept}"
     )

@@ -316,9 +316,10 @@ def test_an_undecided_query_says_what_suspects_hide():
     settings = {"kin_1": ("undecided", "members_contradict", ""), "kin_2": OUT}
     tried = without("kin 2", **settings)
     text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
-    assert (
-        " But without kin 2 it says outside, so check those first: it hangs on known specimens "
-        "whose digitisations are suspected: kin 2 (a and b exchanged). Here" in text
+    assert text == (
+        "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
+        "specimens whose digitisations are suspected: kin 2 (a and b exchanged). Without kin 2 the "
+        "procedure says outside: check them first. Here is the reason."
     )
     tried = without(**settings)
     text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)

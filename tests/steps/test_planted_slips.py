@@ -82,4 +82,8 @@ def test_every_verdict_is_right_or_undecided(concluded, study, element):
     assert set(found["suspects"]) >= {"; ".join(sorted(planted(element)))}
     judged = found[found["nearest_taxon"] != ""]
     for text in judged["summary"]:
-        assert all(name in text for name in planted(element))
+        assert any(name in text for name in planted(element))
+    # what the slips hide is told in the first sentence, and what would be found without them
+    first, said, *_ = found.loc["CAVE-01", "summary"].split(". ")
+    assert "hangs on known specimens whose digitisations are suspected" in first
+    assert said.endswith("the procedure says outside: check them first")
