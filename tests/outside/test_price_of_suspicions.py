@@ -7,7 +7,16 @@ of two landmarks exchanged, or a landmark displaced by a fifth of centroid size.
 screening suspects is left out as `vary` does it. Right is outside of the form of its own, and of
 a member inside where its own taxon keeps it; undecided is neither right nor wrong.
 
-FIGURES
+Measured once on seeds 0 to 29, of 120 verdicts each:
+
+======================  ========  ================  ====================
+slips                   suspects  right taken back  wrong, of these back
+======================  ========  ================  ====================
+none                           0           0 of 93   1,  0
+none, heavy tails              2           0 of 88   4,  1
+one in a study                29           3 of 88  15, 15
+two in a study                57           0 of 89  20, 20
+======================  ========  ================  ====================
 """
 
 from __future__ import annotations
