@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.stats import binomtest
 
 from morpho.inference.design import InferenceError
+from morpho.inference.stability import OWN_LANDMARKS, SUSPECTS
 
 __all__ = ["UNTEMPERED", "Conclusion", "combine_elements", "conclude"]
 
@@ -38,7 +39,8 @@ class Conclusion:
     verdict : {'outside', 'inside', 'undecided'}
     tempered_by : str
         Blank where the verdict stands; `suspected_slip`: screening suspects a slip in the query
-        on which it hangs; `false_alarms`: the same procedure tells the sample's
+        on which it hangs; `suspected_specimens`: it turns without known specimens of which
+        screening suspects a digitisation; `false_alarms`: the same procedure tells the sample's
         own specimens outside more often than it may; `never_notices`: it noticed no member of
         any taxon left out; `unstable`: another choice turns it too often.
     choice : str
@@ -58,10 +60,18 @@ def _counts(calibration: pd.DataFrame, left_out: str) -> tuple[int, int]:
     return int(part["outside"].iloc[0]), int(part["specimens"].iloc[0])
 
 
+def _turning(stability: pd.DataFrame, choice: str) -> list[str]:
+    """Settings of a kind of choice that turn a verdict."""
+    told = stability.loc[stability["choice"] == choice, "turning_settings"]
+    return [setting for text in told for setting in str(text).split("; ") if setting]
+
+
 def _hangs_on_slip(suspicions: pd.DataFrame, stability: pd.DataFrame) -> bool:
     """Whether a verdict hangs on a slip that screening suspects in the query."""
     mended = suspicions["distance_after"] <= suspicions["threshold"]
     if (mended & suspicions["kind"].isin(_WHOLE)).any():
+        return True
+    if OWN_LANDMARKS in _turning(stability, SUSPECTS):
         return True
     landmarks = {
         name
@@ -69,10 +79,11 @@ def _hangs_on_slip(suspicions: pd.DataFrame, stability: pd.DataFrame) -> bool:
         for name in str(row["landmarks"]).split(";")
         if name
     }
-    tried = stability[stability["choice"] == "landmark left out"]
-    turning = [setting for text in tried["turning_settings"] for setting in text.split("; ")]
     # a landmark is left out with its partner, and the setting then names both
-    return any(landmarks & {setting, *setting.split(" and ")} for setting in turning)
+    return any(
+        landmarks & {setting, *setting.split(" and ")}
+        for setting in _turning(stability, "landmark left out")
+    )
 
 
 def _turns_too_often(stability: pd.DataFrame, smallest_share: float) -> pd.DataFrame:
@@ -106,7 +117,8 @@ def conclude(
         The rows of `morpho.inference.screening.screen` on the query. A new form may well look
         suspicious, so a suspicion alone takes no verdict back. It falls where left and right
         or names of landmarks are probably exchanged and the digitisation, once mended, is
-        within the threshold of a taxon, and where leaving a suspected landmark out turns it.
+        within the threshold of a taxon, and where leaving suspected landmarks out turns it,
+        one of them or all.
     alpha : float
         Level of the tests: *outside* falls where the share of false alarms is larger (exact
         one-sided binomial test at 0.05).
@@ -116,6 +128,13 @@ def conclude(
         Of a kind with fewer than ten settings, at least two must turn it, or its only one:
         else one setting of four, such as a single axis, would undo what the others uphold.
 
+    Notes
+    -----
+    Known specimens of which screening suspects a digitisation are a kind of choice to which no
+    share applies: a verdict falls where it turns without any one of them, or without all. A
+    single bone of the wrong side can take an axis for itself and widen its taxon until that
+    keeps what it should not.
+
     Returns
     -------
     Conclusion
@@ -124,6 +143,8 @@ def conclude(
         return Conclusion(verdict)
     if suspicions is not None and _hangs_on_slip(suspicions, stability):
         return Conclusion("undecided", "suspected_slip")
+    if set(_turning(stability, SUSPECTS)) - {OWN_LANDMARKS}:
+        return Conclusion("undecided", "suspected_specimens")
     alarms, left_out = _counts(calibration, "specimen")
     if verdict == "outside" and left_out:
         excess = binomtest(alarms, left_out, alpha, alternative="greater").pvalue
@@ -132,7 +153,7 @@ def conclude(
     noticed, of = _counts(calibration, "taxon")
     if verdict == "inside" and of >= _BLIND and noticed == 0:
         return Conclusion("undecided", "never_notices")
-    shown = (*UNTEMPERED, *([UNMEASURED] if verdict == "inside" else []))
+    shown = (*UNTEMPERED, SUSPECTS, *([UNMEASURED] if verdict == "inside" else []))
     weighed = stability[~stability["choice"].isin(shown)]
     falls = _turns_too_often(weighed, smallest_share)
     if len(falls):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,11 +14,20 @@ from morpho.inference.design import InferenceError
 from morpho.inference.judging import Judgement, Rules
 from morpho.inference.ordination import most_axes
 from morpho.inference.reanalysis import Material, analyse, frame_of
+from morpho.inference.verdict import Decision
 from morpho.shape.checks import ShapeError
 
-__all__ = ["CHOICES", "Doubts", "digitised_again", "stability_summary", "vary"]
+__all__ = [
+    "ALL_SUSPECTS", "CHOICES", "OWN_LANDMARKS", "SUSPECTS", "Doubts", "digitised_again",
+    "stability_summary", "turned", "vary",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
+
+# The kind of choice that leaves out what screening suspects; it has a rule of its own.
+SUSPECTS = "suspects left out"
+# Its setting without all suspected specimens together, and that of a query's own landmarks.
+ALL_SUSPECTS, OWN_LANDMARKS = "all suspected specimens", "its own suspected landmarks"
 
 # Kinds of choices, in the order they are shown.
 CHOICES = (
@@ -32,9 +42,10 @@ CHOICES = (
     "estimated landmarks",
     "digitising error",
     "distortion",
+    SUSPECTS,
 )
 _COLUMNS = [
-    "specimen", "choice", "setting", "verdict", "ground", "p_value_as_it_is",
+    "specimen", "choice", "setting", "verdict", "ground", "kept_by", "p_value_as_it_is",
     "p_value_size_heeded",
 ]  # fmt: skip
 
@@ -57,6 +68,11 @@ class Doubts:
         Queries as they might come out if they were digitised again.
     distorted : mapping of int to ndarray of shape (n_points, 3)
         Specimens whose distortion was removed, as they were before.
+    without : mapping of str to Material or None
+        The material without known specimens of which screening suspects a digitisation, by
+        who is left out; None where nothing is left to judge by.
+    own_landmarks : mapping of int to ndarray of int
+        Queries of which screening suspects landmarks, and these points of theirs.
     """
 
     groups: Mapping[str, NDArray[np.intp]] = field(default_factory=dict)
@@ -65,6 +81,8 @@ class Doubts:
     incomplete: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
     again: Array = field(default_factory=lambda: np.empty((0, 0, 0, 3)))
     distorted: Mapping[int, Array] = field(default_factory=dict)
+    without: Mapping[str, Material | None] = field(default_factory=dict)
+    own_landmarks: Mapping[int, NDArray[np.intp]] = field(default_factory=dict)
 
 
 def digitised_again(
@@ -104,7 +122,7 @@ def digitised_again(
 
 def _variations(
     material: Material, names: NDArray, rules: Rules, doubts: Doubts
-) -> Iterator[tuple[str, str, Material, Rules]]:
+) -> Iterator[tuple[str, str, Material | None, Rules]]:
     """Every other choice: its kind, what it is, the material and the rules."""
     known = material.known
     taxa = len(np.unique(material.taxon[known]))
@@ -145,6 +163,16 @@ def _variations(
     for place, before in doubts.distorted.items():
         changed = material.at(np.array([place]), before[None])
         yield "distortion", f"{names[place]} as it was dug up", changed, rules
+    for setting, without in doubts.without.items():
+        yield SUSPECTS, setting, without, rules
+
+
+def _told(decision: Decision) -> dict[str, str]:
+    return {
+        "verdict": decision.verdict,
+        "ground": decision.ground,
+        "kept_by": "; ".join(decision.kept),
+    }
 
 
 def _rows(choice: str, setting: str, queries: NDArray, found: Judgement | None) -> list[dict]:
@@ -152,11 +180,11 @@ def _rows(choice: str, setting: str, queries: NDArray, found: Judgement | None) 
     for i, name in enumerate(queries.tolist()):
         row: dict = {
             "specimen": name, "choice": choice, "setting": setting, "verdict": "undecided",
-            "ground": "no_model", "p_value_as_it_is": np.nan, "p_value_size_heeded": np.nan,
+            "ground": "no_model", "kept_by": "", "p_value_as_it_is": np.nan,
+            "p_value_size_heeded": np.nan,
         }  # fmt: skip
         if found is not None and found.verdicts:
-            verdict = found.verdicts[i]
-            row["verdict"], row["ground"] = verdict.verdict, verdict.ground
+            row |= _told(found.verdicts[i])
             for heeded, evidence in found.evidence.items():
                 key = "p_value_size_heeded" if heeded else "p_value_as_it_is"
                 row[key] = float(evidence.p_value[i].max())
@@ -172,7 +200,7 @@ def _by_size(queries: NDArray, found: Judgement | None) -> list[dict]:
         if found is None or heeded not in found.evidence:
             continue
         for row, pair in zip(_rows("size", setting, queries, found), found.decisions, strict=True):
-            rows.append(row | {"verdict": pair[heeded].verdict, "ground": pair[heeded].ground})
+            rows.append(row | _told(pair[heeded]))
     return rows
 
 
@@ -183,6 +211,13 @@ def _within_sizes(queries: NDArray, base: Judgement | None, found: Judgement | N
     rows = _rows("growth not extrapolated", "at the nearest measured sizes", queries, found)
     beyond = base.evidence[True].beyond_sizes
     return [row for i, row in enumerate(rows) if beyond[i].any()]
+
+
+def _taxon_lost(row: dict, gone: bool) -> dict:
+    """A row on a sample without one of its taxa: outside of the others is not outside of all."""
+    if gone and row["verdict"] == "outside":
+        return row | {"verdict": "undecided", "ground": "taxon_lost"}
+    return row
 
 
 def vary(
@@ -197,7 +232,7 @@ def vary(
 
     One choice is changed at a time. Superimposition, growth lines and axes are made again
     each time; semilandmarks keep the places that they have slid to, and estimates of missing
-    landmarks are those of the whole sample or its draws.
+    landmarks are those of the whole sample or its draws, or as `doubts.without` has them.
 
     Parameters
     ----------
@@ -211,16 +246,20 @@ def vary(
     Returns
     -------
     DataFrame
-        `specimen`, `choice` (one of `CHOICES`), `setting`, `verdict`, `ground` and the
-        largest p-values over the taxa. The first rows, 'as analysed', are the procedure
-        unchanged.
+        `specimen`, `choice` (one of `CHOICES`), `setting`, `verdict`, `ground`, `kept_by` (taxa
+        that keep a query inside, separated by semicolons) and the largest p-values over the
+        taxa. The first rows, 'as analysed', are the procedure unchanged. A sample that has lost
+        a taxon with its suspects leaves undecided who is outside of the others; the ground is
+        then `taxon_lost`.
     """
     queries = names[~material.known]
     if not len(queries):
         return pd.DataFrame(columns=_COLUMNS)
     frame = frame_of(material)
 
-    def again(changed: Material, other: Rules) -> Judgement | None:
+    def again(changed: Material | None, other: Rules) -> Judgement | None:
+        if changed is None:
+            return None
         try:
             if changed is material:
                 return analyse(material, other, frame=frame, test_slopes=False)
@@ -232,15 +271,50 @@ def vary(
     rows = _rows("as analysed", "", queries, base) + _by_size(queries, base)
     rows += _within_sizes(queries, base, again(material, replace(rules, within_sizes=True)))
     todo = list(_variations(material, names, rules, doubts))
+    own = list(doubts.own_landmarks.items())
+    taxa = set(material.taxon[material.known])
     for done, (choice, setting, changed, other) in enumerate(todo, start=1):
-        rows += _rows(choice, setting, queries, again(changed, other))
+        gone = changed is not None and taxa != set(changed.taxon[changed.known])
+        found = _rows(choice, setting, queries, again(changed, other))
+        rows += [_taxon_lost(row, gone) for row in found]
         if progress:
-            progress(done, len(todo))
+            progress(done, len(todo) + len(own))
+    for done, (place, points) in enumerate(own, start=len(todo) + 1):
+        found = _rows(
+            SUSPECTS, OWN_LANDMARKS, queries, again(material.without_points(points), rules)
+        )
+        rows += [row for row in found if row["specimen"] == names[place]]
+        if progress:
+            progress(done, len(todo) + len(own))
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
+def turned(rows: pd.DataFrame, base: Mapping[Any, Any]) -> NDArray[np.bool_]:
+    """Which settings turn a verdict.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of the table of `vary` on one query.
+    base : mapping
+        Its row 'as analysed'.
+
+    Returns
+    -------
+    ndarray of bool, of shape (n_rows,)
+        Where the verdict is another, or the query is inside and no taxon keeps it any more that
+        kept it before.
+    """
+    other = (rows["verdict"] != base["verdict"]).to_numpy(bool)
+    if base["verdict"] != "inside":
+        return other
+    before = set(str(base["kept_by"]).split("; "))
+    moved = [before.isdisjoint(str(kept).split("; ")) for kept in rows["kept_by"]]
+    return other | np.array(moved, dtype=bool)
+
+
 def stability_summary(table: pd.DataFrame, choices: Sequence[str] = CHOICES[1:]) -> pd.DataFrame:
-    """How often the verdict holds, by kind of choice.
+    """How often the verdict holds, by kind of choice; see `turned`.
 
     Parameters
     ----------
@@ -258,24 +332,24 @@ def stability_summary(table: pd.DataFrame, choices: Sequence[str] = CHOICES[1:])
     """
     rows = []
     for specimen, part in table.groupby("specimen", sort=True):
-        base = str(part.loc[part["choice"] == "as analysed", "verdict"].iloc[0])
+        base = part[part["choice"] == "as analysed"].iloc[0].to_dict()
         for choice in choices:
             each = part[part["choice"] == choice]
             if each.empty:
                 continue
-            turned = each[each["verdict"] != base]
+            turning = each[turned(each, base)]
             rows.append(
                 {
                     "specimen": specimen,
                     "choice": choice,
                     "settings": len(each),
-                    "holds": len(each) - len(turned),
-                    "share_holds": 1 - len(turned) / len(each),
+                    "holds": len(each) - len(turning),
+                    "share_holds": 1 - len(turning) / len(each),
                     **{
                         name: int((each["verdict"] == name).sum())
                         for name in ("outside", "inside", "undecided")
                     },
-                    "turning_settings": "; ".join(turned["setting"]),
+                    "turning_settings": "; ".join(turning["setting"]),
                 }
             )
     columns = [

@@ -17,7 +17,7 @@ from morpho.report.words import number, p_words
 __all__ = ["FORMAT", "changed", "snapshot"]
 
 # Snapshots of another format are not compared.
-FORMAT = 1
+FORMAT = 2
 
 # Axes compared, and how many distances and names are told one by one.
 _AXES, _TOLD, _NAMES = 3, 3, 8
@@ -29,13 +29,16 @@ def _plain(value: Any) -> Any:
     return None if math.isnan(value) else value
 
 
-def _specimens(element: Analysed, digests: Mapping[str, str]) -> dict[str, Any]:
+def _specimens(
+    element: Analysed, digests: Mapping[str, str], said: Mapping[str, Mapping[str, str]]
+) -> dict[str, Any]:
     return {
         str(row["specimen"]): {
             "digest": digests.get(str(row["specimen"]), ""),
             "taxon": str(row["taxon"]),
             "role": str(row["role"]),
             "used": bool(row["used"]),
+            "said": dict(said.get(str(row["specimen"]), {})),
         }
         for row in element.tables["specimens"].to_dict("records")
     }
@@ -69,7 +72,9 @@ def _verdicts(element: Analysed) -> dict[str, Any]:
 
 
 def snapshot(
-    elements: Iterable[Analysed], digests: Mapping[str, Mapping[str, str]] | None = None
+    elements: Iterable[Analysed],
+    digests: Mapping[str, Mapping[str, str]] | None = None,
+    said: Mapping[str, Mapping[str, Mapping[str, str]]] | None = None,
 ) -> dict[str, Any]:
     """Take from the tables what is compared with the next run.
 
@@ -79,18 +84,23 @@ def snapshot(
         Tables of each element.
     digests : mapping of str to mapping of str to str
         By element and specimen, a digest of what was digitised on it.
+    said : mapping of str to mapping, optional
+        By element and specimen, what its row of the specimen table says beyond taxon and role,
+        by column: side, stage, variables of the model. Nothing private.
 
     Returns
     -------
     dict
         Plain data: the same after a way through JSON.
     """
-    digests = digests or {}
+    digests, said = digests or {}, said or {}
     found = {}
     for element in elements:
         axes = element.tables["variance_per_axis"]
         found[element.name] = {
-            "specimens": _specimens(element, digests.get(element.name, {})),
+            "specimens": _specimens(
+                element, digests.get(element.name, {}), said.get(element.name, {})
+            ),
             "axes": [_plain(share) for share in axes["share_of_variance"].head(_AXES)],
             "axes_retained": int(axes["retained"].sum()),
             "distances": _distances(element.tables["pairwise_distances"]),
@@ -131,6 +141,13 @@ def _of_specimens(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str
         was, is_ = _standing(before[name]), _standing(now[name])
         if was != is_:
             words.append(f"{name} was {was} and is {is_} now.")
+        old = before[name]["said"]
+        for what, is_ in now[name]["said"].items():
+            was = old.get(what, is_)  # of a column that is new nothing is known
+            if was != is_:
+                words.append(
+                    f"{what.capitalize()} of {name}: {is_ or 'not said'}, was {was or 'not said'}."
+                )
     return words
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from morpho.report.marked import together
 from morpho.report.phrases import percent
-from morpho.report.suspicions import known_suspicions, query_suspicions
+from morpho.report.suspicions import hangs_on, known_suspects, query_suspicions
 from morpho.report.words import counted, number, p_value_words
 
 __all__ = [
@@ -54,7 +54,7 @@ def opening(specimen: str, element: str, verdict: str, kept: Sequence[str]) -> s
 
 
 def _tempered(row: Mapping[str, Any]) -> str:
-    """Why a verdict was taken back."""
+    """Why a verdict was taken back; of suspected known specimens `known_suspects` tells."""
     was, why = row["verdict_before"], row["tempered_by"]
     return {
         "": "",
@@ -62,6 +62,7 @@ def _tempered(row: Mapping[str, Any]) -> str:
             f" By itself the procedure says {was}; but that hangs on what is suspected here, so "
             "nothing is concluded until it is checked."
         ),
+        "suspected_specimens": "",
         "false_alarms": (
             f" By itself the procedure says {was}; but it says so of more of this sample's own "
             "specimens than its level allows, so nothing is concluded."
@@ -237,12 +238,14 @@ def summary_words(
     element: str,
     verdict: Mapping[str, Any],
     suspected: pd.DataFrame | None = None,
+    of_known: pd.DataFrame | None = None,
+    without: pd.DataFrame | None = None,
 ) -> str:
     """What is concluded and why: the beginning of the paragraph of `conclusion_words`.
 
     Parameters
     ----------
-    row, element, verdict, suspected
+    row, element, verdict, suspected, of_known, without
         As there. What is suspected comes before the reason.
 
     Returns
@@ -251,9 +254,12 @@ def summary_words(
     """
     kept = str(verdict["taxa_not_rejected"]).split("; ")
     text = opening(row["specimen"], element, row["verdict"], kept)
+    if of_known is not None and without is not None and without["turns"].any():
+        text = f"{text.removesuffix('.')}, as that {hangs_on(of_known, without)}."
     if suspected is not None:
         text += query_suspicions(suspected)
-    return text + _tempered(row) + " " + verdict["reason"]
+    text += _tempered(row) + known_suspects(row, of_known, without)
+    return text + " " + verdict["reason"]
 
 
 def trial_words(
@@ -296,6 +302,7 @@ def conclusion_words(
     calibration: pd.DataFrame,
     suspected: pd.DataFrame | None = None,
     of_known: pd.DataFrame | None = None,
+    without: pd.DataFrame | None = None,
 ) -> str:
     """Paragraph on one query by one element.
 
@@ -312,12 +319,15 @@ def conclusion_words(
         The table `calibration_summary`.
     suspected, of_known : DataFrame, optional
         Rows of `suspicions` on the query, and on the known specimens.
+    without : DataFrame, optional
+        Rows of `stability` on the query without suspected known specimens, and whether each
+        `turns` the verdict.
 
     Returns
     -------
     str
     """
-    text = summary_words(row, element, verdict, suspected)
+    text = summary_words(row, element, verdict, suspected, of_known, without)
     if verdict["verdict_as_it_is"] == "":
         return text
     return (
@@ -325,14 +335,17 @@ def conclusion_words(
         + (" Only a growth stage?" if len(lines) else "")
         + _juvenile(lines)
         + _calibration(row, calibration)
-        + ("" if of_known is None else known_suspicions(of_known))
         + _stability(row["verdict_before"], stability)
         + _adequacy(row["verdict"], needed, verdict.get("blocking", ""))
     )
 
 
 def individual_words(
-    specimen: str, verdict: str, elements: pd.DataFrame, evidence: pd.DataFrame
+    specimen: str,
+    verdict: str,
+    elements: pd.DataFrame,
+    evidence: pd.DataFrame,
+    doubted: Sequence[str] = (),
 ) -> str:
     """Paragraph on one individual by all its elements.
 
@@ -345,6 +358,8 @@ def individual_words(
         `element` and `verdict` of each that was judged.
     evidence : DataFrame
         `taxon`, `combined_p_value` and `kept`, whether no element rejects it.
+    doubted : sequence of str
+        Elements whose evidence was left out, as their verdicts hang on what screening suspects.
 
     Returns
     -------
@@ -364,6 +379,9 @@ def individual_words(
         "rule, which holds whatever the dependence between elements of one animal, "
         f"{worst['taxon']} has the largest p-value ({p_value_words(worst['combined_p_value'])}). "
     )
+    if doubted:
+        names = together([name.replace("_", " ") for name in doubted])
+        text += f"What hangs on suspected digitisations is left out of that: {names}. "
     told = set(elements["verdict"])
     kept = together(list(evidence.loc[evidence["kept"], "taxon"]), "or")
     if {"outside", "inside"} <= told:

@@ -26,6 +26,7 @@ _CHOICES = {
     "estimated landmarks": "estimated landmarks drawn from their spread",
     "digitising error": "queries drawn as they might be digitised again",
     "distortion": "distortion left in",
+    "suspects left out": "specimens and landmarks whose digitisation screening suspects left out",
 }
 
 
@@ -87,7 +88,8 @@ def _tempering(settings: Settings, elements: Sequence[Analysed], used: Sequence[
             "either where screening suspects a slip in the digitisation of the query and the "
             "verdict hangs on it: left and right or names of landmarks exchanged, and within the "
             "usual of a taxon once put back, or a landmark out of place without which the verdict "
-            "is another"
+            "is another; or where it turns without any one of the known specimens whose "
+            "digitisation is suspected, or without all of them"
         )
     if "calibration" in used:
         parts += [

@@ -17,7 +17,8 @@ from morpho.report.differences import PORTRAITS, difference_words
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
-from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
+from morpho.report.suspicions import suspect_names
+from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
 from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
 from morpho.report.words import CAUTION, counted, number, sample_facts
@@ -136,6 +137,40 @@ def _verdicts(
     ]
 
 
+def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
+    """Suspected digitisations of each element that has any, for the head of the verdicts."""
+    return [
+        {
+            "label": element.name.replace("_", " "),
+            "names": suspect_names(element.tables["suspicions"]),
+        }
+        for element in elements
+        if len(element.tables["suspicions"])
+    ]
+
+
+def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[dict[Any, Any]]:
+    """What the check noticed in the input, and what screening suspects beyond that."""
+    rows: list[dict[Any, Any]] = [*check.to_dict("records")]
+    told = {(row["element"], row["specimen"], str(row["found"])) for row in rows}
+    for element in elements:
+        for row in element.tables["suspicions"].to_dict("records"):
+            if not any(
+                key[:2] == (element.name, row["specimen"]) and str(row["proposal"])[1:] in key[2]
+                for key in told
+            ):
+                rows.append(
+                    dict.fromkeys(check.columns, "")
+                    | {
+                        "severity": "suspicion",
+                        "element": element.name,
+                        "specimen": row["specimen"],
+                        "found": row["proposal"],
+                    }
+                )
+    return rows
+
+
 def _sample(element: ElementContent) -> dict[str, Any]:
     """Who took part in an element, on which landmarks."""
     table = element.tables["specimens"]
@@ -239,6 +274,7 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
                 "specimen": specimen,
                 "taxon": taxon,
                 "words": words,
+                "failed": failed_surfaces(element, specimen),
                 "figures": [_portrait(element, one) for one in own],
                 "tables": [
                     _query_table(name, part)
@@ -354,7 +390,8 @@ def render_page(
             | {"magnify": settings["figures"]["magnify"]}
             for element in elements
         ],
-        noticed=check.to_dict("records"),
+        suspected=_suspected(elements),
+        noticed=_noticed(check, elements),
         settings=settings,
         settings_shown=_settings({name: settings[name] for name in _SETTINGS}),
         versions=versions,

@@ -9,7 +9,7 @@ from morpho.report.marked import together
 from morpho.report.references import Analysed
 from morpho.report.words import counted
 
-__all__ = ["nothing_to_compare", "sentence", "tested_taxa", "trouble_words"]
+__all__ = ["failed_surfaces", "nothing_to_compare", "sentence", "tested_taxa", "trouble_words"]
 
 # What a step calls its parts, in words; a part without a name is the whole step.
 _PARTS: Mapping[str, Mapping[str, str]] = {
@@ -40,6 +40,7 @@ _ONE_TAXON = re.compile(
 _NO_TAXON = "No taxon has enough specimens"
 _TOO_FAR = re.compile(r"(Known specimens|The query) must be superimposed first")
 _FEW = re.compile(r"must hold at least (\d+) specimens?, but holds (\d+)")
+_FOLDED = re.compile(r"The warp turns (\S+) of the surface inside out")
 _REPEATS = re.compile(r"The term (.*) adds nothing: it does not vary, or the terms before it")
 
 
@@ -111,6 +112,9 @@ def _split(element: Analysed, step: str, text: str) -> tuple[str, str, str]:
             start = ", ".join(key for key in (part, way) if key) + ": "
             if start != ": " and text.startswith(start):
                 return what, way, text.removeprefix(start)
+    if step == "warp":
+        what, _, reason = text.partition(": ")
+        return what, "", reason
     if step == "differ":
         table = element.tables["specimens"]
         taxa = sorted(set(table["taxon"].astype(str)) - {""}, key=len, reverse=True)
@@ -126,6 +130,14 @@ def _split(element: Analysed, step: str, text: str) -> tuple[str, str, str]:
 def _plain(reason: str) -> str:
     """A refusal in the words of this trade, as the end of a sentence."""
     too_far, few, repeats = (rule.search(reason) for rule in (_TOO_FAR, _FEW, _REPEATS))
+    folded = _FOLDED.search(reason)
+    if folded:
+        return (
+            f"the warp turns {folded[1]} of the surface inside out, as it does where a bone is of "
+            "the other side or its landmarks are in another order; see what screening found"
+        )
+    if reason.startswith("Landmarks ") and " lie at one place" in reason:
+        return "two of its landmarks lie at one place; see what screening found"
     if too_far:
         who = "the query" if too_far[1] == "The query" else "a known specimen"
         return (
@@ -165,6 +177,27 @@ def _without_taxa(element: Analysed, lacking: str, parts: list[str]) -> list[str
         return []
     verb = "was" if len(parts) == 1 and not parts[0].startswith("canonical axes") else "were"
     return [f"{lacking}, so {together(parts)} {verb} left out."]
+
+
+def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
+    """Tell which surfaces of a query could not be made, and why.
+
+    Parameters
+    ----------
+    element : Analysed
+    specimen : str
+
+    Returns
+    -------
+    list of str
+        Sentences, plain text.
+    """
+    failed = element.notes.get("warp", {}).get("failed", {}).get(specimen, [])
+    parts = [_split(element, "warp", text) for text in failed]
+    return [
+        f"{sentence(f'{what} could not be computed: {_plain(reason)}')}"
+        for what, _, reason in parts
+    ]
 
 
 def trouble_words(element: Analysed) -> list[str]:

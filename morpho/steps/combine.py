@@ -30,6 +30,9 @@ _PROPORTIONS = [
     "outside_range",
 ]  # fmt: skip
 
+# Why a verdict was taken back whose evidence counts for nothing beside other elements.
+_ON_SUSPECTS = ("suspected_slip", "suspected_specimens")
+
 
 def _evidence(results: ElementResults) -> pd.DataFrame:
     """P-values of each query against each taxon, as it is and at its own size."""
@@ -63,9 +66,11 @@ def _individuals(
         judged = conclusions[
             (conclusions["specimen"] == specimen) & conclusions["element"].isin(part["element"])
         ].sort_values("element")
+        doubted = judged.loc[judged["tempered_by"].isin(_ON_SUSPECTS), "element"]
+        trusted = part[~part["element"].isin(doubted)]
         by_element = {
             str(element): dict(zip(each["taxon"], each["p_value"], strict=True))
-            for element, each in part.groupby("element", sort=True)
+            for element, each in (trusted if len(trusted) else part).groupby("element", sort=True)
         }
         table, verdict = combine_elements(by_element, judged["verdict"].tolist(), alpha=alpha)
         if len(judged) == 1:
@@ -81,10 +86,12 @@ def _individuals(
                 ),
                 "taxon": worst["taxon"],
                 "combined_p_value": worst["combined_p_value"],
-                "paragraph": individual_words(str(specimen), verdict, judged, table),
+                "paragraph": individual_words(
+                    str(specimen), verdict, judged, table, doubted.tolist() if len(trusted) else []
+                ),
             }
         )
-        combined.append(part.merge(table[["taxon", "combined_p_value"]], on="taxon"))
+        combined.append(part.merge(table[["taxon", "combined_p_value"]], on="taxon", how="left"))
     for specimen in sorted(set(conclusions["specimen"]) - set(evidence["specimen"])):
         rows.append(_unjudged(specimen))
     individuals = pd.DataFrame(rows, columns=_INDIVIDUALS).sort_values("specimen")

@@ -6,8 +6,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from morpho.inference.conclusion import conclude
+from morpho.inference.stability import OWN_LANDMARKS, SUSPECTS, turned
 from morpho.report.conclusions import conclusion_words, specimens_needed, summary_words
 from morpho.steps.files import ElementResults
 from morpho.study.config import StudyConfig
@@ -15,9 +17,10 @@ from morpho.study.config import StudyConfig
 __all__ = ["run"]
 
 _COLUMNS = [
-    "specimen", "verdict", "verdict_before", "tempered_by", "choice", "nearest_taxon",
-    "false_alarms", "left_out_specimens", "false_alarms_low", "false_alarms_high", "noticed",
-    "left_out_members", "settings", "settings_hold", "specimens_needed", "summary", "paragraph",
+    "specimen", "verdict", "verdict_before", "tempered_by", "choice", "suspects",
+    "turned_without", "nearest_taxon", "false_alarms", "left_out_specimens", "false_alarms_low",
+    "false_alarms_high", "noticed", "left_out_members", "settings", "settings_hold",
+    "specimens_needed", "summary", "paragraph",
 ]  # fmt: skip
 
 
@@ -41,10 +44,17 @@ def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
     return facts
 
 
+def _turned(every: pd.DataFrame, rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which of the settings of a query turn its verdict."""
+    base = every[every["choice"] == "as analysed"].to_dict("records")
+    return turned(rows, base[0]) if base else np.zeros(len(rows), dtype=bool)
+
+
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the conclusions."""
     calibration = results.table("calibration_summary")
     stability, lines = results.table("stability_summary"), results.table("trajectories")
+    settings = results.table("stability")
     needed = results.table("specimens_to_decide")
     facts = _sample_facts(calibration)
     suspicions, specimens = results.table("suspicions"), results.table("specimens")
@@ -57,6 +67,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         tried = stability[stability["specimen"] == name]
         more = needed[needed["specimen"] == name]
         suspected = suspicions[suspicions["specimen"] == name]
+        every = settings[settings["specimen"] == name]
+        without = every[(every["choice"] == SUSPECTS) & (every["setting"] != OWN_LANDMARKS)]
+        without = without.assign(turns=_turned(every, without))
         found = conclude(
             verdict["verdict"],
             calibration,
@@ -71,6 +84,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "verdict_before": verdict["verdict"],
             "tempered_by": found.tempered_by,
             "choice": found.choice,
+            "suspects": "; ".join(sorted(set(of_known["specimen"]))),
+            "turned_without": "; ".join(without.loc[without["turns"], "setting"]),
             "nearest_taxon": verdict["nearest_taxon"],
             "settings": int(tried["settings"].sum()),
             "settings_hold": int(tried["holds"].sum()),
@@ -78,7 +93,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 specimens_needed(more) if verdict["verdict"] == "undecided" else np.nan
             ),
         }
-        row["summary"] = summary_words(row, element, verdict, suspected)
+        row["summary"] = summary_words(row, element, verdict, suspected, of_known, without)
         row["paragraph"] = conclusion_words(
             row,
             element,
@@ -89,6 +104,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             calibration,
             suspected,
             of_known,
+            without,
         )
         rows.append(row)
     results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))

@@ -39,6 +39,22 @@ def _digests(rows: pd.DataFrame) -> dict[str, str]:
     return found
 
 
+def _said(config: StudyConfig, specimens: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """What each specimen's row says that results depend on, but its taxon and role."""
+    terms = [
+        name
+        for term in config.settings["model"]["terms"]
+        for name in ([term] if isinstance(term, str) else term)
+    ]
+    private = config.private_columns(specimens.columns)
+    columns = [c for c in dict.fromkeys(["side", "stage", *terms]) if c in specimens.columns]
+    told = specimens[[c for c in columns if c not in (*private, "taxon")]].astype(str)
+    return {
+        str(name): dict(zip(told.columns, row, strict=True))
+        for name, row in zip(told.index, told.to_numpy().tolist(), strict=True)
+    }
+
+
 def snapshot_now(config: StudyConfig, elements: Iterable[Analysed] | None = None) -> dict[str, Any]:
     """Take a snapshot of the results as they lie in their folder.
 
@@ -53,9 +69,12 @@ def snapshot_now(config: StudyConfig, elements: Iterable[Analysed] | None = None
     dict
         See `morpho.report.changes.snapshot`.
     """
-    digests = {element: _digests(read_element(config, element)[2]) for element in config.elements}
+    digests, said = {}, {}
+    for element in config.elements:
+        _, specimens, rows = read_element(config, element)
+        digests[element], said[element] = _digests(rows), _said(config, specimens)
     given = element_contents(config) if elements is None else elements
-    return json.loads(json.dumps(snapshot(given, digests)))
+    return json.loads(json.dumps(snapshot(given, digests, said)))
 
 
 def _last(config: StudyConfig) -> dict[str, Any] | None:

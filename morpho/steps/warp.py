@@ -59,6 +59,16 @@ class _Element:
     estimated: NDArray[np.bool_]
     rows: list[dict[str, Any]] = field(default_factory=list)
     files: list[Path] = field(default_factory=list)
+    trouble: list[str] = field(default_factory=list)
+    failed: dict[str, list[str]] = field(default_factory=dict)
+
+    def tell(self, what: str, why: Exception, specimen: str = "") -> None:
+        """Note a surface that could not be made, and the query that it is of."""
+        print(f"warp {self.results.element}, {what}: {why}")
+        text = f"{what}: {why}"
+        self.trouble.append(text)
+        if specimen:
+            self.failed.setdefault(specimen, []).append(text)
 
     @property
     def names(self) -> list[str]:
@@ -190,7 +200,7 @@ def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, W
         try:
             warped = warp_surface(*scan, source, shape, size=size)
         except ShapeError as error:
-            print(f"warp {element.results.element}, {name}: {error}")
+            element.tell(f"the surface of the {facts['form']}", error)
             continue
         facts |= {"template": element.names[at], "centroid_size_mm": size}
         _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
@@ -276,7 +286,7 @@ def _query_surfaces(
             try:
                 beyond = _heat(element, folder, name, facts | {"form": words}, scan, laid, goal)
             except ShapeError as error:
-                print(f"warp {element.results.element}, heat of {name}: {error}")
+                element.tell(f"the heat on the scan of {name}", error, name)
             else:
                 place = len(kept["query"])
                 kept["query"].append(name)
@@ -292,7 +302,7 @@ def _query_surfaces(
         try:
             _completed(element, folder, i, facts, at, template, laid, scan)
         except ShapeError as error:
-            print(f"warp {element.results.element}, {name} completed: {error}")
+            element.tell(f"the completed bone of {name}", error, name)
     return kept
 
 
@@ -322,9 +332,10 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
         try:
             mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
             light = _light(mean.vertices, mean.faces)
-        except ShapeError:
-            pass
+        except ShapeError as error:
+            made.tell("the surface that turns on the page", error)
     results.write_table("meshes", pd.DataFrame(made.rows, columns=_MESHES))
+    results.write_notes("warp", {"trouble": made.trouble, "failed": made.failed})
     results.write_arrays(
         "surfaces",
         mean_vertices=light[0].astype(np.float32),

@@ -180,9 +180,13 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "vary",
-        reads=(*_FROM_CONFIGURATIONS, "arrays/prepared", *_tables("landmark_error")),
+        reads=(
+            *_FROM_CONFIGURATIONS,
+            "arrays/prepared",
+            *_tables("landmark_error", "suspicions", "estimated_points"),
+        ),
         makes=_tables("stability", "stability_summary"),
-        settings=(*_JUDGED, "robustness.error_draws"),
+        settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
     Rule(
         "rarefy",
@@ -198,6 +202,7 @@ RULES: tuple[Rule, ...] = (
             "verdicts",
             "trajectories",
             "calibration_summary",
+            "stability",
             "stability_summary",
             "specimens_to_decide",
         ),
@@ -245,7 +250,7 @@ RULES: tuple[Rule, ...] = (
             "arrays/superimposed",
             *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
         ),
-        makes=("arrays/surfaces", *_tables("meshes")),
+        makes=("arrays/surfaces", *_tables("meshes"), "notes/warp"),
         settings=("scans",),
         takes=("scheme", "scans"),
     ),

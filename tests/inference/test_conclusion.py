@@ -11,7 +11,7 @@ from scipy import stats
 
 from morpho.inference.conclusion import Conclusion, combine_elements, conclude
 from morpho.inference.design import InferenceError
-from morpho.inference.stability import CHOICES
+from morpho.inference.stability import ALL_SUSPECTS, CHOICES, OWN_LANDMARKS, SUSPECTS
 
 SUMMARY = ["choice", "settings", "holds", "share_holds", "turning_settings"]
 
@@ -71,7 +71,7 @@ def test_undecided_stays_whatever_else():
     assert told("undecided", bad, steady(axes=0.0)) == Conclusion("undecided")
 
 
-@pytest.mark.parametrize("left_out", [8, 20, 60])
+@pytest.mark.parametrize("left_out", [8, 17, 20, 28, 60])
 def test_outside_falls_with_false_alarms_above_the_level(left_out):
     """Exact one-sided binomial test: P(X >= alarms) at alpha, no larger than 0.05."""
     for alarms in range(left_out + 1):
@@ -95,7 +95,7 @@ def test_inside_falls_where_no_taxon_was_ever_noticed(noticed, members, falls):
 
 
 @pytest.mark.parametrize("verdict", ["outside", "inside"])
-@pytest.mark.parametrize("choice", CHOICES[1:])
+@pytest.mark.parametrize("choice", [name for name in CHOICES[1:] if name != SUSPECTS])
 def test_a_kind_of_choice_that_turns_too_often_leaves_undecided(verdict, choice):
     """But the ways of regarding size and other covariances, which are shown only."""
     shown = {"size", "covariance"} | ({"growth not extrapolated"} if verdict == "inside" else set())
@@ -133,6 +133,14 @@ def test_one_of_few_settings_takes_no_verdict_back(settings, turning, falls):
     )
 
 
+@pytest.mark.parametrize(("settings", "falls"), [(9, False), (10, True), (11, True)])
+def test_of_ten_settings_and_more_one_may_be_too_many(settings, falls):
+    """Where so large a share is asked for."""
+    one = turned("axes", settings, "1 axis")
+    found = told("outside", stability=one, smallest_share=0.95)
+    assert (found.verdict == "undecided") == falls
+
+
 def test_another_kind_is_named_where_the_worst_has_too_few_settings():
     both = pd.concat([turned("axes", 2, "1 axis"), turned("distortion", 9, "a", "b")])
     assert told("outside", stability=both).choice == "distortion"
@@ -168,6 +176,62 @@ def test_a_suspicion_alone_takes_no_verdict_back(kind):
     assert told("outside", suspicions=suspected(kind, "neck")) == Conclusion("outside")
 
 
+def left_out(*turning, settings=5):
+    return turned(SUSPECTS, settings, *turning)
+
+
+@pytest.mark.parametrize("verdict", ["outside", "inside"])
+@pytest.mark.parametrize("turning", [("kin 1",), (ALL_SUSPECTS,), ("kin 1", "kin 2")])
+def test_a_verdict_that_any_suspect_turns_is_undecided(verdict, turning):
+    """One setting is enough, of however many, and whatever share is asked for."""
+    turns = Conclusion("undecided", "suspected_specimens")
+    for settings in (len(turning), 9, 200):
+        stability = left_out(*turning, settings=settings)
+        for share in (0.8, 0.0):
+            assert told(verdict, stability=stability, smallest_share=share) == turns
+    assert told("undecided", stability=left_out(*turning)) == Conclusion("undecided")
+
+
+def test_a_verdict_stands_where_it_holds_without_every_suspect():
+    assert told("outside", stability=left_out()) == Conclusion("outside")
+    none = left_out().assign(settings=0, holds=0, share_holds=0.0)  # has no share to ask for
+    assert told("outside", stability=none) == Conclusion("outside")
+
+
+def test_the_slip_of_the_query_comes_before_those_of_known_specimens():
+    """And these before calibration and stability."""
+    hangs, turns = (
+        Conclusion("undecided", why) for why in ("suspected_slip", "suspected_specimens")
+    )
+    both = left_out(OWN_LANDMARKS, "kin 1")
+    displaced = suspected("displaced", "neck")
+    assert told("outside", stability=both, suspicions=displaced) == hangs
+    assert told("outside", stability=left_out("kin 1"), suspicions=displaced) == turns
+    worse = pd.concat([left_out("kin 1"), steady(axes=0.0)])
+    assert told("outside", calibrated(alarms=19), worse) == turns
+
+
+def test_a_query_that_turns_without_all_its_suspected_landmarks_is_undecided():
+    """Where none of them turns it alone; without suspicions on the query it is not asked."""
+    alone = pd.concat([left_out(OWN_LANDMARKS), turned("landmark left out", 15)])
+    slip = suspected("displaced", "neck")
+    assert told("outside", stability=alone, suspicions=slip).tempered_by == "suspected_slip"
+    assert told("outside", stability=alone) == Conclusion("outside")
+
+
+def test_the_size_of_a_query_is_no_landmark():
+    """A suspicion of size names none, even where its row says one."""
+    stability = turned("landmark left out", 15, "neck")
+    found = told("outside", stability=stability, suspicions=suspected("size", "neck"))
+    assert found == Conclusion("outside")
+
+
+@pytest.mark.parametrize(("after", "falls"), [(5.0, True), (np.nextafter(5, 6), False)])
+def test_a_mended_query_at_the_threshold_is_within_it(after, falls):
+    found = told("outside", suspicions=suspected("mirror", after=after))
+    assert (found.tempered_by == "suspected_slip") == falls
+
+
 def test_calibration_comes_before_stability():
     found = told("outside", calibrated(alarms=19), steady(axes=0.0))
     assert found.tempered_by == "false_alarms"
@@ -197,6 +261,15 @@ def test_p_values_are_combined_by_bonferroni():
     np.testing.assert_allclose(table["combined_p_value"], [0.02, 0.4])
     assert table["elements"].tolist() == [2, 2]
     assert verdict == "inside"
+
+
+def test_a_p_value_of_just_the_level_rejects():
+    """Of one element, and combined."""
+    above = np.nextafter(0.05, 1)
+    assert combined({"a": 0.05}, verdicts=["outside"])[1] == "outside"
+    assert combined({"a": above}, verdicts=["outside"])[1] == "undecided"
+    assert combined({"a": 0.05}, {"a": 0.9}, verdicts=["inside"] * 2)[1] == "undecided"
+    assert combined({"a": above}, {"a": 0.9}, verdicts=["inside"] * 2)[1] == "inside"
 
 
 def test_taxa_that_not_every_element_knows_have_fewer():

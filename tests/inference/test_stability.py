@@ -16,7 +16,16 @@ from morpho.inference.design import InferenceError
 from morpho.inference.judging import Rules, Shapes
 from morpho.inference.ordination import most_axes
 from morpho.inference.reanalysis import Material, analyse, frame_of, with_slopes
-from morpho.inference.stability import CHOICES, Doubts, digitised_again, stability_summary, vary
+from morpho.inference.stability import (
+    CHOICES,
+    OWN_LANDMARKS,
+    SUSPECTS,
+    Doubts,
+    digitised_again,
+    stability_summary,
+    turned,
+    vary,
+)
 from morpho.inference.trajectories import trajectories
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
@@ -257,7 +266,7 @@ def test_the_summary_counts():
         ("p", "axes", "2 axes", "inside"),
     ]
     table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict"])
-    summary = stability_summary(table)
+    summary = stability_summary(table.assign(kept_by="a"))
     assert summary["specimen"].tolist() == ["p", "q", "q"]
     assert summary["choice"].tolist() == ["axes", "axes", "distortion"]
     assert summary["holds"].tolist() == [1, 1, 1]
@@ -265,6 +274,113 @@ def test_the_summary_counts():
     assert summary["outside"].tolist() == [1, 1, 1]
     assert summary["undecided"].tolist() == [0, 1, 0]
     assert summary["turning_settings"].tolist() == ["1 axis", "2 axes", ""]
+
+
+@pytest.mark.parametrize(
+    ("base", "other", "turns"),
+    [
+        (("inside", "a"), ("inside", "a"), False),
+        (("inside", "a; b"), ("inside", "b; c"), False),
+        (("inside", "a"), ("inside", "b"), True),
+        (("inside", "a"), ("inside", "a b"), True),
+        (("inside", "a"), ("outside", ""), True),
+        (("inside", "a"), ("undecided", ""), True),
+        (("outside", ""), ("outside", ""), False),
+        (("outside", ""), ("inside", "a"), True),
+        (("undecided", ""), ("undecided", ""), False),
+    ],
+)
+def test_inside_of_another_taxon_is_another_verdict(base, other, turns):
+    """Unless one of the taxa that kept the query keeps it still."""
+    rows = [("q", "as analysed", "", *base), ("q", "axes", "1 axis", *other)]
+    columns = ["specimen", "choice", "setting", "verdict", "kept_by"]
+    table = pd.DataFrame(rows, columns=columns)
+    assert turned(table.iloc[1:], table.iloc[0].to_dict()).tolist() == [turns]
+    summary = stability_summary(table)
+    assert summary["holds"].tolist() == [0 if turns else 1]
+    assert summary["turning_settings"].tolist() == ["1 axis" if turns else ""]
+
+
+def test_who_keeps_a_query_is_told(rng):
+    """As the decisions have it: of both ways together, and of each way alone."""
+    material = bones(rng, apart=0.02, queries=2)
+    found = analyse(material, RULES, test_slopes=False)
+    table = vary(material, names_of(material), RULES, Doubts())
+    assert any(len(verdict.kept) > 1 for verdict in found.verdicts)
+    base = table[table["choice"] == "as analysed"]
+    assert base["kept_by"].tolist() == ["; ".join(v.kept) for v in found.verdicts]
+    alone = table[table["setting"] == "size not heeded"]
+    assert alone["kept_by"].tolist() == ["; ".join(pair[False].kept) for pair in found.decisions]
+
+
+# ---------------------------------------------------------------- suspects
+
+
+def suspected(material, **who):
+    """Doubts on known specimens, by who is left out."""
+    kept = np.arange(len(material.known))
+    return Doubts(
+        without={name: material.of(np.delete(kept, places)) for name, places in who.items()}
+    )
+
+
+def test_suspects_are_left_out_as_the_material_has_it(doubted):
+    """Where nothing is left to judge by, nobody is judged."""
+    material, doubts = doubted
+    without = suspected(material, one=[3], all=[3, 7]).without | {"too many": None}
+    table = vary(material, names_of(material), RULES, replace(doubts, without=without))
+    rows = table[(table["choice"] == SUSPECTS) & (table["specimen"] == "no. 9")]
+    assert rows["setting"].tolist() == ["one", "all", "too many"]
+    p = rows["p_value_size_heeded"].tolist()
+    assert np.isnan(p[2])
+    assert rows["ground"].tolist()[2] == "no_model"
+    by_hand = analyse(without["all"], RULES)
+    assert p[1] == pytest.approx(by_hand.evidence[True].p_value[0].max())
+    same = table[(table["choice"] == "specimen left out") & (table["setting"] == "no. 3")]
+    assert p[0] == same["p_value_size_heeded"].iloc[0]
+
+
+def test_suspected_landmarks_of_a_query_are_left_out_together_and_for_it_alone(rng):
+    """Two landmarks off, of which either alone keeps the query outside."""
+    material = bones(rng, counts=(12, 12), growth=0, k=8, queries=2)
+    X, query = material.coordinates.copy(), int(np.flatnonzero(~material.known)[0])
+    X[query, [3, 6]] += [[20, 20, -20], [20, -20, 20]]
+    material = replace(material, coordinates=X)
+    doubts = Doubts(landmarks=landmarks(8), own_landmarks={query: np.array([3, 6])})
+    told = []
+    table = vary(
+        material, names_of(material), RULES, doubts, progress=lambda *done: told.append(done)
+    )
+    own = table[table["choice"] == SUSPECTS]
+    assert own["setting"].tolist() == [OWN_LANDMARKS]
+    assert own["specimen"].tolist() == [names_of(material)[query]]
+    assert own["verdict"].tolist() == ["inside"]
+    each = table[(table["choice"] == "landmark left out") & (table["specimen"] == "no. 12")]
+    assert set(each["verdict"]) == {"outside"}
+    assert told[-1][0] == told[-1][1] == len(told)
+
+
+def test_outside_of_the_taxa_left_is_not_outside_of_all():
+    """All of one taxon suspected: without it nobody is told outside."""
+    material = planted(np.random.default_rng(2))
+    names, second = names_of(material), np.flatnonzero(material.taxon == "b")
+    table = vary(material, names, RULES, suspected(material, some=second[:-7], all=second))
+    rows = table[table["choice"].isin(["as analysed", SUSPECTS])]
+    assert rows["verdict"].tolist() == ["outside", "outside", "undecided"]
+    assert rows["ground"].tolist()[2] == "taxon_lost"
+    assert stability_summary(table).set_index("choice").loc[SUSPECTS, "turning_settings"] == "all"
+
+
+def test_inside_of_a_taxon_that_suspects_make_too_small_is_few_specimens():
+    """Said, not crashed; the same where hardly anybody is left."""
+    material = bones(np.random.default_rng(4), counts=(8, 8))
+    first = np.flatnonzero(material.taxon == "a")
+    known = np.flatnonzero(material.known)
+    doubts = suspected(material, some=first[:-4], most=known[:-3], every=known)
+    table = vary(material, names_of(material), RULES, doubts)
+    rows = table[table["choice"].isin(["as analysed", SUSPECTS])]
+    assert rows["verdict"].tolist() == ["inside", "undecided", "undecided", "undecided"]
+    assert rows["ground"].tolist()[1:] == ["few_specimens", "few_specimens", "no_model"]
 
 
 # ---------------------------------------------------------------- digitised again

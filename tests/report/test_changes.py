@@ -86,6 +86,25 @@ def test_specimens_set_aside_taken_in_and_renamed_taxa(element):
     ]
 
 
+def test_what_a_row_of_the_specimen_table_says_is_told(element):
+    """A corrected side turns a verdict: it is named, with what it was."""
+    name = element.name
+    rows = {"ash a": {"side": "right", "stage": ""}, "ash b": {"side": "left", "stage": "adult"}}
+    old = snapshot([element], digests(element), {name: rows})
+    assert changed(old, snapshot([element], digests(element), {name: dict(rows)})) == {}
+    new = {"ash a": {"side": "left", "stage": "adult"}, "ash b": {"side": "left", "stage": ""}}
+    now = snapshot([element], digests(element), {name: new})
+    assert changed(old, json.loads(json.dumps(now)))[name] == [
+        "Side of ash a: left, was right.",
+        "Stage of ash a: adult, was not said.",
+        "Stage of ash b: not said, was adult.",
+        "The verdict on find is still outside, with the same p-values.",
+    ]
+    # a column that the model names now, or names no more, is none that changed
+    more = {"ash a": rows["ash a"] | {"sex": "female"}, "ash b": {"side": "left"}}
+    assert changed(old, snapshot([element], digests(element), {name: more})) == {}
+
+
 def test_many_names_are_cut(element):
     other = copy.deepcopy(element)
     table = other.tables["specimens"]

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from morpho.inference.conclusion import combine_elements
-from morpho.inference.stability import CHOICES
+from morpho.inference.stability import ALL_SUSPECTS, CHOICES
 from morpho.report.conclusions import (
     conclusion_words,
     individual_words,
@@ -16,6 +16,7 @@ from morpho.report.conclusions import (
     specimens_needed,
     summary_words,
 )
+from morpho.report.suspicions import suspect_names
 
 CLAIM = re.compile(
     r"new (species|genus)|is (a )?new|proves|proof that it is|certain(ly)?|significant|diagnos|"
@@ -123,7 +124,7 @@ def test_the_paragraph_has_its_parts_in_order():
         "Only a growth stage?",
         "Of 43 known specimens left out in turn, the same procedure told 2 outside",
         "it noticed of their members",
-        "Outside holds in all 100 other settings",
+        "Outside holds in all 110 other settings",
     ]
     places = [text.index(part) for part in parts]
     assert places == sorted(places)
@@ -140,7 +141,7 @@ def test_the_summary_begins_the_paragraph():
 def test_numbers_are_those_of_the_tables():
     """All of them, and no other."""
     found = set(re.findall(r"\d+(?:\.\d+)?", told().replace("95 %", "").replace("find 7", "")))
-    assert found == {"0.0789", "4", "13", "2", "43", "1", "16", "19", "0", "5", "11", "100"}
+    assert found == {"0.0789", "4", "13", "2", "43", "1", "16", "19", "0", "5", "11", "110"}
 
 
 def test_the_nearest_line_is_told_not_the_first():
@@ -234,21 +235,132 @@ def test_a_query_turned_round_is_told_by_how_much():
     )
 
 
-def test_known_specimens_that_are_suspected_are_named_in_the_paragraph():
-    kin = {"specimen": "kin 1"}
-    text = conclusion_words(
-        ROW, "jaw", VERDICT, lines(), settings(), larger(), calibration(), suspicions(),
-        suspicions(kin, {"specimen": "kin 2", "kind": "unusual", "landmarks": "a;b;c;d"}),
-    )  # fmt: skip
-    said = "Of the known specimens, screening suspects kin 1 (displaced: neck) and kin 2 (unusual):"
-    assert text.count(said) == 1
-    assert said not in summary_words(ROW, "jaw", VERDICT, suspicions())
-    assert "screening" not in told()
-    many = suspicions(*({"specimen": f"kin {i}"} for i in range(10)))
-    text = conclusion_words(
-        ROW, "jaw", VERDICT, lines(), settings(), larger(), calibration(), None, many
+KIN = (
+    {"specimen": "kin 1", "kind": "mirror", "landmarks": ""},
+    {"specimen": "kin 2", "kind": "swapped", "landmarks": "a;b"},
+)
+NAMED = "kin 1 (wrong side or mirrored) and kin 2 (a and b exchanged)"
+
+
+def without(*turning, **settings):
+    """Rows of `stability` without suspects: verdict, ground and who keeps it; which turn it."""
+    rows = [(name.replace("_", " "), *told) for name, told in settings.items()]
+    table = pd.DataFrame(rows, columns=["setting", "verdict", "ground", "kept_by"])
+    return table.assign(turns=table["setting"].isin(turning))
+
+
+OUT = ("outside", "all_reject", "")
+INSIDE = ("inside", "one_keeps", "coast kin; marsh kin")
+
+
+def test_a_verdict_that_holds_without_suspects_says_so_and_names_them():
+    tried = without(kin_1=OUT, kin_2=OUT, all_suspected_specimens=OUT)
+    text = summary_words(ROW, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
+    assert text == (
+        "By its jaw, find 7 falls outside every known taxon of this sample. Outside holds without "
+        "the 2 known specimens whose digitisations are suspected, each or all of them: "
+        f"{NAMED}. Here is the reason."
     )
-    assert "kin 7 (displaced: neck) and 2 more:" in text
+    one = summary_words(ROW, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=OUT))
+    assert (
+        " Outside holds without the known specimen whose digitisation is suspected: kin 1 (wrong "
+        "side or mirrored). Here" in one
+    )
+
+
+def test_who_keeps_an_inside_query_without_suspects_is_told():
+    row = ROW | {"verdict": "inside", "verdict_before": "inside"}
+    alone = ("inside", "one_keeps", "marsh kin")
+    tried = without(kin_1=INSIDE, kin_2=alone, all_suspected_specimens=alone)
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert f"{NAMED}. Without all of them it is kept by marsh kin. Here" in text
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=INSIDE))
+    assert " Without that one it is kept by coast kin and marsh kin. Here" in text
+
+
+def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
+    settings = {"kin_1": INSIDE, "kin_2": OUT, "all_suspected_specimens": INSIDE}
+    tried = without("kin 1", ALL_SUSPECTS, **settings)
+    row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
+    text = summary_words(row, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
+    assert text == (
+        "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
+        "specimens whose digitisations are suspected: kin 1 (wrong side or mirrored). By itself "
+        "the procedure says outside; without kin 1 or all suspects it says inside (kept by coast "
+        "kin and marsh kin). So nothing is concluded until they are checked. Here is the reason."
+    )
+    # only without all of them: all are named
+    tried = without(ALL_SUSPECTS, **settings)
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert f"suspected: {NAMED}. By itself" in text
+    assert "without all suspects it says inside" in text
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (("undecided", "few_specimens", ""), "nothing, as too few specimens are left to judge by"),
+        (("undecided", "no_model", ""), "nothing, as too few specimens are left to judge by"),
+        (
+            ("undecided", "taxon_lost", ""),
+            "undecided, as a taxon is left without any specimen",
+        ),
+        (("undecided", "members_contradict", ""), "undecided"),
+    ],
+)
+def test_too_little_left_without_suspects_is_said(row, said):
+    turned = {"verdict": "undecided", "tempered_by": "suspected_specimens"}
+    tried = without("kin 1", kin_1=row)
+    text = summary_words(ROW | turned, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert f"without kin 1 it says {said}. So nothing is concluded" in text
+
+
+def test_an_undecided_query_says_what_suspects_hide():
+    row = ROW | {"verdict": "undecided", "verdict_before": "undecided"}
+    settings = {"kin_1": ("undecided", "members_contradict", ""), "kin_2": OUT}
+    tried = without("kin 2", **settings)
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert text == (
+        "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
+        "specimens whose digitisations are suspected: kin 2 (a and b exchanged). Without kin 2 the "
+        "procedure says outside: check them first. Here is the reason."
+    )
+    tried = without(**settings)
+    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    assert " Undecided holds without the 2 known" in text
+
+
+def test_nothing_is_said_of_suspects_where_there_are_none_or_nothing_was_tried():
+    plain = summary_words(ROW, "jaw", VERDICT)
+    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(), without()) == plain
+    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(*KIN), without()) == plain
+
+
+def test_many_suspects_are_counted_after_the_eighth():
+    many = suspicions(*({"specimen": f"kin {i}"} for i in range(10)))
+    settings = {f"kin_{i}": OUT for i in range(10)}
+    text = summary_words(ROW, "jaw", VERDICT, None, many, without(**settings))
+    assert "kin 7 (neck out of place) and 2 more. Here" in text
+    row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
+    every = without(*(f"kin {i}" for i in range(10)), **settings)
+    text = summary_words(row, "jaw", VERDICT, None, many, every)
+    assert "without kin 0, kin 1, kin 2, kin 3, kin 4, kin 5, kin 6, kin 7 or 2 more it" in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "landmarks", "said"),
+    [
+        ("mirror", "", "wrong side or mirrored"),
+        ("swapped", "a;b;c", "a, b and c exchanged"),
+        ("swapped", "a;b;c;d", "4 landmarks exchanged"),
+        ("displaced", "neck", "neck out of place"),
+        ("unusual", "a;b;c", "unusual"),
+        ("size", "", "its size"),
+    ],
+)
+def test_every_suspicion_has_a_short_name(kind, landmarks, said):
+    table = suspicions({"specimen": "kin", "kind": kind, "landmarks": landmarks})
+    assert suspect_names(table) == f"kin ({said})"
 
 
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
@@ -276,7 +388,7 @@ def test_choices_that_turn_it_are_named_worst_first():
         "size": ["size heeded"],
     }
     text = told(turned=turned)
-    assert "Outside holds in 91 of 100 other settings" in text
+    assert "Outside holds in 101 of 110 other settings" in text
     worst = "landmark left out (point 0, point 1, point 2 and 2 more)"
     assert text.index(worst) < text.index("covariance (own, shrunken)") < text.index("size (size")
     assert "1 axis" not in text

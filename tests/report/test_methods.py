@@ -535,7 +535,7 @@ def test_known_specimens_that_look_wrong_are_named_in_the_results(element):
         {"specimen": ["find", known], "kind": "displaced", "landmarks": ["tip", "edge"]}
     )
     text = results(small.settings(), element)
-    assert f"Of the known specimens, screening suspects {known} (displaced: edge):" in text
+    assert f"Of the known specimens, screening suspects {known} (edge out of place):" in text
     assert text.count("screening suspects") == 1
 
 

@@ -8,7 +8,12 @@ import pytest
 
 from morpho.report.captions import CAPTIONS
 from morpho.report.empty_figures import figure_caption
-from morpho.report.trouble import nothing_to_compare, sentence, trouble_words
+from morpho.report.trouble import (
+    failed_surfaces,
+    nothing_to_compare,
+    sentence,
+    trouble_words,
+)
 
 _PLACE = Path(__file__).with_name("small_tables.py")
 _SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
@@ -54,6 +59,37 @@ LEFT_OUT = (
     "multivariate criteria, the distances between mean shapes of taxa and canonical axes with "
     "cross-validation were left out."
 )
+
+
+INSIDE_OUT = (
+    "the heat on the scan of find: The warp turns 73% of the surface inside out: `target` is the "
+    "mirror image of `source`, or its landmarks are in another order. Mirror the template first."
+)
+
+
+def test_a_surface_that_could_not_be_made_is_said_beside_its_query_too(element):
+    element.notes["warp"] = {
+        "trouble": ["the surface of the mean of a taxon: It cannot be.", INSIDE_OUT],
+        "failed": {"find": [INSIDE_OUT]},
+    }
+    said = (
+        "The heat on the scan of find could not be computed: the warp turns 73% of the surface "
+        "inside out, as it does where a bone is of the other side or its landmarks are in another "
+        "order; see what screening found."
+    )
+    assert trouble_words(element) == [
+        "The surface of the mean of a taxon could not be computed: it cannot be.", said,
+    ]  # fmt: skip
+    assert failed_surfaces(element, "find") == [said]
+    assert failed_surfaces(element, "other") == []
+    twice = "Landmarks 3 and 30 of `source` (counted from 0) lie at one place: a spline cannot."
+    element.notes["warp"]["failed"]["find"] = [f"the completed bone of find: {twice}"]
+    assert failed_surfaces(element, "find") == [
+        "The completed bone of find could not be computed: two of its landmarks lie at one place; "
+        "see what screening found."
+    ]
+    del element.notes["warp"]
+    assert failed_surfaces(element, "find") == []
 
 
 def test_nothing_is_said_where_all_was_computed(element):

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from scipy.special import gammaln
 
+from morpho.inference.stability import stability_summary
 from morpho.report.legend import COLUMNS, JOINED
 
 BONES = ("femur", "tibia")
@@ -221,8 +222,9 @@ def test_a_slip_in_the_query_takes_back_the_verdict_that_hangs_on_it(one):
     for column in ("summary", "paragraph"):
         assert "Check the digitisation first: point_1 lies 559" in found.loc["own", column]
         assert "Check the digitisation" not in found.loc["kin", column]
-    for paragraph in found["paragraph"]:
-        assert f"screening suspects {known} (displaced: point_1):" in paragraph
+    # nothing was tried without it, and so nothing is said of it
+    assert set(found["suspects"]) == {known}
+    assert set(found["turned_without"]) == {""}
     table = results.table("stability_summary")
     place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
     table.loc[place, "turning_settings"] = "point_1"
@@ -231,6 +233,45 @@ def test_a_slip_in_the_query_takes_back_the_verdict_that_hangs_on_it(one):
     assert found.loc["own", ["verdict", "verdict_before", "tempered_by"]].tolist() == [
         "undecided", "outside", "suspected_slip",
     ]  # fmt: skip
+    assert found.loc["kin", "verdict"] == "inside"
+
+
+def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
+    """With what the procedure says without it; the others hold without it."""
+    results = one.results()
+    known = results.table("specimens").query("role == 'known'")["specimen"].iloc[0]
+    slip = {
+        "specimen": known, "replicate": "", "observer": "", "kind": "mirror", "landmarks": "",
+        "distance_before": 144.0, "distance_after": 2.0, "threshold": 5.0, "proposal": "Look.",
+    }  # fmt: skip
+    results.write_table("suspicions", pd.DataFrame([slip]))
+    assert one.step("vary", "bone") == 0
+    table = results.table("stability")
+    rows = table["choice"] == "suspects left out"
+    assert table[rows].groupby("specimen")["setting"].apply(list).to_dict() == {
+        "kin": [known], "own": [known],
+    }  # fmt: skip
+    found = conclusions(one)
+    assert found["verdict"].to_dict() == {"kin": "inside", "own": "outside"}
+    for name, verdict in found["verdict"].items():
+        said = (
+            f"{verdict.capitalize()} holds without the known specimen whose digitisation is "
+            f"suspected: {known} (wrong side or mirrored)."
+        )
+        assert said in found.loc[name, "summary"]
+    place = rows & (table["specimen"] == "own")
+    table.loc[place, ["verdict", "ground", "kept_by"]] = ["inside", "one_keeps", "ash"]
+    results.write_table("stability", table)
+    results.write_table("stability_summary", stability_summary(table))
+    found = conclusions(one)
+    assert found.loc["own", ["verdict", "tempered_by", "turned_without"]].tolist() == [
+        "undecided", "suspected_specimens", known,
+    ]  # fmt: skip
+    first, second, _ = found.loc["own", "summary"].split(". ", 2)
+    assert f"{known} (wrong side or mirrored)" in first
+    assert second == (
+        f"By itself the procedure says outside; without {known} it says inside (kept by ash)"
+    )
     assert found.loc["kin", "verdict"] == "inside"
 
 
@@ -281,6 +322,34 @@ def test_p_values_are_combined_as_by_hand(copied):
     table = copied.joined.table("individuals").set_index("specimen")
     assert table.loc["kin", ["taxon", "combined_p_value"]].tolist() == ["ash", 0.03]
     assert table.loc["own", ["taxon", "combined_p_value"]].tolist() == ["ash", 0.04]
+
+
+@pytest.mark.parametrize("why", ["suspected_slip", "suspected_specimens", "unstable"])
+def test_evidence_that_hangs_on_suspects_counts_for_nothing(copied, why):
+    """A p-value of 0.03 twice over is none below 0.05; a bone of the wrong side may give any."""
+    doubted = [("own", False, "ash", 1e-6)]
+    copied.results("femur").write_table("membership", membership(doubted))
+    copied.results("tibia").write_table("membership", membership([("own", False, "ash", 0.03)]))
+    for element, changed in {
+        "femur": {"verdict": "undecided", "tempered_by": why},
+        "tibia": {"verdict": "outside", "tempered_by": ""},
+    }.items():
+        table = copied.results(element).table("conclusions")
+        copied.results(element).write_table("conclusions", table.assign(**changed))
+    assert copied.step("combine") == 0
+    row = copied.joined.table("individuals").set_index("specimen").loc["own"]
+    assert row["verdict"] == "outside"
+    left_out = why != "unstable"
+    assert row["combined_p_value"] == pytest.approx(0.03 if left_out else 2e-6)
+    said = "What hangs on suspected digitisations is left out of that: femur."
+    assert (said in row["paragraph"]) == left_out
+    # an element inside is not outvoted by evidence that counts for nothing
+    table = copied.results("tibia").table("conclusions").assign(verdict="inside")
+    copied.results("tibia").write_table("conclusions", table)
+    copied.results("tibia").write_table("membership", membership([("own", False, "ash", 0.3)]))
+    assert copied.step("combine") == 0
+    row = copied.joined.table("individuals").set_index("specimen").loc["own"]
+    assert row["verdict"] == "undecided"
 
 
 def test_individuals_are_joined_by_name(copied):

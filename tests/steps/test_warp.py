@@ -431,7 +431,10 @@ def test_a_bone_that_no_spline_can_follow_is_told_and_the_rest_made(study, inven
     other.shapes["bone"][i, 3] = other.shapes["bone"][i, 30]
     other.write()
     run(other)
-    assert "heat of bump: " in capsys.readouterr().out
+    assert "the heat on the scan of bump: " in capsys.readouterr().out
+    notes = other.results().notes("warp")
+    assert notes["failed"] == {"bump": notes["trouble"]}
+    assert notes["trouble"][0].startswith("the heat on the scan of bump: Landmarks 3 and 30")
     names = set(meshes(other)["specimen"])
     assert "bump" not in names
     assert "dent" in names
@@ -515,3 +518,7 @@ def test_a_bone_made_symmetric_is_no_template(invent):
     other = symmetric_bones(invent, [nearest], [])
     (found,) = set(meshes(other)["template"]) - {""}
     assert found != nearest
+
+
+def test_where_every_surface_was_made_nothing_is_noted(study):
+    assert study.results().notes("warp") == {"trouble": [], "failed": {}}

@@ -81,7 +81,8 @@ def another(whole, tmp_path):
 
 LOST_OR_EDITED = [
     "a table deleted", "a figure of a query deleted", "the archive deleted", "the page deleted",
-    "a conclusion forged, its date kept", "notes forged", "two figures swapped", "edited twice over",
+    "a conclusion forged, its date kept", "notes forged", "two figures swapped",
+    "edited twice over",
     "own files among those of queries and surfaces", "one record lost",
 ]  # fmt: skip
 

@@ -1,0 +1,34 @@
+"""What a run keeps for the next one of each row of the specimen table: nothing private."""
+
+from morpho.steps.finish import _said
+from morpho.study.check import read_element
+
+
+def test_sides_stages_and_variables_of_the_model_are_kept_and_nothing_private(invent):
+    study = invent(
+        {"ash": 4},
+        side="left",
+        columns={
+            "sex": ["f", "m", "", "f", "m"],
+            "locality": ["a cave"] * 5,
+            "shelf": ["3"] * 5,
+            "finder": ["a friend"] * 5,
+        },
+        settings={
+            "model": {"terms": ["size", "taxon", "sex", ["size", "sex"]]},
+            "specimens": {"file": "specimens.csv", "private": ["finder"]},
+        },
+    )
+    specimens = read_element(study.config, "bone")[1]
+    said = _said(study.config, specimens)
+    assert said["ash 1"] == {"side": "left", "stage": "adult", "sex": "f"}
+    assert said["ash 3"]["sex"] == ""
+    assert set(said) == set(study.names)
+
+
+def test_a_stage_that_is_private_is_not_kept(invent):
+    study = invent(
+        {"ash": 4}, settings={"specimens": {"file": "specimens.csv", "private": ["stage"]}}
+    )
+    specimens = read_element(study.config, "bone")[1]
+    assert "stage" not in _said(study.config, specimens)["ash 1"]
