@@ -5,14 +5,17 @@ rule differ:
     input:
         f"{R}/{{element}}/arrays/configurations.npz",
         f"{R}/{{element}}/arrays/superimposed.npz",
+        f"{R}/{{element}}/notes/prepare.json",
+        f"{R}/{{element}}/notes/superimpose.json",
         f"{R}/{{element}}/notes/place.json",
-        tables("verdicts", "estimated_points"),
+        tables("specimens", "verdicts", "estimated_points"),
     output:
         tables=tables(
             "displacements",
             "fits",
             "region_displacements",
             "measurements",
+            "measurements_at_size",
             "measurement_summary",
             "measurement_ranking",
             "measurement_ranges",
@@ -53,7 +56,7 @@ rule warp:
     params:
         study=STUDY,
         code=code("warp"),
-        settings=settings("scans"),
+        settings=settings("scans", "tests.alpha"),
         scheme=scheme,
     shell:
         "step warp {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
@@ -69,6 +72,7 @@ rule portray:
             "displacements",
             "region_displacements",
             "measurements",
+            "measurements_at_size",
             "measurement_ranking",
             "measurement_ranges",
         ),

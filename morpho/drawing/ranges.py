@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -55,6 +56,16 @@ def _words(value: float, every: bool, outside: int, compared: int) -> str:
     if not np.isfinite(value):
         return "not measured"
     return "outside every range" if every else f"outside {outside} of {compared} ranges"
+
+
+def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> str:
+    """Which way a measurement differs from the taxa, and whether that is more than chance."""
+    if not (np.isfinite(one["value"]) and one["outside_every_taxon"]):
+        return _words(one["value"], False, outside, compared)
+    way = "" if one["beside_ranges"] == "between" else f"{one['direction']}: "
+    p = one["p_value_false_discovery"]
+    told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+    return f"{way}outside every range{told}"
 
 
 def _words_above(axes: Axes, words: str, stressed: bool) -> None:
@@ -114,12 +125,27 @@ def _name_rows(
             label.set_fontweight("bold")
 
 
+def _heading(heeded: bool, passed: bool, alpha: float) -> str:
+    """At which size the specimens stand, and what passes the adjustment, before anything else."""
+    how = (
+        "Known specimens as they would be at the query's own size (growth heeded)"
+        if heeded
+        else "As measured, without heed of size"
+    )
+    stress = "p: adjusted for the number of measurements"
+    if not passed:
+        stress = f"None beyond false-discovery control at {alpha:g}; {stress}"
+    return f"{how}\n{stress}"
+
+
 def measurements(
     ranking: pd.DataFrame,
     values: pd.DataFrame,
     taxa_ranges: pd.DataFrame,
     query: str,
     *,
+    alpha: float,
+    queries: Sequence[str] = (),
     most: int = 12,
 ) -> Figure:
     """Draw the measurements that set a query apart best, each among the specimens of the taxa.
@@ -127,14 +153,17 @@ def measurements(
     Parameters
     ----------
     ranking : DataFrame
-        `MeasurementComparison.ranking`.
+        `MeasurementComparison.ranking`, with `direction` and `size_heeded`.
     values : DataFrame
-        A row for each specimen and measurement: `specimen`, `taxon`, `role` (`known` or
-        `query`), `measurement`, `unit`, `value`.
+        A row for each known specimen and measurement: `taxon`, `measurement`, `value`; at the
+        size of the query where the ranking heeds it, else as measured.
     taxa_ranges : DataFrame
-        `MeasurementComparison.taxa`; its ranges and `values` must mean the same: both as
-        measured, or both at the size of the query.
+        `MeasurementComparison.taxa`; its ranges and `values` must mean the same.
     query : str
+    alpha : float
+        Measurements outside every range are stressed where their adjusted p-values are up to it.
+    queries : sequence of str
+        All queries of the study, so that each has one mark throughout.
     most : int
         Measurements at most.
 
@@ -147,7 +176,7 @@ def measurements(
     ValueError
         If the ranking of the query holds a measurement twice.
     """
-    queries = sorted(set(ranking["query"]) | set(values.loc[values["role"] == "query", "specimen"]))
+    queries = sorted({*queries, *ranking["query"]})
     best = ranking[ranking["query"] == query].sort_values("rank").head(most)
     if best["measurement"].duplicated().any():
         raise ValueError(
@@ -156,16 +185,19 @@ def measurements(
         )
     if best.empty:
         return message_figure(f"No measurement could be taken on {short(str(query), 40)}.")
-    known = values[(values["role"] == "known") & values["measurement"].isin(best["measurement"])]
-    styles = taxon_marks(values.loc[values["role"] == "known", "taxon"].tolist())
+    known = values[values["measurement"].isin(best["measurement"])]
+    styles = taxon_marks(values["taxon"].tolist())
     mark = query_marks(queries)[query]
     ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
     columns = min(3, len(best))
     rows = -(-len(best) // columns)
     tall = _ROW * (len(styles) + 1) + _AROUND
+    heeded = bool(best["size_heeded"].any())
+    passed = (ranking.loc[ranking["query"] == query, "p_value_false_discovery"] <= alpha).any()
     figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, tall * rows), sharey=True, squeeze=False
+        rows, columns, figsize=(DOUBLE, tall * rows + 0.4), sharey=True, squeeze=False
     )
+    figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
     for axes in panels.ravel()[len(best) :]:
         axes.axis("off")
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
@@ -183,14 +215,15 @@ def measurements(
         axes.margins(x=0.08)
         axes.set_xlabel(one["unit"])
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-        every = bool(one["outside_every_taxon"])
-        _words_above(axes, _words(one["value"], every, outside, compared), every)
+        stressed = one["outside_every_taxon"] and one["p_value_false_discovery"] <= alpha
+        _words_above(axes, _standing(one, outside, compared), bool(stressed))
         _beside(axes, 0, one["value"])
     _name_rows(figure, panels[:, 0], [query], list(styles))
     # with the words above and below, but without titles, widths are settled
     figure.draw_without_rendering()
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
-        _title(axes, f"{one['rank']}. ", one["measurement"], 15)
+        both = " (both sides)" if one["other_side"] else ""
+        _title(axes, f"{one['rank']}. ", one["measurement"] + both, 15)
     return figure
 
 

@@ -19,6 +19,7 @@ __all__ = [
     "check_measured",
     "measure",
     "measurement_columns",
+    "mirror_images",
     "named_measurement",
     "ratios",
     "taxon_measurements",
@@ -174,7 +175,66 @@ def ratios(distances: Sequence[Measurement], standard: Measurement) -> list[Meas
     ]
 
 
-def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
+def _ends(m: Measurement) -> tuple[str, tuple[object, ...]]:
+    """What is measured, whichever way its lines run."""
+    p = m.points
+    if m.kind == "angle":
+        return m.kind, (p[1], frozenset((p[0], p[2])))
+    return m.kind, tuple(frozenset(p[i : i + 2]) for i in range(0, len(p), 2))
+
+
+def mirror_images(
+    measurements: Sequence[Measurement], partners: ArrayLike, landmarks: Sequence[str]
+) -> tuple[list[Measurement], list[Measurement | None]]:
+    """One of each two measurements that mirror each other, and its image on the other side.
+
+    Parameters
+    ----------
+    measurements : sequence of Measurement
+        The first of two mirror images is kept.
+    partners : array-like of int, of shape (n_landmarks,)
+        Landmark on the other side of each; itself on the midline.
+    landmarks : sequence of str
+        Names of all landmarks, for those of the images.
+
+    Returns
+    -------
+    kept : list of Measurement
+    images : list of Measurement or None
+        Named by its landmarks; None where a measurement is its own image.
+
+    Examples
+    --------
+    >>> kept, images = mirror_images(
+    ...     [Measurement("left", (0, 1)), Measurement("right", (0, 2))],
+    ...     [0, 2, 1], ["roof", "wing_l", "wing_r"],
+    ... )
+    >>> [m.name for m in kept], images[0].name
+    (['left'], 'roof to wing_r')
+    """
+    other = np.asarray(partners)
+    kept: list[Measurement] = []
+    images: list[Measurement | None] = []
+    taken = set()
+    for m in measurements:
+        image = Measurement(m.name, tuple(int(other[i]) for i in m.points))
+        if _ends(image) in taken:
+            continue
+        taken.add(_ends(m))
+        kept.append(m)
+        if _ends(image) == _ends(m):
+            images.append(None)
+        else:
+            names = [landmarks[i] for i in image.points]
+            images.append(named_measurement("", names, landmarks))
+    return kept, images
+
+
+def measure(
+    X: ArrayLike,
+    measurements: Sequence[Measurement],
+    images: Sequence[Measurement | None] | None = None,
+) -> Array:
     r"""Take measurements on configurations.
 
     Parameters
@@ -182,6 +242,9 @@ def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
     X : array-like of shape (n_specimens, n_landmarks, n_dimensions)
         Coordinates in mm, *not* scaled to one size; in any pose. Missing ones are NaN.
     measurements : sequence of Measurement
+    images : sequence of Measurement or None, optional
+        The measurement on the other side for each, see `mirror_images`: the mean of both sides
+        is taken, or the one side that is there.
 
     Returns
     -------
@@ -226,6 +289,14 @@ def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
         columns = [i for i, m in enumerate(measurements) if len(m.points) == count]
         if columns:
             result[:, columns] = formula(X, np.array([measurements[i].points for i in columns]).T)
+    if images is None:
+        return result
+    two = [i for i, image in enumerate(images) if image is not None]
+    if two:
+        far = measure(X, [image for image in images if image is not None])
+        near = result[:, two]
+        both = (near + far) / 2
+        result[:, two] = np.where(np.isnan(near), far, np.where(np.isnan(far), near, both))
     return result
 
 

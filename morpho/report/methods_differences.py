@@ -49,6 +49,13 @@ def _displacements(settings: Settings, elements: Sequence[Analysed], used: Seque
             " As least squares can spread a local change over a bone, displacements by a fit that "
             f"resists it stand beside these{citing('resistant fit')}."
         )
+    paired = [e for e in here if (e.tables["displacements"]["other_side"] != "").any()]
+    if paired:
+        text += (
+            f" Where the symmetric part of a bone is analysed{of_bones(paired, elements)}, two "
+            "mirror images are one observation: landmarks, regions and measurements were tested, "
+            "adjusted and counted with one of each, and a measurement is the mean of both sides."
+        )
     parts = _filled("region_displacements", here)
     if parts:
         text += (

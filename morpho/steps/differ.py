@@ -12,17 +12,20 @@ from numpy.typing import NDArray
 
 from morpho.inference.design import InferenceError
 from morpho.inference.displacement import displacement
-from morpho.inference.measurement_ranking import compare_measurements
+from morpho.inference.measurement_ranking import compare_measurements, values_at_size
 from morpho.inference.measurements import (
     Measurement,
     all_distances,
     measure,
+    mirror_images,
     named_measurement,
     ratios,
     taxon_measurements,
 )
 from morpho.inference.regions import region_displacements
 from morpho.inference.taxon_prediction import TaxonPrediction, predict_taxon
+from morpho.report.directions import Directions, larger_words
+from morpho.shape.orientation import axis_across
 from morpho.steps.files import ElementResults
 from morpho.steps.placed import estimated_points, superimposed_shapes
 from morpho.study.config import StudyConfig
@@ -33,8 +36,9 @@ __all__ = ["run"]
 Array = NDArray[np.float64]
 
 _DISPLACEMENTS = [
-    "specimen", "taxon", "size_heeded", "rank", "landmark", "kind", "definition", "estimated",
-    "displacement_mm", "x_mm", "y_mm", "z_mm", "taxon_sd_mm", "in_taxon_sd", "p_value",
+    "specimen", "taxon", "size_heeded", "rank", "landmark", "other_side", "counted", "kind",
+    "definition", "estimated", "displacement_mm", "direction", "x_mm", "y_mm", "z_mm",
+    "taxon_sd_mm", "in_taxon_sd", "p_value",
     "p_value_false_discovery", "rank_p_value", "resistant_displacement_mm",
     "resistant_in_taxon_sd", "fits_differ_mm", "fits_differ", "x", "y", "z",
 ]  # fmt: skip
@@ -47,21 +51,26 @@ _REGIONS = [
 ]  # fmt: skip
 _FITS = [
     "specimen", "taxon", "size_heeded", "fits_rank_correlation", "share_of_fits_differing",
+    "frame",
 ]  # fmt: skip
+_STEPS = ["x_mm", "y_mm", "z_mm"]
 _KEY = ["specimen", "size_heeded"]
 _RANKING = [
-    *_KEY, "kind", "rank", "measurement", "unit", "value", "taxa_compared", "taxa_outside",
-    "outside_every_taxon", "nearest_taxon", "standardised_difference", "p_value",
+    *_KEY, "kind", "rank", "measurement", "other_side", "unit", "value", "taxa_compared",
+    "taxa_outside", "outside_every_taxon", "beside_ranges", "nearest_taxon", "nearest_mean",
+    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
     "p_value_false_discovery",
 ]  # fmt: skip
 _RANGES = [
     *_KEY, "measurement", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
     "standard_deviation", "standard_deviation_unit", "value", "outside_range", "beyond_range",
-    "standardised_difference", "p_value", "p_value_false_discovery",
+    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
+    "p_value_false_discovery",
 ]  # fmt: skip
-_VALUES = ["specimen", "taxon", "role", "measurement", "kind", "unit", "value"]
+_VALUES = ["specimen", "taxon", "role", "measurement", "other_side", "kind", "unit", "value"]
+_AT_SIZE = ["specimen", "measurement", "kind", "unit", "known_specimen", "taxon", "value"]
 _SUMMARY = [
-    "measurement", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
+    "measurement", "other_side", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
     "standard_deviation",
 ]  # fmt: skip
 
@@ -73,8 +82,17 @@ _KEPT = 40
 
 @dataclass(frozen=True)
 class _Bones:
-    """Known specimens and queries, superimposed and in mm."""
+    """Known specimens and queries, superimposed and in mm.
 
+    `partners` only where the symmetric part of the bones is analysed, so that their two sides
+    are one.
+    """
+
+    mean: Array
+    partners: NDArray[np.intp] | None
+    directions: Directions
+    outward: Array
+    frame: dict[str, str]
     shapes: Array
     in_mm: Array
     size: Array
@@ -87,9 +105,23 @@ class _Bones:
     missing: NDArray[np.bool_]
 
 
-def _bones(results: ElementResults) -> _Bones:
+def _bones(results: ElementResults, scheme: Scheme) -> _Bones:
     given, placed = results.arrays("configurations"), results.arrays("superimposed")
+    notes, side = results.notes("superimpose"), results.notes("prepare")["side"]
+    partners = given["partners"] if notes["symmetric"] else None
+    across = None if partners is None else axis_across(placed["mean"], partners)
+    directions = Directions(notes["towards"], notes["away"], across[0] if across else None)
+    mirrored = results.table("specimens").set_index("specimen")["mirrored"]
+    unsure = not (scheme.axes and scheme.axes["z"].start)
     return _Bones(
+        placed["mean"],
+        partners,
+        directions,
+        across[1] if across else np.zeros(len(placed["mean"])),
+        {
+            name: directions.frame(side, bool(mirrored[name]), unsure)
+            for name in given["specimen"].tolist()
+        },
         superimposed_shapes(placed),
         given["coordinates"],
         np.exp(placed["log_size"]),
@@ -101,6 +133,14 @@ def _bones(results: ElementResults) -> _Bones:
         given["kind"],
         estimated_points(results, given),
     )
+
+
+def _other_sides(bones: _Bones, places: Sequence[int]) -> list[str]:
+    """Names of the mirror images of points; blank where there is none but the point itself."""
+    if bones.partners is None:
+        return [""] * len(places)
+    others = [int(bones.partners[i]) for i in places]
+    return ["" if i == j else bones.point[j] for i, j in zip(places, others, strict=True)]
 
 
 def _compared(results: ElementResults, which: str, taxa: Sequence[str]) -> dict[str, list[str]]:
@@ -162,14 +202,19 @@ def _displacements(
                         centroid_size_mm=float(bones.size[i]),
                         names=bones.point,
                         families=families,
+                        partners=bones.partners,
                     )
                 except InferenceError as error:
                     trouble.append(f"{specimen} from {taxon}: {error}")
                     continue
                 table = found.table.assign(**key)
-                table["rank"] = np.arange(1, len(table) + 1)
                 table["definition"] = table["landmark"].map(definitions).fillna("")
                 place = [bones.point.index(name) for name in table["landmark"]]
+                table["other_side"] = _other_sides(bones, place)
+                table["direction"] = [
+                    bones.directions.words(step, float(bones.outward[j]))
+                    for step, j in zip(table[_STEPS].to_numpy().tolist(), place, strict=True)
+                ]
                 table["kind"] = bones.kind[place]
                 table["estimated"] = bones.missing[i][place]
                 table[["x", "y", "z"]] = predicted.shape[place] * bones.size[i]
@@ -179,11 +224,16 @@ def _displacements(
                     | {
                         "fits_rank_correlation": found.fits_rank_correlation,
                         "share_of_fits_differing": found.share_of_fits_differing,
+                        "frame": bones.frame[specimen],
                     }
                 )
                 if regions:
                     part = region_displacements(
-                        bones.shapes[i], predicted, regions, centroid_size_mm=float(bones.size[i])
+                        bones.shapes[i],
+                        predicted,
+                        regions,
+                        centroid_size_mm=float(bones.size[i]),
+                        partners=bones.partners,
                     )
                     parts.append(part.assign(**key)[_REGIONS])
     return {
@@ -194,7 +244,7 @@ def _displacements(
 
 
 def _stack(tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
-    full = [table for table in tables if len(table)]
+    full = [table[columns] for table in tables if len(table)]
     return pd.concat(full, ignore_index=True) if full else pd.DataFrame(columns=columns)
 
 
@@ -216,8 +266,29 @@ def _tidy(measured: Array, family: list[Measurement], bones: _Bones) -> pd.DataF
             "kind": family[0].kind,
             "unit": family[0].unit,
             "value": measured.T.ravel(),
+        }
+    )
+
+
+def _at_size(
+    measured: Array, family: list[Measurement], bones: _Bones, specimen: str
+) -> pd.DataFrame:
+    """The known specimens' values at the size of a query: a row for each of both."""
+    known, at = bones.known, bones.log_size[bones.specimen.index(specimen)]
+    log_size, taxon = bones.log_size[known], bones.taxon[known]
+    moved = values_at_size(measured[known], family, taxon, log_size, float(at))
+    names = np.array(bones.specimen, dtype=object)[known]
+    return pd.DataFrame(
+        {
+            "specimen": specimen,
+            "measurement": np.repeat(np.array([m.name for m in family], dtype=object), len(names)),
+            "kind": family[0].kind,
+            "unit": family[0].unit,
+            "known_specimen": np.tile(names, len(family)),
+            "taxon": np.tile(taxon.astype(object), len(family)),
+            "value": moved.T.ravel(),
         },
-        columns=_VALUES,
+        columns=_AT_SIZE,
     )
 
 
@@ -241,6 +312,15 @@ def _families(scheme: Scheme, points: list[str], landmarks: list[str]) -> list[l
     return [family for family in families if family]
 
 
+def _widths(family: list[Measurement], bones: _Bones) -> dict[str, bool]:
+    """Which measurements are distances across the bone."""
+    return {
+        m.name: m.kind == "distance"
+        and bones.directions.is_width(bones.mean[m.points[1]] - bones.mean[m.points[0]])
+        for m in family
+    }
+
+
 def _measurements(
     bones: _Bones, scheme: Scheme, compared: dict[str, list[str]]
 ) -> tuple[dict[str, pd.DataFrame], list[str]]:
@@ -253,11 +333,24 @@ def _measurements(
     summaries: list[pd.DataFrame] = []
     rankings: list[pd.DataFrame] = []
     ranges: list[pd.DataFrame] = []
+    at_size: list[pd.DataFrame] = []
     trouble: list[str] = []
-    for family in _families(scheme, bones.point, landmarks):
-        measured = measure(X, family)
+    named = {one.name for one in scheme.measurements}
+    chosen = set(named)
+    for whole in _families(scheme, bones.point, landmarks):
+        family, images, other = whole, None, {}
+        if bones.partners is not None:
+            family, images = mirror_images(whole, bones.partners, bones.point)
+            other = {m.name: i.name for m, i in zip(family, images, strict=True) if i is not None}
+            left = sorted(({m.name for m in whole} - {m.name for m in family}) & named)
+            trouble += [
+                f"the measurement {name} mirrors another of the scheme, and is counted with it"
+                for name in left
+            ]
+        measured = measure(X, family, images)
         values.append(_tidy(measured, family, bones))
-        summaries.append(taxon_measurements(measured[known], family, bones.taxon[known])[_SUMMARY])
+        summaries.append(taxon_measurements(measured[known], family, bones.taxon[known]))
+        widths = _widths(family, bones)
         for heeded in (False, True) if asked else ():
             sizes = (bones.log_size[known], bones.log_size[asked]) if heeded else (None, None)
             try:
@@ -273,18 +366,29 @@ def _measurements(
             except InferenceError as error:
                 trouble.append(f"measurements ({family[0].kind}s): {error}")
                 continue
-            for table, columns, into in (
-                (found.ranking, _RANKING, rankings),
-                (found.taxa, _RANGES, ranges),
-            ):
+            for table, into in ((found.ranking, rankings), (found.taxa, ranges)):
                 table = table.rename(columns={"query": "specimen"}).assign(size_heeded=heeded)
-                into.append(table[columns])
-    chosen = {one.name for one in scheme.measurements}
-    for table in rankings:
-        chosen |= set(table.loc[table["rank"] <= _KEPT, "measurement"])
+                table["direction"] = [
+                    larger_words(kind, difference, widths[name])
+                    for kind, difference, name in zip(
+                        table["kind"], table["difference"], table["measurement"], strict=True
+                    )
+                ]
+                into.append(table)
+            best = found.ranking[found.ranking["rank"] <= _KEPT]
+            chosen |= set(best["measurement"])
+            for specimen in compared if heeded else ():
+                drawn = named | set(best.loc[best["query"] == specimen, "measurement"])
+                table = _at_size(measured, family, bones, specimen)
+                at_size.append(table[table["measurement"].isin(drawn)])
+        for tables in (values, summaries, rankings):
+            for table in tables:
+                if "other_side" not in table:
+                    table["other_side"] = [other.get(name, "") for name in table["measurement"]]
     kept, beside = _stack(values, _VALUES), _stack(ranges, _RANGES)
     return {
         "measurements": kept[kept["measurement"].isin(chosen)],
+        "measurements_at_size": _stack(at_size, _AT_SIZE),
         "measurement_summary": _stack(summaries, _SUMMARY),
         "measurement_ranking": _stack(rankings, _RANKING),
         "measurement_ranges": beside[beside["measurement"].isin(chosen)],
@@ -307,7 +411,7 @@ def _not_taken(scheme: Scheme, points: list[str]) -> list[str]:
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write displacements, regions and measurements."""
     scheme = read_scheme(config.scheme_path(element), element)
-    bones = _bones(results)
+    bones = _bones(results, scheme)
     taxa = np.unique(bones.taxon[bones.known]).astype(str).tolist()
     compared = _compared(results, config.settings["differences"]["against"], taxa)
     own = results.notes("place")["own_slopes"]

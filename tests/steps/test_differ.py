@@ -13,8 +13,8 @@ from morpho.study.schemas import load_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
 WRITTEN = (
-    "displacements", "fits", "region_displacements", "measurements", "measurement_summary",
-    "measurement_ranking", "measurement_ranges",
+    "displacements", "fits", "region_displacements", "measurements", "measurements_at_size",
+    "measurement_summary", "measurement_ranking", "measurement_ranges",
 )  # fmt: skip
 LANDMARKS = [f"point_{i + 1}" for i in range(8)]
 EDGE, RIM = [f"edge.{i + 1}" for i in range(4)], [f"rim.{i + 1}" for i in range(4)]
