@@ -294,9 +294,8 @@ MAIN_TABLES: tuple[MainTable, ...] = (
     MainTable(
         "differential_diagnosis",
         "Measurements as taken: those named in the scheme, and the ten distances that rank first "
-        "by how well they set each query apart, at its own size where that can be heeded. Which "
-        "of them pass the adjustment for their number is told in the table measurement_ranking "
-        "and in the results.",
+        "in setting each query apart, at its own size where that can be heeded; which of them pass "
+        "the adjustment for their number is told in the results.",
         {
             "specimen": "query",
             "measurement": "measurement",
