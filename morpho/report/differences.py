@@ -209,18 +209,18 @@ def _measurements(ranking: pd.DataFrame, alpha: float) -> str:
     tested = " against taxa of three or more specimens" if small else ""
     lie = "lies" if len(outside) == 1 else "lie"
     if passed.empty:
-        least = float(distances["p_value_false_discovery"].min())
-        first = outside.head(_NAMED)
+        least = float(outside["p_value_false_discovery"].min())
+        first = "; ".join(map(_measurement, outside.head(_NAMED).to_dict("records")))
         return (
-            f"None of {number_of} sets it apart once their number is heeded (smallest p-value "
-            f"after false-discovery control {p_value_words(least)}{tested}): {len(outside)} {lie} "
-            f"outside the range of every taxon ({where}), as some will by chance; first: "
-            f"{'; '.join(_measurement(row) for row in first.to_dict('records'))}."
+            f"None of {number_of} lies outside the range of every taxon beyond false-discovery "
+            f"control at {alpha:g} ({where}; smallest p-value after it {p_value_words(least)}"
+            f"{tested}): {len(outside)} {lie} outside all ranges, as some will by chance; first: "
+            f"{first}."
         )
     return (
         f"{len(outside)} of {number_of} {lie} outside the range of every taxon ({where}), "
         f"{len(passed)} of them beyond false-discovery control at {alpha:g}{tested}: "
-        f"{'; '.join(_measurement(row) for row in passed.head(_NAMED).to_dict('records'))}."
+        f"{'; '.join(map(_measurement, passed.head(_NAMED).to_dict('records')))}."
     )
 
 

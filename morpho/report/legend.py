@@ -9,7 +9,7 @@ __all__ = ["COLUMNS", "JOINED", "TABLES", "legend_text"]
 
 # Columns that mean the same wherever they stand.
 COLUMNS = {
-    "specimen": "name of the specimen",
+    "specimen": "name of the specimen; where a table says otherwise see there",
     "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against; where a table says otherwise see there",
     "role": "known or query",
     "landmark": "name in the scheme",

@@ -83,7 +83,7 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
                         "rank": rank, "landmark": landmark, "kind": kind,
                         "definition": "Tip of the spine." if rank == 1 else "",
                         "other_side": "", "counted": True,
-                        "direction": f"{mm - 0.0413 + shift:.3f} mm higher" if rank == 1 else "",
+                        "direction": f"{mm + shift:.3g} mm higher" if rank == 1 else "",
                         "estimated": rank == 3, "displacement_mm": mm + shift,
                         "in_taxon_sd": sd + shift, "p_value": p / 2,
                         "p_value_false_discovery": p, "rank_p_value": 0.1667,
