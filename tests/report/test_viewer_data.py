@@ -46,7 +46,8 @@ def data():
         Warp("Axis 1", -0.2, 0.3, 0.0, rng.normal(size=(K, 3)), marks=[(0.0, "mean")]),
         Warp(
             "query against mean", 0, 2, 0, rng.normal(size=(K, 3)), offset=rng.normal(size=(K, 3)),
-            heat=Heat(rng.normal(size=30), "outward", 1.5, np.arange(30) < 7), arrows=rng.normal(size=(K, 3)),
+            heat=Heat(rng.normal(size=30), "outward", 1.5, np.arange(30) < 7),
+            arrows=rng.normal(size=(K, 3)),
             scores_at_start=[0.1, 0.2, 0.3], scores_direction=[1, 2, 3],
         ),
     ]  # fmt: skip
