@@ -236,7 +236,10 @@ def surface_view(
         if number is not None and not number > 0:
             raise ValueError(f"`{name}` must be above 0, but is {number}.")
     if heat is not None and limit is None:
-        limit = heat_limit(heat if unsure is None else heat[unsure < 0.5])
+        coloured = np.ones(len(V), dtype=bool)
+        for hatched in (usual, unsure):
+            coloured &= True if hatched is None else hatched < 0.5
+        limit = heat_limit(heat[coloured] if coloured.any() else heat)
     bone = ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0, usual)
     shapes = [V[np.unique(F)]]
     if arrows is not None:
