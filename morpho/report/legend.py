@@ -101,7 +101,7 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
         {
             "estimated_by": "mirror side, regression or spline",
             "error_mm": "root mean square distance of the estimate from the true place",
-            "error_in_spread": "the same in standard deviations of the landmark within taxa; at 1 the mean of the taxon would do as well",
+            "error_in_spread": "the same by the landmark's usual displacement within taxa (root mean square); at 1 the mean of the taxon would do as well",
             "coverage": "share of true places within the region that should hold 0.9 of them",
         },
     ),

@@ -36,7 +36,7 @@ SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
             "landmark": "landmark",
             "estimated_by": "estimated by",
             "error_mm": "error (mm)",
-            "error_in_spread": "error by the landmark's standard deviation within taxa",
+            "error_in_spread": "error, times the usual displacement within taxa",
             "coverage": "coverage (0.9 expected)",
         },
     ),
