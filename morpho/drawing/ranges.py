@@ -58,22 +58,35 @@ def _words(value: float, every: bool, outside: int, compared: int) -> str:
     return "outside every range" if every else f"outside {outside} of {compared} ranges"
 
 
-def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> str:
-    """Which way a measurement differs from the taxa, and whether that is more than chance."""
-    if not (np.isfinite(one["value"]) and one["outside_every_taxon"]):
-        return _words(one["value"], False, outside, compared)
+def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> list[str]:
+    """Which way a measurement differs from the taxa, and whether that is more than chance.
+
+    In fewer and fewer words, for narrower and narrower panels.
+    """
+    every = bool(np.isfinite(one["value"]) and one["outside_every_taxon"])
+    plain = _words(one["value"], every, outside, compared)
+    if not every:
+        return [plain]
     way = "" if one["beside_ranges"] == "between" else f"{one['direction']}: "
     p = one["p_value_false_discovery"]
     told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
-    return f"{way}outside every range{told}"
+    return [f"{way}{plain}{told}", f"{plain}{told}", plain]
 
 
-def _words_above(axes: Axes, words: str, stressed: bool) -> None:
-    axes.annotate(
+def _words_above(axes: Axes, words: str, stressed: bool) -> Text:
+    return axes.annotate(
         words, (0, 1), xycoords="axes fraction", xytext=(0, 4), textcoords="offset points",
         ha="left", va="bottom", fontsize=6.5, color=QUERY if stressed else INK,
         weight="bold" if stressed else "normal",
     )  # fmt: skip
+
+
+def _fit_words(text: Text, options: Sequence[str], room: float) -> None:
+    """The first of several texts that has room, else the last."""
+    for words in options:
+        text.set_text(words)
+        if text.get_window_extent().width <= room:
+            return
 
 
 def _members(axes: Axes, row: int, values: pd.Series, low: float, high: float, mark: dict) -> None:
@@ -200,6 +213,7 @@ def measurements(
     figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
     for axes in panels.ravel()[len(best) :]:
         axes.axis("off")
+    above: list[tuple[Text, list[str]]] = []
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
         part = known[known["measurement"] == one["measurement"]]
         outside = compared = 0
@@ -216,11 +230,14 @@ def measurements(
         axes.set_xlabel(one["unit"])
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
         stressed = one["outside_every_taxon"] and one["p_value_false_discovery"] <= alpha
-        _words_above(axes, _standing(one, outside, compared), bool(stressed))
+        options = _standing(one, outside, compared)
+        above.append((_words_above(axes, options[-1], bool(stressed)), options))
         _beside(axes, 0, one["value"])
     _name_rows(figure, panels[:, 0], [query], list(styles))
     # with the words above and below, but without titles, widths are settled
     figure.draw_without_rendering()
+    for axes, (text, options) in zip(panels.ravel(), above, strict=False):
+        _fit_words(text, options, 1.08 * axes.get_window_extent().width)
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
         both = " (both sides)" if one["other_side"] else ""
         _title(axes, f"{one['rank']}. ", one["measurement"] + both, 15)
