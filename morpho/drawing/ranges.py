@@ -67,10 +67,11 @@ def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> list[str]:
     plain = _words(one["value"], every, outside, compared)
     if not every:
         return [plain]
-    way = "" if one["beside_ranges"] == "between" else f"{one['direction']}: "
+    if one["beside_ranges"] != "between":
+        plain = f"{one['direction']} than every range"
     p = one["p_value_false_discovery"]
     told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
-    return [f"{way}{plain}{told}", f"{plain}{told}", plain]
+    return [f"{plain}{told}", plain]
 
 
 def _words_above(axes: Axes, words: str, stressed: bool) -> Text:
@@ -237,7 +238,7 @@ def measurements(
     # with the words above and below, but without titles, widths are settled
     figure.draw_without_rendering()
     for axes, (text, options) in zip(panels.ravel(), above, strict=False):
-        _fit_words(text, options, 1.08 * axes.get_window_extent().width)
+        _fit_words(text, options, axes.get_window_extent().width)
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
         both = " (both sides)" if one["other_side"] else ""
         _title(axes, f"{one['rank']}. ", one["measurement"] + both, 15)

@@ -416,8 +416,9 @@ def test_measurements_stand_among_the_specimens(study):
         said, told = axes.texts[0].get_text(), f"outside {one['taxa_outside']} of 2 ranges"
         p = one["p_value_false_discovery"]
         if one["outside_every_taxon"]:
-            way = "" if one["beside_ranges"] == "between" else f"{one['direction']}: "
-            told = f"{way}outside every range, p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+            told = f"{one['direction']} than every range"
+            told = "outside every range" if one["beside_ranges"] == "between" else told
+            told += f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
         assert said == told
         stressed = one["outside_every_taxon"] and p <= 0.05
         assert (to_hex(axes.texts[0].get_color()) == to_hex(QUERY)) == stressed
@@ -434,7 +435,7 @@ def test_a_figure_of_measurements_of_which_none_passes_says_so_first(study):
     assert how.startswith("Known specimens as they would be at the query's own size")
     assert first.startswith("None beyond false-discovery control at 0.05")
     above = [axes.texts[0] for axes in figure.get_axes() if axes.axison]
-    assert any("outside every range, p 0.310" in text.get_text() for text in above)
+    assert any("than every range, p 0.310" in text.get_text() for text in above)
     assert not any(to_hex(text.get_color()) == to_hex(QUERY) for text in above)
 
 
