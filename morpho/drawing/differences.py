@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -39,6 +40,9 @@ _HOW = {False: "As it is", True: "At its own size (growth heeded)"}
 _NOTHING = "No displacements are known: the query was held against no taxon."
 # Room of a row of the key, and of names beside rows at most, in inches.
 _ROW, _NAMES = 0.15, 2.8
+# Letters of a direction at most; and its numbers, which have a column of their own.
+_WAY = 44
+_NUMBER = re.compile(r"(?<![^ ])[\d.e+-]+ mm ")
 
 
 def _single(table: pd.DataFrame) -> tuple[str, str, bool]:
@@ -75,8 +79,18 @@ def _scale_bar(axes: Axes, low: Array, high: Array) -> None:
                   textcoords="offset points", ha="center", va="bottom", fontsize=6.5)  # fmt: skip
 
 
-def _estimated(table: pd.DataFrame) -> list[str]:
-    return [" (estimated)" if estimated else "" for estimated in table["estimated"]]
+def _told(table: pd.DataFrame) -> list[str]:
+    """What is told behind the name of a landmark."""
+    both = table["other_side"] != ""
+    return [
+        f"{' (both sides)' if two else ''}{' (estimated)' if estimated else ''}"
+        for two, estimated in zip(both, table["estimated"], strict=True)
+    ]
+
+
+def _nothing(p: pd.Series, alpha: float) -> str:
+    """For the title: that nothing passes the adjustment."""
+    return "" if (p <= alpha).any() else f"\nNone beyond false-discovery control at {alpha:g}"
 
 
 def _key(
@@ -88,16 +102,16 @@ def _key(
     right.axis("off")
     look: Any = {"transform": left.transAxes, "va": "center", "fontsize": 6.5}
     rows = _NAMED + 1
-    told = _estimated(named)
+    told = _told(named)
     names = fitted(figure, named["landmark"].tolist(), 40, 0.7 * 0.55 * DOUBLE, told)
-    for x, word in ((0.05, "Largest differences"), (0.83, "mm"), (0.98, "SD")):
+    for x, word in ((0.05, "Largest differences"), (0.78, "mm"), (0.98, "× usual")):
         left.text(x, 1 - 0.5 / rows, word, ha="left" if x < 0.1 else "right", color=INK,
                   weight="bold", **look)  # fmt: skip
     for number, row in enumerate(named.to_dict("records"), start=1):
         y = 1 - (number + 0.5) / rows
         left.text(0.03, y, str(number), ha="right", **look)
         left.text(0.05, y, names[number - 1], **look)
-        left.text(0.83, y, f"{row['displacement_mm']:.2f}", ha="right", **look)
+        left.text(0.78, y, f"{row['displacement_mm']:.2f}", ha="right", **look)
         left.text(0.98, y, f"{row['in_taxon_sd']:.1f}", ha="right", **look)
     arrow_key(right, taxon, alpha, estimated)
 
@@ -119,7 +133,8 @@ def vectors(
         `size_heeded`; `landmark`, `kind`; `x`, `y`, `z`, its predicted place in mm at the size
         of the query, along the axes of the bone; `x_mm`, `y_mm`, `z_mm`, the vector from there
         to the query's, and its length `displacement_mm`; `in_taxon_sd`;
-        `p_value_false_discovery`; `estimated`, whether the query lacks the point.
+        `p_value_false_discovery`; `estimated`, whether the query lacks the point; `other_side`
+        and `counted`, of which those False are drawn, but not named.
     links : sequence of pairs of str
         Landmarks joined by lines.
     towards : sequence of str
@@ -152,13 +167,15 @@ def vectors(
     proper = (table["kind"] == "landmark").to_numpy()
     low, high = bone_frame([points, points + moved])
     low[1] -= 0.06 * float((high - low).max())  # for the scale bar
-    tall = bone_height((low, high), 0.85 * DOUBLE) + 0.35
+    nothing = _nothing(table["p_value_false_discovery"], alpha)
+    tall = bone_height((low, high), 0.85 * DOUBLE) + (0.5 if nothing else 0.35)
     key = _ROW * (_NAMED + 1) + 0.15
     figure = plt.figure(figsize=(DOUBLE, tall + key))
     towards = axis_names(figure, towards)
     upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key], squeeze=False)[:, 0]
-    _title(upper, table, "" if magnify == 1 else f"; arrows are drawn {magnify:g} times as long")
-    named = table["in_taxon_sd"].notna().to_numpy().nonzero()[0][:_NAMED]
+    longer = "" if magnify == 1 else f"; arrows are drawn {magnify:g} times as long"
+    _title(upper, table, longer + nothing)
+    named = (table["in_taxon_sd"].notna() & table["counted"]).to_numpy().nonzero()[0][:_NAMED]
     _key(figure, lower, table.iloc[named], taxon, alpha, bool(estimated.any()))
     panels = bone_views(upper, (low, high), towards)
     for axes, view in zip(panels, VIEWS, strict=True):
@@ -205,7 +222,8 @@ def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -
     Parameters
     ----------
     table : DataFrame
-        As for `vectors`, and `resistant_in_taxon_sd`. Semilandmarks are left out.
+        As for `vectors`, and `direction` and `resistant_in_taxon_sd`. Semilandmarks are left out,
+        and the second of two mirror images.
     alpha : float
         P-values up to it are set in the query's colour.
     most : int
@@ -220,31 +238,33 @@ def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -
     ValueError
         If the table holds several queries, taxa or ways of heeding size.
     """
-    part = table[table["kind"] == "landmark"] if len(table) else table
+    part = table[(table["kind"] == "landmark") & table["counted"]] if len(table) else table
     if part.empty:
         return message_figure(_NOTHING)
     _single(part)
-    whole = len(part)
+    whole, nothing = len(part), _nothing(part["p_value_false_discovery"], alpha)
     part = part.sort_values("in_taxon_sd", ascending=False, kind="stable").head(most)
     rows = np.arange(len(part))
     significant = (part["p_value_false_discovery"] <= alpha).to_numpy()
     colours = [QUERY if one else GREY for one in significant]
     usual, firm = part["in_taxon_sd"], part["resistant_in_taxon_sd"]
-    figure, axes = plt.subplots(figsize=(DOUBLE, 0.17 * len(part) + 1.35))
-    _title(figure, part, f"; {len(part)} of {whole} landmarks" if len(part) < whole else "")
+    figure, axes = plt.subplots(figsize=(DOUBLE, 0.17 * len(part) + (1.5 if nothing else 1.35)))
+    counts = f"; {len(part)} of {whole} landmarks" if len(part) < whole else ""
+    _title(figure, part, counts + nothing)
     axes.hlines(rows, 0, np.fmax(usual, firm), color=GREY, lw=0.4, zorder=0)
     axes.hlines(rows, usual, firm, color=colours, lw=1.6, zorder=1)
     axes.scatter(usual, rows, s=26, c=colours, zorder=3)
     axes.scatter(firm, rows, s=22, marker="D", facecolor="white", edgecolor=colours, zorder=2)
     axes.axvline(1, color=INK, lw=0.7, ls=(0, (4, 2)), zorder=0)
-    names = fitted(figure, part["landmark"].tolist(), 40, _NAMES, _estimated(part))
+    names = fitted(figure, part["landmark"].tolist(), 40, _NAMES, _told(part))
     axes.set_yticks(rows, names)
     axes.set_ylim(len(part) - 0.5, -0.6)
     axes.set_xlim(0, 1.06 * max(1.0, float(np.nanmax([usual, firm, 0 * usual]))))
-    axes.set_xlabel("Displacement in SD: in units of the\nusual one within taxa (dashed: 1)")
+    axes.set_xlabel("Displacement as a multiple of\nthe usual one within taxa (dashed: 1)")
     words = {
         "mm": [f"{mm:.2f}" for mm in part["displacement_mm"]],
         "p, adjusted": [_p_words(p) for p in part["p_value_false_discovery"]],
+        "lies": [short(_NUMBER.sub("", str(way)), _WAY) for way in part["direction"]],
     }
     _columns(axes, words, significant)
     dot: Any = {"color": "none", "markeredgecolor": INK, "ms": 5}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from matplotlib.colors import LinearSegmentedColormap, to_rgb
+from matplotlib.colors import LinearSegmentedColormap, to_hex, to_rgb
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.shape.checks import ShapeError
 
-__all__ = ["BONE", "FILLED", "HEAT", "heat_colours", "heat_limit", "heat_steps"]
+__all__ = [
+    "BONE", "FILLED", "HEAT", "WITHIN", "heat_colours", "heat_limit", "heat_steps",
+    "heat_stops", "shown_limit",
+]  # fmt: skip
 
 # From dark blue (stays behind) over grey to pale yellow (stands out). Lightness rises all the
 # way, so that the sign is seen without colour as well.
@@ -28,6 +31,8 @@ HEAT = LinearSegmentedColormap.from_list(
 BONE = "#ded6c6"
 # What was filled: hatched in figures, this colour in meshes. It is no colour of the scale.
 FILLED = "#b58bb0"
+# Lines over what lies within members' variation, on the colour of bone.
+WITHIN = "#a89c86"
 # Share of the values that the scale holds at least.
 _HELD = 0.99
 _NICE = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
@@ -59,6 +64,39 @@ def heat_limit(values: ArrayLike) -> float:
     power = float(np.floor(np.log10(most)))
     step = next(n for n in (*_NICE, 10.0) if n >= most / 10**power - 1e-9)
     return float(f"{step * 10**power:.6g}")
+
+
+def shown_limit(values: ArrayLike, within: ArrayLike) -> float:
+    """End of the scale for what is shown in colours; for all values where nothing is.
+
+    Parameters
+    ----------
+    values : array-like of shape (n_vertices,)
+        In mm.
+    within : array-like of bool, of shape (n_vertices,)
+        What takes no colour, as it lies within members' variation.
+
+    Returns
+    -------
+    float
+    """
+    V, hidden = np.asarray(values, dtype=float), np.asarray(within, dtype=bool)
+    return heat_limit(V if hidden.all() else V[~hidden])
+
+
+def heat_stops(count: int = 33) -> list[str]:
+    """Colours of the scale from its lower to its upper end, evenly spaced.
+
+    Parameters
+    ----------
+    count : int
+
+    Returns
+    -------
+    list of str
+        As #rrggbb.
+    """
+    return [to_hex(HEAT(share)) for share in np.linspace(0, 1, count)]
 
 
 def heat_steps(limit: float) -> NDArray[np.float64]:

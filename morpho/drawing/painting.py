@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.colors import to_rgb
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.drawing.heat import BONE, HEAT, heat_steps
+from morpho.drawing.heat import BONE, HEAT, WITHIN, heat_steps
 from morpho.drawing.rendering import Seen, see
 from morpho.drawing.style import INK
 
@@ -47,6 +47,8 @@ class ShownSurface:
         1 where the surface is hypothesis, else 0.
     limit : float
         End of the scale of heat.
+    within : ndarray of shape (n_vertices,) or None
+        1 where the heat is no more than members' variation, else 0: hatched, without heat.
     """
 
     vertices: Array
@@ -55,6 +57,7 @@ class ShownSurface:
     values: Array | None
     filled: Array | None
     limit: float
+    within: Array | None = None
 
 
 def _grown(mask: Mask, dots: int) -> Mask:
@@ -105,9 +108,18 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
         whole[covered] = values
         return whole
 
+    row, column = np.nonzero(covered)
+    period = dots_wide(_HATCHING)
     if bone.values is not None:
         values = seen.of_vertices(bone.values)
         known = np.isfinite(values)
+        if bone.within is not None:
+            within = seen.of_vertices(bone.within) > 0.5
+            known &= ~within
+            values = np.where(within, np.nan, values)
+            stripe = (row + column) % period < period / 4
+            colour[within & stripe] = to_rgb(WITHIN)
+            lines |= _grown(_steps_between(spread(within)), dots_wide(_OUTLINE))
         colour[known] = HEAT((values[known] / bone.limit + 1) / 2)[:, :3]
         steps = heat_steps(bone.limit)
         band = np.full(len(values), np.nan)
@@ -117,12 +129,10 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
         lines |= _grown(_steps_between(spread(beyond)), dots_wide(ZERO))
     if bone.filled is not None:
         filled = seen.of_vertices(bone.filled) > 0.5
-        row, column = np.nonzero(covered)
-        period = dots_wide(_HATCHING)
         stripe = (row - column) % period < period / 3
-        within = covered.copy()
-        within[covered] = filled
-        lines[within] = False
+        there = covered.copy()
+        there[covered] = filled
+        lines[there] = False
         colour[filled] = to_rgb(HATCHED)
         colour[filled & stripe] = to_rgb(HATCH)
         lines |= _grown(_steps_between(spread(filled)), dots_wide(_OUTLINE))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import matplotlib.pyplot as plt
 import numpy as np
@@ -57,12 +58,36 @@ def _words(value: float, every: bool, outside: int, compared: int) -> str:
     return "outside every range" if every else f"outside {outside} of {compared} ranges"
 
 
-def _words_above(axes: Axes, words: str, stressed: bool) -> None:
-    axes.annotate(
+def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> list[str]:
+    """Which way a measurement differs from the taxa, and whether that is more than chance.
+
+    In fewer and fewer words, for narrower and narrower panels.
+    """
+    every = bool(np.isfinite(one["value"]) and one["outside_every_taxon"])
+    plain = _words(one["value"], every, outside, compared)
+    if not every:
+        return [plain]
+    if one["beside_ranges"] != "between":
+        plain = f"{one['direction']} than every range"
+    p = one["p_value_false_discovery"]
+    told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+    return [f"{plain}{told}", plain]
+
+
+def _words_above(axes: Axes, words: str, stressed: bool) -> Text:
+    return axes.annotate(
         words, (0, 1), xycoords="axes fraction", xytext=(0, 4), textcoords="offset points",
         ha="left", va="bottom", fontsize=6.5, color=QUERY if stressed else INK,
         weight="bold" if stressed else "normal",
     )  # fmt: skip
+
+
+def _fit_words(text: Text, options: Sequence[str], room: float) -> None:
+    """The first of several texts that has room, else the last."""
+    for words in options:
+        text.set_text(words)
+        if text.get_window_extent().width <= room:
+            return
 
 
 def _members(axes: Axes, row: int, values: pd.Series, low: float, high: float, mark: dict) -> None:
@@ -114,12 +139,27 @@ def _name_rows(
             label.set_fontweight("bold")
 
 
+def _heading(heeded: bool, passed: bool, alpha: float) -> str:
+    """At which size the specimens stand, and what passes the adjustment, before anything else."""
+    how = (
+        "Known specimens as they would be at the query's own size (growth heeded)"
+        if heeded
+        else "As measured, without heed of size"
+    )
+    stress = "p: adjusted for the number of measurements"
+    if not passed:
+        stress = f"None beyond false-discovery control at {alpha:g}; {stress}"
+    return f"{how}\n{stress}"
+
+
 def measurements(
     ranking: pd.DataFrame,
     values: pd.DataFrame,
     taxa_ranges: pd.DataFrame,
     query: str,
     *,
+    alpha: float,
+    queries: Sequence[str] = (),
     most: int = 12,
 ) -> Figure:
     """Draw the measurements that set a query apart best, each among the specimens of the taxa.
@@ -127,14 +167,17 @@ def measurements(
     Parameters
     ----------
     ranking : DataFrame
-        `MeasurementComparison.ranking`.
+        `MeasurementComparison.ranking`, with `direction` and `size_heeded`.
     values : DataFrame
-        A row for each specimen and measurement: `specimen`, `taxon`, `role` (`known` or
-        `query`), `measurement`, `unit`, `value`.
+        A row for each known specimen and measurement: `taxon`, `measurement`, `value`; at the
+        size of the query where the ranking heeds it, else as measured.
     taxa_ranges : DataFrame
-        `MeasurementComparison.taxa`; its ranges and `values` must mean the same: both as
-        measured, or both at the size of the query.
+        `MeasurementComparison.taxa`; its ranges and `values` must mean the same.
     query : str
+    alpha : float
+        Measurements outside every range are stressed where their adjusted p-values are up to it.
+    queries : sequence of str
+        All queries of the study, so that each has one mark throughout.
     most : int
         Measurements at most.
 
@@ -147,7 +190,7 @@ def measurements(
     ValueError
         If the ranking of the query holds a measurement twice.
     """
-    queries = sorted(set(ranking["query"]) | set(values.loc[values["role"] == "query", "specimen"]))
+    queries = sorted({*queries, *ranking["query"]})
     best = ranking[ranking["query"] == query].sort_values("rank").head(most)
     if best["measurement"].duplicated().any():
         raise ValueError(
@@ -156,18 +199,22 @@ def measurements(
         )
     if best.empty:
         return message_figure(f"No measurement could be taken on {short(str(query), 40)}.")
-    known = values[(values["role"] == "known") & values["measurement"].isin(best["measurement"])]
-    styles = taxon_marks(values.loc[values["role"] == "known", "taxon"].tolist())
+    known = values[values["measurement"].isin(best["measurement"])]
+    styles = taxon_marks(values["taxon"].tolist())
     mark = query_marks(queries)[query]
     ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
     columns = min(3, len(best))
     rows = -(-len(best) // columns)
     tall = _ROW * (len(styles) + 1) + _AROUND
+    heeded = bool(best["size_heeded"].any())
+    passed = (ranking.loc[ranking["query"] == query, "p_value_false_discovery"] <= alpha).any()
     figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, tall * rows), sharey=True, squeeze=False
+        rows, columns, figsize=(DOUBLE, tall * rows + 0.4), sharey=True, squeeze=False
     )
+    figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
     for axes in panels.ravel()[len(best) :]:
         axes.axis("off")
+    above: list[tuple[Text, list[str]]] = []
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
         part = known[known["measurement"] == one["measurement"]]
         outside = compared = 0
@@ -183,14 +230,18 @@ def measurements(
         axes.margins(x=0.08)
         axes.set_xlabel(one["unit"])
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-        every = bool(one["outside_every_taxon"])
-        _words_above(axes, _words(one["value"], every, outside, compared), every)
+        stressed = one["outside_every_taxon"] and one["p_value_false_discovery"] <= alpha
+        options = _standing(one, outside, compared)
+        above.append((_words_above(axes, options[-1], bool(stressed)), options))
         _beside(axes, 0, one["value"])
     _name_rows(figure, panels[:, 0], [query], list(styles))
     # with the words above and below, but without titles, widths are settled
     figure.draw_without_rendering()
+    for axes, (text, options) in zip(panels.ravel(), above, strict=False):
+        _fit_words(text, options, axes.get_window_extent().width)
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
-        _title(axes, f"{one['rank']}. ", one["measurement"], 15)
+        both = " (both sides)" if one["other_side"] else ""
+        _title(axes, f"{one['rank']}. ", one["measurement"] + both, 15)
     return figure
 
 

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.drawing import painting
 from morpho.drawing.bone import VIEWS, axis_names, bone_frame, bone_height, bone_views
-from morpho.drawing.heat import HEAT, heat_limit, heat_steps
+from morpho.drawing.heat import BONE, HEAT, WITHIN, heat_limit, heat_steps
 from morpho.drawing.painting import (
     CONTOUR,
     HATCH,
@@ -42,6 +42,9 @@ Mask = NDArray[np.bool_]
 _ROUND = 1.5
 # Heights in inches: colour bar and key; the scale bar, as a share of the largest extent.
 _BAR, _KEY, _SCALE_ROOM = 0.62, 0.22, 0.09
+_WITHIN_LABEL = (
+    "within members' variation: the nearest landmark does not pass false-discovery control"
+)
 
 
 def _round_length(span: float) -> float:
@@ -93,14 +96,19 @@ def _key(
     handles: list[Any] = []
     if bone.filled is not None:
         handles.append(Patch(facecolor=HATCHED, edgecolor=HATCH, hatch="/////", label=filled_label))
+    if bone.within is not None:
+        handles.append(
+            Patch(facecolor=BONE, edgecolor=WITHIN, hatch="\\\\\\\\", label=_WITHIN_LABEL)
+        )
     if vector_label:
         handles.append(FancyArrowPatch((0, 0), (1, 0), color=INK, label=vector_label))
     if bone.values is not None:
         grid = strip.add_gridspec(1, 3, width_ratios=[0.2, 0.6, 0.2])
         axes = strip.add_subplot(grid[0, 1])
-        over = np.abs(bone.values[np.isfinite(bone.values)])
-        if bone.filled is not None:
-            over = np.abs(bone.values[np.isfinite(bone.values) & (bone.filled < 0.5)])
+        shown = np.isfinite(bone.values)
+        for hatched in (bone.filled, bone.within):
+            shown &= True if hatched is None else hatched < 0.5
+        over = np.abs(bone.values[shown])
         bar = strip.colorbar(
             ScalarMappable(Normalize(-bone.limit, bone.limit), HEAT), cax=axes,
             orientation="horizontal", label=label,
@@ -160,6 +168,7 @@ def surface_view(
     values: ArrayLike | None = None,
     limit: float | None = None,
     label: str = "Stands out beyond the mean (+) or stays behind it (−), in mm",
+    within: ArrayLike | None = None,
     filled: ArrayLike | None = None,
     filled_label: str = "filled: a hypothesis",
     landmarks: ArrayLike | None = None,
@@ -186,6 +195,8 @@ def surface_view(
         figures are to be compared.
     label : str
         What the colours mean.
+    within : array-like of bool, of shape (n_vertices,), optional
+        Where the heat is no more than members' variation: hatched in the colour of bone.
     filled : array-like of bool, of shape (n_vertices,), optional
         What is hypothesis: hatched, without heat.
     filled_label : str
@@ -206,7 +217,7 @@ def surface_view(
     Raises
     ------
     ShapeError
-        If the surface has no faces, or values, filled or vectors do not fit.
+        If the surface has no faces, or values, within, filled or vectors do not fit.
     ValueError
         If `limit` or `magnify` is not positive.
 
@@ -218,14 +229,18 @@ def surface_view(
     """
     V, F = check_triangles(vertices, faces)
     heat = _checked(values, "values", len(V), float)
+    usual = _checked(within, "within", len(V), bool)
     unsure = _checked(filled, "filled", len(V), bool)
     arrows = _vectors(landmarks, vectors)
     for name, number in (("limit", limit), ("magnify", magnify)):
         if number is not None and not number > 0:
             raise ValueError(f"`{name}` must be above 0, but is {number}.")
     if heat is not None and limit is None:
-        limit = heat_limit(heat if unsure is None else heat[unsure < 0.5])
-    bone = ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0)
+        coloured = np.ones(len(V), dtype=bool)
+        for hatched in (usual, unsure):
+            coloured &= True if hatched is None else hatched < 0.5
+        limit = heat_limit(heat[coloured] if coloured.any() else heat)
+    bone = ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0, usual)
     shapes = [V[np.unique(F)]]
     if arrows is not None:
         shapes += [arrows[0], arrows[0] + magnify * arrows[1]]
@@ -235,6 +250,7 @@ def surface_view(
     entries = (unsure is not None) + (arrows is not None)
     if width > 0.8 * DOUBLE:  # there is room for them beside each other
         entries = min(entries, 1)
+    entries += usual is not None
     key = (_BAR if heat is not None else 0) + _KEY * entries
     tall = bone_height(frame, 0.9 * width) + 0.6
     figure = plt.figure(figsize=(width, tall + key))

@@ -15,6 +15,7 @@ from morpho.inference.design import InferenceError
 from morpho.inference.distances import typicality
 from morpho.inference.taxon_prediction import TaxonPrediction
 from morpho.inference.taxon_ranges import check_names, false_discovery
+from morpho.shape.partners import one_of_each_pair
 from morpho.shape.resistant import resistant_fit
 
 __all__ = ["Displacement", "displacement"]
@@ -36,8 +37,9 @@ class Displacement:
     taxon : str
     table : DataFrame
         A row for each landmark and semilandmark, the most unusual first (`in_taxon_sd`):
-        `landmark`; `displacement_mm`; its components `x_mm`, `y_mm` and, in space, `z_mm`,
-        from the prediction to the query; `taxon_sd_mm`, the usual displacement of members,
+        `landmark`; `rank`; `counted`, False for the second of two mirror images, which follows
+        the first, with its rank; `displacement_mm`; its components `x_mm`, `y_mm` and, in space,
+        `z_mm`, from the prediction to the query; `taxon_sd_mm`, the usual displacement of members,
         as root mean square; `in_taxon_sd`, the one in units of the other; `p_value` and,
         within its family, `p_value_false_discovery`; `rank_p_value`;
         `resistant_displacement_mm` and `resistant_in_taxon_sd`, by a fit that few landmarks do
@@ -46,10 +48,10 @@ class Displacement:
     rank_floor : float
         The least that a rank p-value can be.
     fits_rank_correlation : float
-        Spearman's correlation between the displacements of the two fits, over landmarks; NaN
-        where they do not vary.
+        Spearman's correlation between the displacements of the two fits, over the landmarks
+        counted; NaN where they do not vary.
     share_of_fits_differing : float
-        Share of landmarks where they differ by more than the bound.
+        Share of the landmarks counted where they differ by more than the bound.
     bound_in_sd : float
         That bound, in `taxon_sd_mm` of each landmark.
     """
@@ -91,18 +93,19 @@ def _resistant(X: Array, target: Array) -> Array:
     return (aligned - target) / scales[:, None, None]
 
 
-def _adjusted(p: Array, families: Sequence[object] | NDArray[Any] | None) -> Array:
-    """P-values adjusted within each family."""
-    if families is None:
-        return false_discovery(p)
-    labels = np.asarray(families)
+def _adjusted(
+    p: Array, families: Sequence[object] | NDArray[Any] | None, counted: NDArray[np.bool_]
+) -> Array:
+    """P-values of the landmarks counted, adjusted within each family; NaN for the others."""
+    labels = np.zeros(len(p)) if families is None else np.asarray(families)
     if labels.shape != p.shape:
         raise InferenceError(
             f"`families` must have {len(p)} entries, one a landmark, but has {len(labels)}."
         )
-    adjusted = np.empty_like(p)
+    adjusted = np.full_like(p, np.nan)
     for family in np.unique(labels):
-        adjusted[labels == family] = false_discovery(p[labels == family])
+        chosen = (labels == family) & counted
+        adjusted[chosen] = false_discovery(p[chosen])
     return adjusted
 
 
@@ -120,6 +123,7 @@ def displacement(
     centroid_size_mm: float,
     names: Sequence[object] | None = None,
     families: Sequence[object] | NDArray[Any] | None = None,
+    partners: ArrayLike | None = None,
     spread: str = "pooled",
     bound_in_sd: float = 1.0,
 ) -> Displacement:
@@ -140,6 +144,9 @@ def displacement(
         P-values of points with one label are adjusted together and apart from all others; all
         together by default. What is to be said of the landmarks alone needs a family of
         landmarks alone: false discoveries are not held within a part of a family.
+    partners : array-like of int, of shape (n_landmarks,), optional
+        Where all configurations are symmetric: the landmark on the other side of each, itself
+        on the midline. Two mirror images are one observation: one test, one p-value, one rank.
     spread : {'pooled', 'taxon'}
         Whether variation within taxa is told from all taxa or from this one alone.
     bound_in_sd : float
@@ -191,6 +198,9 @@ def displacement(
         raise InferenceError(f"`bound_in_sd` must be positive, but is {bound_in_sd}.")
     e = prediction.deviation(query)
     labels = check_names(names, len(e), "landmarks")
+    counted = one_of_each_pair(partners, len(e))
+    image = np.arange(len(e)) if partners is None else np.asarray(partners)
+    first = np.where(counted, np.arange(len(e)), image)
     used, v = prediction.spread(pooled=spread == "pooled")
     R = prediction.residuals[used]
     if v < 1 - 1e-9 or not float((R**2).sum()) > 1e-20:
@@ -217,12 +227,13 @@ def displacement(
     table = pd.DataFrame(
         {
             "landmark": labels,
+            "counted": counted,
             "displacement_mm": length * centroid_size_mm,
             **parts,
             "taxon_sd_mm": usual * centroid_size_mm,
             "in_taxon_sd": length / usual,
             "p_value": p,
-            "p_value_false_discovery": _adjusted(p, families),
+            "p_value_false_discovery": _adjusted(p, families, counted)[first],
             "rank_p_value": rank,
             "resistant_displacement_mm": firm_length * centroid_size_mm,
             "resistant_in_taxon_sd": firm_length / held_usual,
@@ -230,11 +241,14 @@ def displacement(
             "fits_differ": differ,
         }
     )
+    unusual = np.where(np.isnan(length / usual), -1.0, length / usual)[first]
+    table = table.iloc[np.lexsort((~counted, first, -unusual))].reset_index(drop=True)
+    table.insert(1, "rank", table["counted"].cumsum())
     return Displacement(
         taxon=prediction.taxon,
-        table=table.sort_values("in_taxon_sd", ascending=False, kind="stable", ignore_index=True),
+        table=table,
         rank_floor=1 / (int(prediction.member.sum()) + 1),
-        fits_rank_correlation=_rank_correlation(length, firm_length),
-        share_of_fits_differing=float(differ.mean()),
+        fits_rank_correlation=_rank_correlation(length[counted], firm_length[counted]),
+        share_of_fits_differing=float(differ[counted].mean()),
         bound_in_sd=float(bound_in_sd),
     )

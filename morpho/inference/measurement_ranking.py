@@ -13,7 +13,7 @@ from morpho.inference.design import InferenceError
 from morpho.inference.measurements import Measurement, check_measured, measurement_columns
 from morpho.inference.taxon_ranges import RangeComparison, TaxonRanges, check_names, false_discovery
 
-__all__ = ["MeasurementComparison", "compare_measurements"]
+__all__ = ["MeasurementComparison", "compare_measurements", "values_at_size"]
 
 Array = NDArray[np.float64]
 
@@ -32,8 +32,9 @@ class MeasurementComparison:
         `taxon`, `specimens` (that have the measurement), `minimum`, `maximum`, `mean`,
         `standard_deviation`, `standard_deviation_unit`, `value` (of the query),
         `outside_range` (None where there is no value or range), `beyond_range` (how far past the
-        nearer end of the range, 0 inside),
-        `standardised_difference`, `p_value` (of one new member, two-sided) and
+        nearer end of the range, 0 inside), `difference` (value less mean, in the unit) and
+        `difference_percent` (of the mean; blank for angles), `standardised_difference`, `p_value`
+        (of one new member, two-sided) and
         `p_value_false_discovery` (over the measurements). Where size is heeded, minimum,
         maximum and mean (geometric for distances and ratios) are those at the size of the
         query, and standard deviations of distances and ratios are of logarithms, unit
@@ -42,8 +43,11 @@ class MeasurementComparison:
         A row for each query and measurement, best first: `query`, `rank`, `measurement`,
         `kind`, `unit`, `value`, `taxa_compared` (of three or more specimens), `taxa_outside`
         (of any number, whose range the value lies outside of), `outside_every_taxon`,
-        `nearest_taxon` (by the difference, of the taxa compared), `standardised_difference`
-        (from it), `p_value` (the largest of the taxa compared) and `p_value_false_discovery`.
+        `beside_ranges` ('above all', 'below all' or 'between' where it is outside every taxon,
+        else blank), `nearest_taxon` (by the standardised difference, of the taxa compared),
+        `nearest_mean`, `difference` and `difference_percent` (from that mean, as above),
+        `standardised_difference` (from it), `p_value` (the largest of the taxa compared) and
+        `p_value_false_discovery`.
         The nearest taxon is blank where nothing could be compared.
     """
 
@@ -65,6 +69,11 @@ def _in_units(found: RangeComparison, logged: NDArray[np.bool_]) -> dict[str, Ar
                        getattr(found, name))
         for name in names
     }  # fmt: skip
+
+
+def _percent(difference: Array, mean: Array, lengths: NDArray[np.bool_]) -> Array:
+    """Differences of lengths and ratios in percent of the mean."""
+    return 100 * difference / np.where(lengths & (mean > 0), mean, np.nan)
 
 
 def compare_measurements(
@@ -142,8 +151,40 @@ def compare_measurements(
     ranged = np.ones_like(heeded) if against is None else heeded
     return MeasurementComparison(
         taxa=_taxon_table(found, units, logged, measurements, query_names),
-        ranking=_ranking(found, units["value"], heeded, ranged, measurements, query_names),
+        ranking=_ranking(found, units, heeded, ranged, measurements, query_names),
     )
+
+
+def values_at_size(
+    values: ArrayLike,
+    measurements: Sequence[Measurement],
+    taxa: ArrayLike,
+    log_size: ArrayLike,
+    query_log_size: float,
+) -> Array:
+    """Measurements of the known specimens as they would be at the size of a query.
+
+    Parameters
+    ----------
+    values : array-like of shape (n_specimens, n_measurements)
+    measurements : sequence of Measurement
+    taxa, log_size : array-like of shape (n_specimens,)
+    query_log_size : float
+
+    Returns
+    -------
+    ndarray of shape (n_specimens, n_measurements)
+        Their least and largest in each taxon are the ranges of `compare_measurements`.
+
+    Raises
+    ------
+    InferenceError
+        If the arrays do not fit together, or sizes do not vary within any taxon.
+    """
+    y = check_measured(values, measurements, "values")
+    logged = np.array([m.kind != "angle" for m in measurements])
+    found = TaxonRanges().fit(_logarithms(y, logged), taxa, log_size).at_size(query_log_size)
+    return np.where(logged, np.exp(np.where(logged, found, 0.0)), found)
 
 
 def _taxa_to_heed(found: RangeComparison, against: str | None) -> NDArray[np.bool_]:
@@ -175,7 +216,7 @@ def _taxon_table(
     def rows(values: NDArray) -> NDArray:
         return values.transpose(0, 2, 1).ravel()
 
-    value = units["value"][query, number]
+    value, mean = units["value"][query, number], rows(units["mean"])
     low, high = rows(units["minimum"]), rows(units["maximum"])
     outside = rows(found.outside)
     past = np.where(outside, np.maximum(low - value, value - high), 0.0)
@@ -188,12 +229,14 @@ def _taxon_table(
             "specimens": found.specimens[taxon, number],
             "minimum": low,
             "maximum": high,
-            "mean": rows(units["mean"]),
+            "mean": mean,
             "standard_deviation": found.standard_deviation[taxon, number],
             "standard_deviation_unit": np.where(logged[number], "logarithm", kinds["unit"]),
             "value": value,
             "outside_range": rows(found.outside_or_blank),
             "beyond_range": np.where(np.isnan(value) | np.isnan(low), np.nan, past),
+            "difference": value - mean,
+            "difference_percent": _percent(value - mean, mean, kinds["kind"] != "angle"),
             "standardised_difference": rows(found.standardised_difference),
             "p_value": rows(found.p_value),
             "p_value_false_discovery": rows(adjusted),
@@ -203,13 +246,14 @@ def _taxon_table(
 
 def _ranking(
     found: RangeComparison,
-    value: Array,
+    units: dict[str, Array],
     heeded: NDArray[np.bool_],
     ranged: NDArray[np.bool_],
     measurements: Sequence[Measurement],
     names: list,
 ) -> pd.DataFrame:
     """Best first: ranges of all taxa that are ranged, differences from those that are heeded."""
+    value = units["value"]
     g = found.standardised_difference[:, heeded]
     compared = ~np.isnan(g)
     count = compared.sum(axis=1)
@@ -218,16 +262,23 @@ def _ranking(
     beyond = found.outside & has_range
     outside = beyond[:, ranged].sum(axis=1)
     every = (beyond | ~has_range)[:, ranged].all(axis=1) & has_range[:, heeded].all(axis=1) & some
+    above = (beyond & (found.value[:, None] > found.maximum))[:, ranged].sum(axis=1)
+    beside = np.where(above == outside, "above all", np.where(above, "between", "below all"))
+    beside = np.where(every, beside, "")
+    lengths = np.array([m.kind != "angle" for m in measurements])
     distance = np.where(compared, np.abs(g), np.inf)
+    mean = np.full(value.shape, np.nan)
     if heeded.any():
         nearest = distance.argmin(axis=1)
         signed = np.take_along_axis(g, nearest[:, None], axis=1)[:, 0]
         p = np.where(compared, found.p_value[:, heeded], -np.inf).max(axis=1)
         taxon = found.taxa.astype(object)[heeded][nearest]
+        mean = np.take_along_axis(units["mean"][:, heeded], nearest[:, None], axis=1)[:, 0]
     else:
         signed, p = np.full(value.shape, np.nan), np.zeros(value.shape)
         taxon = np.full(value.shape, "", dtype=object)
-    p = np.where(some, p, np.nan)
+    p, mean = np.where(some, p, np.nan), np.where(some, mean, np.nan)
+    percent = _percent(value - mean, mean, lengths)
     adjusted = false_discovery(p)
     tables = []
     for q, name in enumerate(names):
@@ -243,7 +294,11 @@ def _ranking(
                     "taxa_compared": count[q, order],
                     "taxa_outside": outside[q, order],
                     "outside_every_taxon": every[q, order],
+                    "beside_ranges": beside[q, order],
                     "nearest_taxon": np.where(some[q], taxon[q], "")[order],
+                    "nearest_mean": mean[q, order],
+                    "difference": (value - mean)[q, order],
+                    "difference_percent": percent[q, order],
                     "standardised_difference": signed[q, order],
                     "p_value": p[q, order],
                     "p_value_false_discovery": adjusted[q, order],

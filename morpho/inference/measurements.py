@@ -174,7 +174,11 @@ def ratios(distances: Sequence[Measurement], standard: Measurement) -> list[Meas
     ]
 
 
-def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
+def measure(
+    X: ArrayLike,
+    measurements: Sequence[Measurement],
+    images: Sequence[Measurement | None] | None = None,
+) -> Array:
     r"""Take measurements on configurations.
 
     Parameters
@@ -182,6 +186,9 @@ def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
     X : array-like of shape (n_specimens, n_landmarks, n_dimensions)
         Coordinates in mm, *not* scaled to one size; in any pose. Missing ones are NaN.
     measurements : sequence of Measurement
+    images : sequence of Measurement or None, optional
+        The measurement on the other side for each, see `mirror_images`: the mean of both sides
+        is taken, or the one side that is there.
 
     Returns
     -------
@@ -226,6 +233,14 @@ def measure(X: ArrayLike, measurements: Sequence[Measurement]) -> Array:
         columns = [i for i, m in enumerate(measurements) if len(m.points) == count]
         if columns:
             result[:, columns] = formula(X, np.array([measurements[i].points for i in columns]).T)
+    if images is None:
+        return result
+    two = [i for i, image in enumerate(images) if image is not None]
+    if two:
+        far = measure(X, [image for image in images if image is not None])
+        near = result[:, two]
+        both = (near + far) / 2
+        result[:, two] = np.where(np.isnan(near), far, np.where(np.isnan(far), near, both))
     return result
 
 

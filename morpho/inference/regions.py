@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from morpho.inference.design import InferenceError
 from morpho.inference.taxon_prediction import TaxonPrediction
 from morpho.inference.taxon_ranges import false_discovery
+from morpho.shape.partners import one_of_each_pair
 
 __all__ = ["ELSEWHERE", "region_displacements"]
 
@@ -20,11 +21,18 @@ ELSEWHERE = "in no region"
 """Row of the points that belong to no region."""
 
 
-def _membership_of_points(regions: Mapping[str, Sequence[int]], k: int) -> dict[str, Array]:
-    """A column of zeros and ones for each region, and one for the points left over."""
+def _membership_of_points(
+    regions: Mapping[str, Sequence[int]], k: int, partners: ArrayLike | None
+) -> dict[str, Array]:
+    """A column of zeros and ones for each region, and one for the points left over.
+
+    With partners, of one side: regions that are the same then are one, under both names.
+    """
     if not regions:
         raise InferenceError("There is no region: name modules in the scheme of the element.")
-    columns = {}
+    counted = one_of_each_pair(partners, k)
+    image = np.arange(k) if partners is None else np.asarray(partners)
+    found: list[tuple[list[str], Array]] = []
     for name, points in regions.items():
         index = np.asarray(points)
         if index.ndim != 1 or index.size == 0 or index.dtype.kind not in "iu":
@@ -37,13 +45,19 @@ def _membership_of_points(regions: Mapping[str, Sequence[int]], k: int) -> dict[
                 f"The region {name!r} holds point {beyond[0]} (counted from 0), but there are {k} "
                 "points."
             )
-        columns[name] = np.zeros(k)
-        columns[name][index] = 1.0
-    rest = (np.sum(list(columns.values()), axis=0) == 0).astype(float)
+        column = np.zeros(k)
+        column[index] = column[image[index]] = 1.0
+        same = [names for names, other in found if partners is not None and (other == column).all()]
+        if same:
+            same[0].append(name)
+        else:
+            found.append(([name], column))
+    columns = {", ".join(names): column * counted for names, column in found}
+    rest = counted * (np.sum([column for _, column in found], axis=0) == 0)
     if rest.any():
         if ELSEWHERE in columns:
             raise InferenceError(f"A region must not be called {ELSEWHERE!r}.")
-        columns[ELSEWHERE] = rest
+        columns[ELSEWHERE] = rest.astype(float)
     return columns
 
 
@@ -53,6 +67,7 @@ def region_displacements(
     regions: Mapping[str, Sequence[int]],
     *,
     centroid_size_mm: float,
+    partners: ArrayLike | None = None,
 ) -> pd.DataFrame:
     r"""Share of the squared distance from a taxon that lies in each region.
 
@@ -67,11 +82,15 @@ def region_displacements(
         make a row of their own, `ELSEWHERE`.
     centroid_size_mm : float
         Of the query.
+    partners : array-like of int, of shape (n_landmarks,), optional
+        Where all configurations are symmetric: the landmark on the other side of each, itself
+        on the midline. Both sides are one: a region holds one of each pair, and regions that are
+        mirror images of each other make one row under both names.
 
     Returns
     -------
     DataFrame
-        A row for each region, the largest share first: `region`, `points`,
+        A row for each region, the largest share first: `region`, `points` (counted),
         `root_mean_square_mm` (displacement of its points, at the size of the query),
         `share_of_displacement` (of the sum of squares), `share_of_points`, `share_expected`
         (of the members' sum of squares, pooled over taxa), `share_p_value` (rank of the share
@@ -105,13 +124,14 @@ def region_displacements(
     if not (np.isfinite(centroid_size_mm) and centroid_size_mm > 0):
         raise InferenceError(f"The centroid size must be positive, but is {centroid_size_mm} mm.")
     e = prediction.deviation(query)
-    columns = _membership_of_points(regions, len(e))
+    columns = _membership_of_points(regions, len(e), partners)
     M = np.column_stack(list(columns.values()))
     points = M.sum(axis=0)
+    counted = one_of_each_pair(partners, len(e))
     moved, room = prediction.joined(e)
 
     def parts(vectors: Array) -> tuple[Array, Array]:
-        squares = (vectors**2).sum(axis=-1)
+        squares = (vectors**2).sum(axis=-1) * counted
         whole = squares.sum(axis=-1, keepdims=True)
         return squares @ M, squares @ M / np.where(whole > 0, whole, np.nan)
 
@@ -120,14 +140,14 @@ def region_displacements(
     known = known / np.maximum(room, 1e-300)[:, None]
     # a specimen that deviates nowhere has no share: it counts as one that reaches the query's
     known_share = np.where(np.isnan(known_share), np.inf, known_share)
-    expected = (prediction.residuals**2).sum(axis=(0, 2))
+    expected = (prediction.residuals**2).sum(axis=(0, 2)) * counted
     total = float(expected.sum())
     table: dict[str, object] = {
         "region": list(columns),
         "points": points.astype(int),
         "root_mean_square_mm": np.sqrt(own / points) * centroid_size_mm,
         "share_of_displacement": own_share,
-        "share_of_points": points / len(e),
+        "share_of_points": points / counted.sum(),
         "share_expected": expected @ M / total if total > 0 else np.full(len(points), np.nan),
     }
     comparable = own / (1 + prediction.leverage)

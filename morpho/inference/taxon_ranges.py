@@ -292,6 +292,24 @@ class TaxonRanges(BaseEstimator):
             self._judged_by, self._judged_on = self.standard_deviation_, self.degrees_of_freedom_
         return self
 
+    def at_size(self, size: float) -> Array:
+        """Values of the known specimens, brought to a size along the common slope.
+
+        Parameters
+        ----------
+        size : float
+            Log centroid size.
+
+        Returns
+        -------
+        ndarray of shape (n_specimens, n_values)
+            As they are where the fit did not heed size.
+        """
+        check_is_fitted(self)
+        if self.size_ is None:
+            return self.values_.copy()
+        return self.values_ - np.outer(self.size_ - size, self.slope_)
+
     def compare(self, values: ArrayLike, size: ArrayLike | None = None) -> RangeComparison:
         """Hold queries against each taxon.
 
@@ -331,9 +349,7 @@ class TaxonRanges(BaseEstimator):
         for g in range(len(self.taxa_)):
             own = self.columns_[:, g] > 0
             for q in range(len(y)):
-                moved = self.values_[own]
-                if at is not None and self.size_ is not None:
-                    moved = moved - np.outer(self.size_[own] - at[q], self.slope_)
+                moved = self.values_[own] if at is None else self.at_size(at[q])[own]
                 low[q, g] = np.fmin.reduce(moved, axis=0)
                 high[q, g] = np.fmax.reduce(moved, axis=0)
         slack = _ROUNDING * np.fmax(np.abs(low), np.abs(high))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 import pandas as pd
 
 from morpho.inference.regions import ELSEWHERE
+from morpho.report.directions import lengths_words
 from morpho.report.phrases import percent
-from morpho.report.words import counted, number, p_words
+from morpho.report.words import counted, number, p_value_words, p_words
 
-__all__ = ["PORTRAITS", "difference_words"]
+__all__ = ["PORTRAITS", "difference_words", "nothing_passes"]
 
 Tables = Mapping[str, pd.DataFrame]
 
@@ -23,8 +25,11 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
         "On its own scan",
         "The query's scan in three views, coloured by how far it stands out beyond the mean",
         "Colours: how far the surface stands out beyond its nearest taxon's mean (yellow) or stays "
-        "behind it (blue), along its own normal. Between landmarks the thin-plate spline tells; it "
-        "knows nothing of what lies far from all of them.",
+        "behind it (blue), along its own normal; only where the nearest landmark or semilandmark "
+        "passes the control of false discoveries, as in the table. What lies within members' "
+        "variation by that is hatched and has the colour of bone. Between landmarks the "
+        "thin-plate spline tells; it knows nothing of what lies far from all of them. The bone "
+        "in 3D has the same colours on the same scale.",
         ("displacements", "meshes"),
     ),
     "displacements": (
@@ -38,10 +43,11 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
     ),
     "displacement_ranking": (
         "Which landmarks, and by both fits",
-        "Landmarks ranked by displacement in standard deviations within taxa, by two fits",
-        "Displacements in standard deviations within taxa, with mm at the right. Two marks on a "
-        "line are the fit by least squares and one that a local change does not drag along: where "
-        "they lie apart, say which one is quoted.",
+        "Landmarks ranked by displacement as a multiple of the usual one within taxa, by two fits",
+        "Displacements as multiples of the usual one within taxa (root mean square), with mm at "
+        "the right. Of a bone whose symmetric part is analysed one of each pair of landmarks. Two "
+        "marks on a line are the fit by least squares and one that a local change does not drag "
+        "along: where they lie apart, say which one is quoted.",
         ("displacements", "fits"),
     ),
     "regions": (
@@ -54,13 +60,14 @@ PORTRAITS: dict[str, tuple[str, str, str, tuple[str, ...]]] = {
     "measurements": (
         "Measurements in which it lies farthest out",
         "Dot plots of the best separating distances, a row for each taxon, with the query marked",
-        "Distances between landmarks as measured, without heed of size, in the order in which they "
-        "set the query apart so: those outside the range of every taxon first. The table below and "
-        "the sentences above compare at the query's own size, where size can be heeded: so a "
-        "distance may lie within a range here and outside it there, or the other way round. Many "
-        "distances share landmarks, so they are no independent witnesses; "
-        "the p-values are adjusted for their number.",
-        ("measurement_ranking", "measurement_ranges", "measurements"),
+        "Distances between landmarks, in the order in which they set the query apart: those "
+        "outside the range of every taxon first. The known specimens are shown as they would be at "
+        "the query's own size, along the line of growth within taxa, where size can be heeded (as "
+        "measured else: the title says which), as in the table below and the sentences above. In "
+        "the query's colour: outside the range of every taxon, and beyond false-discovery control. "
+        "Many distances share landmarks, so they are no independent witnesses; the p-values are "
+        "adjusted for their number.",
+        ("measurement_ranking", "measurement_ranges", "measurements", "measurements_at_size"),
     ),
 }
 
@@ -70,28 +77,45 @@ def _largest(part: pd.DataFrame) -> pd.DataFrame:
     return part[part["size_heeded"] == bool(part["size_heeded"].any())]
 
 
-def _landmarks(moved: pd.DataFrame, alpha: float) -> str:
-    landmarks = moved[moved["kind"] == "landmark"].sort_values("rank")
+def _both_sides(row: Mapping[Hashable, Any]) -> str:
+    """A landmark with its mirror image."""
+    other = row["other_side"]
+    return f"{row['landmark']} and {other}" if other else str(row["landmark"])
+
+
+def _landmarks(moved: pd.DataFrame, frame: str, alpha: float) -> str:
+    landmarks = moved[(moved["kind"] == "landmark") & moved["counted"]].sort_values("rank")
     passed = landmarks[landmarks["p_value_false_discovery"] <= alpha]
     taxon = str(moved["taxon"].iloc[0])
     where = "at its own size" if moved["size_heeded"].iloc[0] else "as it is"
+    number_of = counted(len(landmarks), "landmark")
+    if (landmarks["other_side"] != "").any():
+        number_of += " (a left and a right one counted once)"
+    others = moved[(moved["kind"] != "landmark") & moved["counted"]]
+    off = int((others["p_value_false_discovery"] <= alpha).sum())
+    apart = ""
+    if len(others):
+        do = "does" if off == 1 else "do"
+        apart = f" Of {counted(len(others), 'semilandmark')}, adjusted apart, {off or 'none'} {do}."
     if passed.empty:
         return (
-            f"No single landmark was detected at {alpha:g} to lie farther from {taxon} ({where}) "
-            "than members do, once the number of landmarks is heeded."
+            f"None of {number_of} was detected at {alpha:g} to lie farther from {taxon} ({where}) "
+            f"than members do, once their number is heeded.{apart}"
         )
     each = [
-        f"{row['landmark']} ({number(row['displacement_mm'])} mm, "
-        f"{number(row['in_taxon_sd'])} SD"
+        f"{_both_sides(row)} ({row['direction']}; {number(row['displacement_mm'])} mm "
+        f"in all, {number(row['in_taxon_sd'])} times the usual"
         + (f"; {row['definition'].rstrip('.')}" if row["definition"] else "")
         + ("; estimated" if row["estimated"] else "")
         + ")"
         for row in passed.head(_NAMED).to_dict("records")
     ]
     return (
-        f"Compared with {taxon} {where}, {len(passed)} of {counted(len(landmarks), 'landmark')} "
+        f"Compared with {taxon} {where}, {len(passed)} of {number_of} "
         f"{'lies' if len(passed) == 1 else 'lie'} off beyond false-discovery control at "
-        f"{alpha:g}; most so: {'; '.join(each)}."
+        f"{alpha:g}; most so, held against the usual displacement of members: {'; '.join(each)}."
+        + (f" Directions: {frame}." if frame else "")
+        + apart
     )
 
 
@@ -114,21 +138,62 @@ def _fits(fits: pd.DataFrame) -> str:
 
 
 def _regions(parts: pd.DataFrame, alpha: float) -> str:
-    first = parts.sort_values("share_of_displacement", ascending=False).iloc[0]
-    p = first["share_p_value_false_discovery"]
-    region = str(first["region"]).replace("_", " ")
+    parts = parts.sort_values("share_of_displacement", ascending=False)
+    p = parts["share_p_value_false_discovery"]
+    first = parts[p <= alpha].iloc[0] if (p <= alpha).any() else parts.iloc[0]
+    region = str(first["region"]).replace("_", " ").replace(", ", " with ")
     where = "points of no named region" if region == ELSEWHERE else region
-    share, expected = first["share_of_displacement"], first["share_expected"]
     text = (
-        f"Of the difference {percent(share)} lies in {where}, which holds "
-        f"{percent(expected)} of the variation within taxa"
+        f"Of the difference {percent(first['share_of_displacement'])} lies in {where}, which holds "
+        f"{percent(first['share_expected'])} of the variation within taxa"
     )
-    if p != p:
+    if p.isna().all():
         return text + "."
-    shown = "" if p <= alpha else "not shown to be "
+    if (p <= alpha).any():
+        found = p_words(first["share_p_value_false_discovery"])
+        return (
+            f"{text}: a larger share than members have there ({found} after false-discovery "
+            "control)."
+        )
     return (
-        f"{text}: {shown}a larger share than members have there ({p_words(p)} after "
-        "false-discovery control)."
+        f"No region was detected at {alpha:g} to hold a larger share than members have there "
+        f"(smallest {p_words(p.min())} after false-discovery control). {text}, the largest share."
+    )
+
+
+def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
+    """That nothing in a ranked table passes the adjustment for the number of tests.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With `p_value_false_discovery`, or the same of shares.
+    alpha : float
+
+    Returns
+    -------
+    str
+        Blank where something passes.
+    """
+    of_shares = "share_p_value_false_discovery"
+    p = table[of_shares if of_shares in table else "p_value_false_discovery"].dropna()
+    if (p <= alpha).any():
+        return ""
+    if p.empty:
+        return "none could be tested"
+    return f"none beyond false-discovery control at {alpha:g} (smallest {p_words(float(p.min()))})"
+
+
+def _measurement(row: Mapping[Hashable, Any]) -> str:
+    """A distance in words: its value, which way it differs and by how much."""
+    beside = {"above all": "above every range", "below all": "below every range"}
+    by = lengths_words(row["direction"], row["difference"], row["difference_percent"], row["unit"])
+    both = "on both sides, " if row["other_side"] else ""
+    return (
+        f"{str(row['measurement']).replace('_', ' ')} ({both}{number(row['value'])} "
+        f"{row['unit']}; {by} than the mean of {row['nearest_taxon']}, "
+        f"{number(abs(row['standardised_difference']))} of its standard deviations; "
+        f"{beside.get(row['beside_ranges'], 'between the ranges')})"
     )
 
 
@@ -138,20 +203,28 @@ def _measurements(ranking: pd.DataFrame, alpha: float) -> str:
     if distances.empty:
         return ""
     where = "at its own size" if distances["size_heeded"].any() else "as it is"
+    number_of = f"{counted(len(distances), 'distance')} between landmarks"
+    if (distances["other_side"] != "").any():
+        number_of += " (the two sides as one)"
     if outside.empty:
-        return f"No distance between landmarks lies outside the range of every taxon ({where})."
-    each = [
-        f"{row['measurement'].replace('_', ' ')} ({number(row['value'])} mm, "
-        f"{number(abs(row['standardised_difference']))} SD from {row['nearest_taxon']})"
-        for row in outside.head(_NAMED).to_dict("records")
-    ]
-    passed = int((outside["p_value_false_discovery"] <= alpha).sum())
+        return f"None of {number_of} lies outside the range of every taxon ({where})."
+    passed = outside[outside["p_value_false_discovery"] <= alpha]
     small = (outside["taxa_outside"] > outside["taxa_compared"]).any()
     tested = " against taxa of three or more specimens" if small else ""
+    lie = "lies" if len(outside) == 1 else "lie"
+    if passed.empty:
+        least = float(outside["p_value_false_discovery"].min())
+        first = "; ".join(map(_measurement, outside.head(_NAMED).to_dict("records")))
+        return (
+            f"None of {number_of} lies outside the range of every taxon beyond false-discovery "
+            f"control at {alpha:g} ({where}; smallest p-value after it {p_value_words(least)}"
+            f"{tested}): {len(outside)} {lie} outside all ranges, as some will by chance; first: "
+            f"{first}."
+        )
     return (
-        f"{len(outside)} of {counted(len(distances), 'distance')} between landmarks "
-        f"{'lies' if len(outside) == 1 else 'lie'} outside the range of every taxon ({where}), "
-        f"{passed} beyond false-discovery control at {alpha:g}{tested}; first: {'; '.join(each)}."
+        f"{len(outside)} of {number_of} {lie} outside the range of every taxon ({where}), "
+        f"{len(passed)} of them beyond false-discovery control at {alpha:g}{tested}: "
+        f"{'; '.join(map(_measurement, passed.head(_NAMED).to_dict('records')))}."
     )
 
 
@@ -178,7 +251,8 @@ def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) ->
 
     words = []
     if len(of("displacements")):
-        words.append(_landmarks(_largest(of("displacements")), alpha))
+        frame = str(of("fits")["frame"].iloc[0]) if len(of("fits")) else ""
+        words.append(_landmarks(_largest(of("displacements")), frame, alpha))
     if len(of("fits")):
         words.append(_fits(of("fits")))
     if len(of("region_displacements")):

@@ -362,7 +362,8 @@ def _ratio(specimen: str, pair: Sequence[str], part: pd.DataFrame) -> str:
         least = max(tested, key=lambda row: row["p_value_false_discovery"])
         text += (
             f"; it differs least from {named(least['taxon'])} "
-            f"({number(abs(least['standardised_difference']))} SD, "
+            f"({number(abs(least['standardised_difference']))} of its standard deviations "
+            f"{'above' if least['standardised_difference'] > 0 else 'below'} its mean, "
             f"{p_words(least['p_value_false_discovery'])})"
         )
     return text + "."

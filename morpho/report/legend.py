@@ -9,7 +9,7 @@ __all__ = ["COLUMNS", "JOINED", "TABLES", "legend_text"]
 
 # Columns that mean the same wherever they stand.
 COLUMNS = {
-    "specimen": "name of the specimen",
+    "specimen": "name of the specimen; where a table says otherwise see there",
     "taxon": "taxon of a known specimen; in tests, the taxon that a query is held against; where a table says otherwise see there",
     "role": "known or query",
     "landmark": "name in the scheme",
@@ -101,7 +101,7 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
         {
             "estimated_by": "mirror side, regression or spline",
             "error_mm": "root mean square distance of the estimate from the true place",
-            "error_in_spread": "the same in standard deviations of the landmark within taxa; at 1 the mean of the taxon would do as well",
+            "error_in_spread": "the same by the landmark's usual displacement within taxa (root mean square); at 1 the mean of the taxon would do as well",
             "coverage": "share of true places within the region that should hold 0.9 of them",
         },
     ),

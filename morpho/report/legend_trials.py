@@ -173,7 +173,7 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "ratio_maximum": "largest",
             "ratio_mean": "geometric mean",
             "query_ratio": "the query's ratio",
-            "standardised_difference": "difference of log ratios in standard deviations of the taxon, corrected for small samples",
+            "standardised_difference": "difference of the query's log ratio from the taxon's mean in the taxon's standard deviations, positive where the query's ratio is larger, corrected for small samples",
             "p_value": "how often a new individual of the taxon would differ as much, by Student's t",
             "p_value_false_discovery": "the same, adjusted for the number of pairs of elements (Benjamini and Hochberg)",
             "outside_range": "whether the query's ratio lies outside the taxon's range; blank where the query or all of the taxon lack an element",

@@ -74,11 +74,10 @@ _DIAGNOSIS = [
 
 
 def _ranked(tables: Tables, specimen: str) -> list[str]:
-    """The distances that set a query apart best, as measured."""
+    """The distances that set a query apart best, at its own size where that can be heeded."""
     table = tables["measurement_ranking"]
-    table = table[
-        (table["specimen"] == specimen) & (table["kind"] == "distance") & ~table["size_heeded"]
-    ]
+    table = table[(table["specimen"] == specimen) & (table["kind"] == "distance")]
+    table = table[table["size_heeded"] == bool(table["size_heeded"].any())]
     return table.sort_values("rank", kind="stable")["measurement"].head(_DISTANCES).tolist()
 
 
@@ -130,7 +129,7 @@ def _from_nearest(table: str, columns: Sequence[str]) -> Callable[[Tables], pd.D
         part = given[given["taxon"] == given["specimen"].map(nearest)]
         heeded = part.groupby("specimen")["size_heeded"].transform("any")
         part = part[part["size_heeded"] == heeded]
-        return part[part["kind"] == "landmark"] if "kind" in part else part
+        return part[(part["kind"] == "landmark") & part["counted"]] if "kind" in part else part
 
     return make
 
@@ -140,12 +139,14 @@ _MOVED = {
     "taxon": "from",
     "size_heeded": "size heeded",
     "landmark": "landmark",
+    "other_side": "and its mirror image",
+    "direction": "direction",
     "displacement_mm": "mm",
-    "in_taxon_sd": "SD",
+    "in_taxon_sd": "times the usual",
     "p_value_false_discovery": "adjusted p",
     "rank_p_value": "rank p",
     "resistant_displacement_mm": "mm, resistant fit",
-    "resistant_in_taxon_sd": "SD, resistant fit",
+    "resistant_in_taxon_sd": "times the usual, resistant fit",
     "fits_differ": "fits differ",
     "estimated": "estimated",
 }
@@ -274,7 +275,8 @@ MAIN_TABLES: tuple[MainTable, ...] = (
     MainTable(
         "proportions",
         "Relative sizes of elements: ratio of centroid sizes, first by second, of each query "
-        "beside the range and geometric mean of each taxon.",
+        "beside the range and geometric mean of each taxon; its difference from that mean in "
+        "standard deviations of the taxon is positive where the query's ratio is larger.",
         {
             "specimen": "query",
             "first": "first",
@@ -285,15 +287,16 @@ MAIN_TABLES: tuple[MainTable, ...] = (
             "ratio_minimum": "minimum",
             "ratio_maximum": "maximum",
             "ratio_mean": "mean",
-            "standardised_difference": "SD",
+            "standardised_difference": "difference in standard deviations",
             "p_value_false_discovery": "adjusted p",
             "outside_range": "outside",
         },
     ),
     MainTable(
         "differential_diagnosis",
-        "Measurements as taken: those named in the scheme, and the ten distances that set each "
-        "query apart best.",
+        "Measurements as taken: those named in the scheme, and the ten distances that rank first "
+        "in setting each query apart, at its own size where that can be heeded; which of them pass "
+        "the adjustment for their number is told in the results.",
         {
             "specimen": "query",
             "measurement": "measurement",
@@ -304,15 +307,16 @@ MAIN_TABLES: tuple[MainTable, ...] = (
             "minimum": "minimum",
             "maximum": "maximum",
             "mean": "mean",
-            "standard_deviation": "SD",
+            "standard_deviation": "standard deviation",
         },
         differential_diagnosis,
     ),
     MainTable(
         "displacements",
         "Displacement of each landmark of a query from where its nearest taxon has it, at the "
-        "query's size, in mm and in standard deviations (SD) within taxa, by least squares and "
-        "by a resistant fit; adjusted p: Hotelling's T2, false discoveries held over landmarks.",
+        "query's size, in mm and as a multiple of the usual displacement of members (root mean "
+        "square within taxa), by least squares and by a resistant fit; adjusted p: Hotelling's T2, "
+        "false discoveries held over landmarks, two mirror images counted as one.",
         _MOVED,
         _from_nearest("displacements", list(_MOVED)),
     ),

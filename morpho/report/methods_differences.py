@@ -49,6 +49,17 @@ def _displacements(settings: Settings, elements: Sequence[Analysed], used: Seque
             " As least squares can spread a local change over a bone, displacements by a fit that "
             f"resists it stand beside these{citing('resistant fit')}."
         )
+    text += (
+        " They are told along the anatomical axes, in mm at the query's size and as multiples of "
+        "the usual displacement of members (root mean square within taxa)."
+    )
+    paired = [e for e in here if (e.tables["displacements"]["other_side"] != "").any()]
+    if paired:
+        text += (
+            f" Where the symmetric part of a bone is analysed{of_bones(paired, elements)}, two "
+            "mirror images are one observation: landmarks, regions and measurements were tested, "
+            "adjusted and counted with one of each, and a measurement is the mean of both sides."
+        )
     parts = _filled("region_displacements", here)
     if parts:
         text += (
@@ -190,7 +201,8 @@ def surfaces(elements: Sequence[Analysed], used: Sequence[str]) -> str:
         text += (
             "Colours on the queries' own scans tell how far they stand out beyond the shape of "
             "their nearest taxon along their own normals; between landmarks a thin-plate spline "
-            f"tells the displacement{citing('heat')}. "
+            f"tells the displacement{citing('heat')}. Only those parts are coloured whose nearest "
+            "landmark or semilandmark passes the control of false discoveries. "
         )
     closed = sum(int(e.tables["meshes"]["watertight"].sum()) for e in here)
     count = sum(len(e.tables["meshes"]) for e in here)

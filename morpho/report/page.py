@@ -13,7 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from morpho.report.captions import Caption
-from morpho.report.differences import PORTRAITS, difference_words
+from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
@@ -252,9 +252,12 @@ def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]
     }
 
 
-def _query_table(name: str, part: pd.DataFrame) -> dict[str, Any]:
-    title, columns = query_words(name, bool(part["size_heeded"].any()))
-    return {"name": name, "title": title, **_rows(part, columns)}
+def _query_table(name: str, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
+    heeded = bool(part["size_heeded"].any())
+    title, columns = query_words(name, heeded, nothing_passes(part, alpha))
+    paired = "other_side" not in columns or (part["other_side"] != "").any()
+    columns = {key: head for key, head in columns.items() if paired or key != "other_side"}
+    return {"name": name, "title": title, **_rows(part.head(SHOWN_QUERY[name][1]), columns)}
 
 
 def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
@@ -277,22 +280,24 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
                 "failed": failed_surfaces(element, specimen),
                 "figures": [_portrait(element, one) for one in own],
                 "tables": [
-                    _query_table(name, part)
-                    for name, (_, most, _) in SHOWN_QUERY.items()
-                    if len(part := _best(element.tables[name], specimen, most))
+                    _query_table(name, part, alpha)
+                    for name in SHOWN_QUERY
+                    if len(part := _best(element.tables[name], specimen))
                 ],
             }
         )
     return found
 
 
-def _best(table: pd.DataFrame, specimen: str, most: int) -> pd.DataFrame:
-    """First rows on a query, at its own size where there are any."""
+def _best(table: pd.DataFrame, specimen: str) -> pd.DataFrame:
+    """Rows on a query in order, at its own size where there are any, mirror images once."""
     part = table[table["specimen"] == specimen]
     part = part[part["size_heeded"] == bool(part["size_heeded"].any())]
     if "kind" in part:
         part = part[part["kind"].isin(["landmark", "distance"])]
-    return (part.sort_values("rank", kind="stable") if "rank" in part else part).head(most)
+    if "counted" in part:
+        part = part[part["counted"]]
+    return part.sort_values("rank", kind="stable") if "rank" in part else part
 
 
 def _element(element: ElementContent, alpha: float) -> dict[str, Any]:

@@ -36,7 +36,7 @@ SHOWN: dict[str, tuple[str, str, dict[str, str]]] = {
             "landmark": "landmark",
             "estimated_by": "estimated by",
             "error_mm": "error (mm)",
-            "error_in_spread": "error in SD within taxa",
+            "error_in_spread": "error, times the usual displacement within taxa",
             "coverage": "coverage (0.9 expected)",
         },
     ),
@@ -217,7 +217,7 @@ SHOWN_JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "ratio_mean": "mean",
             "ratio_maximum": "largest",
             "query_ratio": "query",
-            "standardised_difference": "difference in SD",
+            "standardised_difference": "difference in the taxon's standard deviations",
             "p_value": "p",
             "outside_range": "outside the range",
         },
@@ -232,9 +232,11 @@ SHOWN_QUERY: dict[str, tuple[str, int, dict[str, str]]] = {
         40,
         {
             "landmark": "landmark",
+            "other_side": "and its mirror image",
             "definition": "definition",
-            "displacement_mm": "mm",
-            "in_taxon_sd": "SD within taxa",
+            "direction": "direction",
+            "displacement_mm": "mm in all",
+            "in_taxon_sd": "times the usual displacement within taxa",
             "p_value_false_discovery": "p after false-discovery control",
             "resistant_displacement_mm": "mm by the resistant fit",
             "fits_differ": "fits differ",
@@ -255,15 +257,20 @@ SHOWN_QUERY: dict[str, tuple[str, int, dict[str, str]]] = {
         },
     ),
     "measurement_ranking": (
-        "Distances that set it apart best",
+        "Distances in the order in which they set it apart",
         20,
         {
             "rank": "rank",
             "measurement": "distance",
+            "other_side": "and its mirror image",
             "value": "query (mm, as measured)",
             "outside_every_taxon": "outside every range {way}",
             "nearest_taxon": "nearest taxon {way}",
-            "standardised_difference": "difference in its SD {way}",
+            "nearest_mean": "its mean (mm) {way}",
+            "direction": "the query is",
+            "difference": "by (mm)",
+            "difference_percent": "by (%)",
+            "standardised_difference": "in standard deviations of that taxon",
             "p_value_false_discovery": "p after false-discovery control",
         },
     ),
@@ -278,7 +285,7 @@ MESH_COLUMNS = {
 }
 
 
-def query_words(name: str, size_heeded: bool) -> tuple[str, dict[str, str]]:
+def query_words(name: str, size_heeded: bool, nothing: str = "") -> tuple[str, dict[str, str]]:
     """Title and headings of a table on a single query, which say at which size it compares.
 
     Parameters
@@ -287,6 +294,8 @@ def query_words(name: str, size_heeded: bool) -> tuple[str, dict[str, str]]:
         A table of `SHOWN_QUERY`.
     size_heeded : bool
         Whether its rows compare the query at its own size.
+    nothing : str
+        That nothing in it passes the adjustment for the number of tests; blank where it does.
 
     Returns
     -------
@@ -296,4 +305,6 @@ def query_words(name: str, size_heeded: bool) -> tuple[str, dict[str, str]]:
     """
     title, _, columns = SHOWN_QUERY[name]
     way = "at its own size" if size_heeded else "as it is"
-    return f"{title}, {way}", {key: head.format(way=way) for key, head in columns.items()}
+    return f"{title}, {way}{f': {nothing}' if nothing else ''}", {
+        key: head.format(way=way) for key, head in columns.items()
+    }

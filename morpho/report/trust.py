@@ -77,9 +77,9 @@ def _estimates(tables: Tables) -> list[str]:
         words.append(
             "Hide and seek: hidden landmarks that were estimated lie off by "
             f"{number(recovery['error_mm'].median())} mm (median), "
-            f"{number(recovery['error_in_spread'].median())} standard deviations within taxa; "
-            f"worst {worst['landmark']}, {number(worst['error_mm'])} mm, "
-            f"{number(worst['error_in_spread'])} standard deviations."
+            f"{number(recovery['error_in_spread'].median())} times the usual displacement within "
+            f"taxa; worst {worst['landmark']}, {number(worst['error_mm'])} mm, "
+            f"{number(worst['error_in_spread'])} times the usual."
         )
     return words
 

@@ -68,13 +68,19 @@ class Heat:
     Attributes
     ----------
     values_mm : array-like of shape (n_vertices,)
-        Where any is negative the colours run both ways from zero.
+        The colours run both ways from zero.
     label : str
         What the values are.
+    limit : float
+        End of the scale on both sides; values beyond it take the colour there.
+    within : array-like of bool, of shape (n_vertices,) or None
+        Where a value is no more than members' variation: hatched in the colour of bone.
     """
 
     values_mm: ArrayLike
     label: str
+    limit: float
+    within: ArrayLike | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.distance import cdist
 
+from morpho.drawing.heat import BONE, WITHIN, heat_stops
 from morpho.drawing.style import query_marks, taxon_marks
 from morpho.report.viewer_data import (
     Heat,
@@ -26,11 +27,6 @@ from morpho.shape.thin_plate import bending_energy_matrix
 __all__ = ["viewer_payload"]
 
 Array = NDArray[np.float64]
-
-# Heat runs from the colour of bone towards dark, or, for signed values, from blue over
-# bone to orange; lightness alone tells the order apart.
-_AMOUNT = ("#efe9dc", "#f3c766", "#df7f3a", "#ab3b53", "#561c5c")
-_SIGNED = ("#123a75", "#5d8fc4", "#efe9dc", "#e0973f", "#8a4700")
 
 
 def _checked(values: ArrayLike, shape: tuple[int, ...], what: str, missing: bool = False) -> Array:
@@ -90,15 +86,18 @@ def _heat(heat: Heat, n_vertices: int, what: str) -> dict[str, Any]:
     if not n_vertices:
         raise ViewerDataError(f"{what} has heat, but there is no surface to draw it on.")
     values = _checked(heat.values_mm, (n_vertices,), f"{what}: heat")
-    signed = bool((values < 0).any())
-    most = float(np.abs(values).max()) or 1.0
-    return {
+    if not 0 < heat.limit < np.inf:
+        raise ViewerDataError(f"{what}: the scale of heat must end above 0, not at {heat.limit}.")
+    entry = {
         "values": packed(values),
         "label": heat.label,
-        "low": -most if signed else 0.0,
-        "high": most,
-        "colours": list(_SIGNED if signed else _AMOUNT),
+        "limit": float(heat.limit),
+        "colours": heat_stops(),
     }
+    if heat.within is not None:
+        within = _checked(heat.within, (n_vertices,), f"{what}: heat within variation")
+        entry |= {"within": packed(within), "within_colour": BONE, "within_lines": WITHIN}
+    return entry
 
 
 def _warp(

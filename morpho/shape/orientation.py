@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["anatomical_frame", "principal_frame"]
+__all__ = ["anatomical_frame", "axis_across", "principal_frame"]
 
 Array = NDArray[np.float64]
 
@@ -67,3 +67,30 @@ def anatomical_frame(mean: ArrayLike, x: ArrayLike, y: ArrayLike) -> Array:
         raise ValueError("The x and y axes are parallel, or one of them has no length.")
     square /= length
     return np.column_stack([first, square, np.cross(first, square)])
+
+
+def axis_across(mean: ArrayLike, partners: ArrayLike) -> tuple[int, Array] | None:
+    """Axis along which a symmetric bone's left and right lie apart.
+
+    Parameters
+    ----------
+    mean : array-like of shape (n_landmarks, n_dimensions)
+    partners : array-like of int, of shape (n_landmarks,)
+        Landmark on the other side of each; itself on the midline.
+
+    Returns
+    -------
+    axis : int
+        The one that runs within 8 degrees of the line between mirror images.
+    outward : ndarray of shape (n_landmarks,)
+        1 or -1: which way along it leads away from the midline; 0 on the midline.
+
+        None where no axis runs so, or nothing is paired.
+    """
+    mean = np.asarray(mean, dtype=float)
+    apart = mean - mean[np.asarray(partners)]
+    across = np.linalg.svd(apart, full_matrices=False)[2][0]
+    axis = int(np.abs(across).argmax())
+    if not apart.any() or np.abs(across[axis]) < 0.99:
+        return None
+    return axis, np.sign(np.where(np.abs(apart[:, axis]) > 1e-9, apart[:, axis], 0.0))

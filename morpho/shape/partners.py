@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.shape.checks import ShapeError
 
-__all__ = ["check_partners", "partner_indices"]
+__all__ = ["check_partners", "one_of_each_pair", "partner_indices"]
 
 Indices = NDArray[np.intp]
 
@@ -116,3 +116,28 @@ def check_partners(partners: ArrayLike, n_landmarks: int) -> Indices:
     if (array == np.arange(n_landmarks)).all():
         raise ShapeError("`partners` pairs no landmarks: there is no left and right to compare.")
     return array.astype(np.intp)
+
+
+def one_of_each_pair(partners: ArrayLike | None, k: int) -> NDArray[np.bool_]:
+    """Which landmarks stand for their pairs, so that a symmetric bone is counted once.
+
+    Parameters
+    ----------
+    partners : array-like of int, of shape (k,) or None
+        Landmark on the other side of each; itself on the midline. None counts all.
+    k : int
+        Number of landmarks.
+
+    Returns
+    -------
+    ndarray of bool, of shape (k,)
+        True on the midline and for the first of each pair.
+
+    Examples
+    --------
+    >>> one_of_each_pair([0, 2, 1], 3).tolist()
+    [True, True, False]
+    """
+    if partners is None:
+        return np.ones(k, dtype=bool)
+    return np.arange(k) <= np.asarray(partners)

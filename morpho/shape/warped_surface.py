@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import KDTree
 from scipy.spatial.distance import cdist
 
 from morpho.shape.checks import ShapeError, check_configurations
@@ -21,7 +22,8 @@ from morpho.shape.triangles import (
 )
 
 __all__ = [
-    "WarpedSurface", "displacement_field", "lay_onto", "normal_displacement", "warp_surface",
+    "WarpedSurface", "displacement_field", "lay_onto", "nearest_landmarks", "normal_displacement",
+    "warp_surface",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -272,3 +274,28 @@ def normal_displacement(normals: ArrayLike, displacement: ArrayLike) -> Array:
         )
     beyond = -np.einsum("ij,ij->i", N, D)
     return np.where(np.linalg.norm(N, axis=1) > 0.5, beyond, np.nan)
+
+
+def nearest_landmarks(vertices: ArrayLike, landmarks: ArrayLike) -> Whole:
+    """The landmark nearest to each vertex, whose test speaks for the surface around it.
+
+    Parameters
+    ----------
+    vertices : array-like of shape (n_vertices, 3)
+    landmarks : array-like of shape (n_landmarks, 3)
+        Landmarks and semilandmarks, in the frame of the vertices.
+
+    Returns
+    -------
+    ndarray of int, of shape (n_vertices,)
+        The first where several are as near.
+
+    Examples
+    --------
+    >>> nearest_landmarks([[0, 0, 1], [0, 0, 8]], [[0, 0, 0], [0, 0, 9]]).tolist()
+    [0, 1]
+    """
+    return np.asarray(
+        KDTree(np.asarray(landmarks, dtype=float)).query(np.asarray(vertices, dtype=float))[1],
+        dtype=np.intp,
+    )

@@ -26,8 +26,10 @@ ALL_ELEMENTS = "all-elements"
 # hold numbers, and a blank there is a missing one.
 TEXTS = frozenset(
     [
+        "beside_ranges",
         "blocking",
         "choice",
+        "direction",
         "element",
         "growth_line",
         "kept_by",
@@ -35,7 +37,10 @@ TEXTS = frozenset(
         "figure",
         "file",
         "form",
+        "frame",
+        "known_specimen",
         "measurement",
+        "other_side",
         "paragraph",
         "region",
         "remark",
@@ -69,6 +74,7 @@ TEXTS = frozenset(
 )  # fmt: skip
 FLAGS = frozenset(
     [
+        "counted",
         "estimated",
         "fits_differ",
         "outside_every_taxon",

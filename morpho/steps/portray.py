@@ -53,13 +53,16 @@ def _figures(
         label = f"{specimen} beyond the mean of {taxon}" + (
             " at its own size, in mm" if surfaces["size_heeded"][place] else ", in mm"
         )
+        values = surfaces[f"beyond_{place}"].astype(float)
         yield (
             "heat",
-            lambda place=place, label=label: surface_view(  # type: ignore[misc]
+            lambda place=place, label=label, values=values: surface_view(  # type: ignore[misc]
                 surfaces[f"vertices_{place}"].astype(float),
                 surfaces[f"faces_{place}"].astype(int),
                 towards,
-                values=surfaces[f"beyond_{place}"].astype(float),
+                values=values,
+                limit=float(surfaces["limit"][place]),
+                within=surfaces[f"within_{place}"],
                 label=label,
             ),
         )
@@ -68,18 +71,29 @@ def _figures(
         yield "regions", lambda: differences.regions(parts)
     ranking = results.table("measurement_ranking")
     ranking = ranking[(ranking["specimen"] == specimen) & (ranking["kind"] == "distance")]
-    ranking = ranking[~ranking["size_heeded"]]  # as measured, like the values drawn
+    heeded = bool(ranking["size_heeded"].any())
+    ranking = ranking[ranking["size_heeded"] == heeded]
     if len(ranking):
         ranking = ranking.rename(columns={"specimen": "query"})
         beside = results.table("measurement_ranges").rename(columns={"specimen": "query"})
-        beside = beside[~beside["size_heeded"]]
+        beside = beside[beside["size_heeded"] == heeded]
+        measured = results.table("measurements")
+        queries = measured.loc[measured["role"] == "query", "specimen"].unique().tolist()
+        moved_to = results.table("measurements_at_size")
+        members = (
+            moved_to[moved_to["specimen"] == specimen]
+            if heeded
+            else measured[measured["role"] == "known"]
+        )
         yield (
             "measurements",
             lambda: ranges.measurements(
                 ranking,
-                results.table("measurements"),
+                members,
                 beside,
                 specimen,
+                alpha=alpha,
+                queries=queries,
                 most=choices["measurements"],
             ),
         )

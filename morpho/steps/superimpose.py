@@ -19,16 +19,24 @@ __all__ = ["run"]
 _DISTORTION = ["specimen", "when", "landmark", "x", "y", "z"]
 
 
-def _frame(scheme: Scheme, mean: np.ndarray, landmarks: list[str]) -> tuple[np.ndarray, list[str]]:
-    """Rotation to the scheme's anatomical axes, and what each axis points towards."""
+def _frame(
+    scheme: Scheme, mean: np.ndarray, landmarks: list[str]
+) -> tuple[np.ndarray, list[str], list[str]]:
+    """Rotation to the scheme's anatomical axes, and what each axis points towards and away from."""
     x, y, z = (scheme.axes.get(key) for key in "xyz")
     named = [axis for axis in (x, y) if axis is not None and axis.start and axis.end]
     ends = [name for axis in named for name in (axis.start, axis.end)]
     if x is None or y is None or z is None or not set(ends) <= set(landmarks):
-        return np.eye(3), ["axis 1", "axis 2", "axis 3"]
+        return np.eye(3), ["axis 1", "axis 2", "axis 3"], []
     start, end, foot, head = (mean[landmarks.index(str(name))] for name in ends)
     frame = anatomical_frame(mean, end - start, head - foot)
-    return frame, [x.towards, y.towards, z.towards]
+    towards = [axis.towards for axis in (x, y, z)]
+    away = [axis.other_way for axis in (x, y, z)]
+    if {z.start, z.end} <= set(landmarks):
+        near, far = (mean[landmarks.index(str(name))] for name in (z.start, z.end))
+        if (far - near) @ frame[:, 2] < 0:
+            towards[2], away[2] = away[2] or f"away from {towards[2]}", towards[2]
+    return frame, towards, away
 
 
 def _before_and_after(
@@ -69,7 +77,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         if draws.size:
             draws = np.stack([symmetric_component(draw, given["partners"]) for draw in draws])
     model = GeneralizedProcrustes().fit(X[known])
-    frame, towards = _frame(scheme, model.mean_, points)
+    frame, towards, away = _frame(scheme, model.mean_, points)
     aligned, mean = model.transform(X) @ frame, model.mean_ @ frame
     space = TangentSpace(pole=mean).fit(aligned)
     flat = aligned.reshape(len(aligned), -1).shape[1]
@@ -112,6 +120,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "passes": model.n_iterations_,
             "converged": model.converged_,
             "towards": towards,
+            "away": away,
             "symmetric": symmetric,
         },
     )

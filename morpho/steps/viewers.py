@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from morpho.drawing.heat import shown_limit
 from morpho.inference.allometry import CommonSlope
 from morpho.inference.design import InferenceError
 from morpho.report.viewer_data import (
@@ -25,6 +26,7 @@ from morpho.report.viewer_page import viewer_section
 from morpho.shape.checks import ShapeError
 from morpho.shape.thin_plate import ThinPlateSpline
 from morpho.shape.triangles import vertex_normals
+from morpho.shape.warped_surface import nearest_landmarks
 from morpho.steps.files import ElementResults
 from morpho.steps.placed import superimposed_shapes
 from morpho.study.config import StudyConfig
@@ -103,7 +105,9 @@ def _growth_warp(bone: _Bone) -> Iterator[Warp]:
     )  # fmt: skip
 
 
-def _query_warps(bone: _Bone, surface: Surface | None) -> Iterator[Warp]:
+def _query_warps(bone: _Bone, surface: Surface | None, alpha: float) -> Iterator[Warp]:
+    scans = bone.results.arrays("surfaces")
+    limits = dict(zip(scans["query"].tolist(), scans["limit"].tolist(), strict=True))
     moved = bone.results.table("displacements")
     verdicts = bone.results.table("verdicts")
     for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
@@ -116,6 +120,7 @@ def _query_warps(bone: _Bone, surface: Surface | None) -> Iterator[Warp]:
         i = bone.names.index(specimen)
         size = float(np.exp(bone.log_size[i]))
         goal = part.loc[bone.points, ["x", "y", "z"]].to_numpy(dtype=float) / size
+        off = (part.loc[bone.points, "p_value_false_discovery"] <= alpha).to_numpy()
         offset, direction = goal - bone.mean, bone.shapes[i] - goal
         against = f"{taxon} at the size of {specimen}" if heeded else f"the mean of {taxon}"
         yield Warp(
@@ -123,11 +128,13 @@ def _query_warps(bone: _Bone, surface: Surface | None) -> Iterator[Warp]:
             unit="× the difference", reference=against, mm_per_unit=size,
             size_note=f"at the size of {specimen}",
             marks=[(0.0, against), (1.0, specimen), (_MOST, "three times the difference")],
-            heat=_heat(bone, surface, goal, bone.shapes[i], size, specimen, against),
+            heat=_heat(bone, surface, goal, bone.shapes[i], size, f"{specimen} lies inward (−) or "
+                       f"outward (+) of {against}, in mm", off, limits.get(specimen)),
             arrows=direction,
             scores_at_start=bone.on_axes(offset),
             scores_direction=bone.on_axes(direction),
-            note="Arrows lead from where the taxon has its landmarks to where the query has them.",
+            note="Arrows lead from where the taxon has its landmarks to where the query has them, "
+            "also where members lie as far off; colours stand only where they do not.",
         )  # fmt: skip
 
 
@@ -137,18 +144,22 @@ def _heat(
     goal: Array,
     shape: Array,
     size: float,
-    specimen: str,
-    against: str,
+    label: str,
+    off: NDArray[np.bool_],
+    limit: float | None,
 ) -> Heat | None:
-    """How far the query's surface lies beyond that of the taxon, along its normals."""
+    """How far the query's surface lies beyond that of the taxon, along its normals.
+
+    On the scale of the figure on the query's own scan, where there is one.
+    """
     if surface is None:
         return None
     here = ThinPlateSpline().fit(bone.mean, goal).transform(surface.vertices)
     there = ThinPlateSpline().fit(bone.mean, shape).transform(surface.vertices)
     normals = vertex_normals(here, surface.faces)
-    beyond = np.einsum("ij,ij->i", there - here, normals) * size
-    label = f"{specimen} lies inward (−) or outward (+) of {against}, in mm"
-    return Heat(np.nan_to_num(beyond), label)
+    beyond = np.nan_to_num(np.einsum("ij,ij->i", there - here, normals) * size)
+    within = ~off[nearest_landmarks(here, goal)]
+    return Heat(beyond, label, shown_limit(beyond, within) if limit is None else limit, within)
 
 
 def _surface(results: ElementResults) -> Surface | None:
@@ -159,7 +170,7 @@ def _surface(results: ElementResults) -> Surface | None:
 
 
 def _data(config: StudyConfig, results: ElementResults, surface: Surface | None) -> ViewerData:
-    bone = _Bone(results)
+    bone, alpha = _Bone(results), config.settings["tests"]["alpha"]
     scheme = read_scheme(config.scheme_path(results.element), results.element)
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
     words = [
@@ -178,7 +189,7 @@ def _data(config: StudyConfig, results: ElementResults, surface: Surface | None)
         results.element.replace("_", " "),
         Points(bone.points, words, bone.kinds, bone.mean, slid["links"]),
         surface,
-        [*_axis_warps(bone), *_growth_warp(bone), *_query_warps(bone, surface)],
+        [*_axis_warps(bone), *_growth_warp(bone), *_query_warps(bone, surface, alpha)],
         specimens,
         results.notes("superimpose")["towards"],
         float(np.exp(bone.log_size[bone.known].mean())),

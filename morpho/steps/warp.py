@@ -22,6 +22,7 @@ from morpho.shape.warped_surface import (
     WarpedSurface,
     displacement_field,
     lay_onto,
+    nearest_landmarks,
     normal_displacement,
     warp_surface,
 )
@@ -206,8 +207,12 @@ def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, W
         _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
 
 
-def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array]]:
-    """What each judged query is held against: its nearest taxon, at its own size if possible."""
+def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array, NDArray[np.bool_]]]:
+    """What each judged query is held against: its nearest taxon, at its own size if possible.
+
+    And which of its points lie off by more than members may, as the table of displacements says.
+    """
+    alpha = element.config.settings["tests"]["alpha"]
     table = element.results.table("displacements")
     points = element.given["point"].tolist()
     nearest = element.results.table("verdicts").set_index("specimen")["nearest_taxon"]
@@ -218,7 +223,8 @@ def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array]]:
         heeded = bool(part["size_heeded"].any())
         chosen = part[part["size_heeded"] == heeded].set_index("landmark")
         goal = chosen.loc[points, ["x", "y", "z"]].to_numpy(dtype=float)
-        yield element.names.index(str(specimen)), str(nearest[specimen]), heeded, goal
+        off = (chosen.loc[points, "p_value_false_discovery"] <= alpha).to_numpy()
+        yield element.names.index(str(specimen)), str(nearest[specimen]), heeded, goal, off
 
 
 @dataclass(frozen=True)
@@ -229,19 +235,26 @@ class _Scan:
 
 def _heat(
     element: _Element, folder: Path, name: str, facts: dict[str, Any], scan: _Scan, laid: Array,
-    goal: Array,
-) -> Array:  # fmt: skip
-    """How far a query's own scan stands out beyond its goal, in mm, written in colours."""
-    from morpho.drawing.heat import heat_colours, heat_limit
+    goal: Array, off: NDArray[np.bool_],
+) -> tuple[Array, NDArray[np.bool_], float]:  # fmt: skip
+    """How far a query's own scan stands out beyond its goal, in mm, written in colours.
+
+    Also where that is within members' variation, which takes the colour of bone, and the end of
+    the scale.
+    """
+    from morpho.drawing.heat import heat_colours, shown_limit
 
     beyond = normal_displacement(
         vertex_normals(scan.vertices, scan.faces), displacement_field(scan.vertices, laid, goal)
     )
+    within = ~off[nearest_landmarks(scan.vertices, laid)]
+    limit = shown_limit(beyond, within)
     _write(
         element, folder, f"{name}_heat", facts, scan.vertices, scan.faces,
-        colours=heat_colours(beyond, heat_limit(beyond)), values={"beyond_mean_mm": beyond},
+        colours=heat_colours(np.where(within, np.nan, beyond), limit),
+        values={"beyond_mean_mm": beyond, "within_members_variation": within.astype(float)},
     )  # fmt: skip
-    return beyond
+    return beyond, within, limit
 
 
 def _completed(
@@ -271,8 +284,8 @@ def _query_surfaces(
     element: _Element, folder: Path, at: int | None, template: tuple[Array, Whole] | None
 ) -> dict[str, Any]:
     """Heat on the queries' own scans, and completed bones."""
-    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": []}
-    for i, taxon, heeded, goal in _goals(element):
+    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": [], "limit": []}
+    for i, taxon, heeded, goal, off in _goals(element):
         name = element.names[i]
         given, landmarks = element.scan(i), element.given["coordinates"][i]
         facts: dict[str, Any] = {"specimen": name, "taxon": taxon}
@@ -283,8 +296,10 @@ def _query_surfaces(
             words = f"{name}, heat: beyond the mean of {taxon}" + (
                 " at its own size" if heeded else ""
             )
+            words += "; colour of bone: within members' variation"
+            told = facts | {"form": words}
             try:
-                beyond = _heat(element, folder, name, facts | {"form": words}, scan, laid, goal)
+                beyond, within, limit = _heat(element, folder, name, told, scan, laid, goal, off)
             except ShapeError as error:
                 element.tell(f"the heat on the scan of {name}", error, name)
             else:
@@ -292,10 +307,12 @@ def _query_surfaces(
                 kept["query"].append(name)
                 kept["taxon"].append(taxon)
                 kept["size_heeded"].append(heeded)
+                kept["limit"].append(limit)
                 kept |= {
                     f"vertices_{place}": scan.vertices.astype(np.float32),
                     f"faces_{place}": scan.faces.astype(np.int32),
                     f"beyond_{place}": beyond.astype(np.float32),
+                    f"within_{place}": within,
                 }
         if template is None or at is None or not element.estimated[i].any():
             continue
@@ -321,7 +338,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
     """Write warped scans, heat and their list; the surfaces written are told."""
     folder = results.folder / "meshes"
     made = _element(config, results)
-    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": []}
+    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": [], "limit": []}
     light = np.empty((0, 3)), np.empty((0, 3), dtype=int)
     at = _template(made) if "scans" in config.settings else None
     scan = None if at is None else made.scan(at)

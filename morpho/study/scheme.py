@@ -55,7 +55,7 @@ def _build(data: dict[str, Any], element: str) -> Scheme:
         links=tuple((first, second) for first, second in data["links"]),
         modules={name: tuple(names) for name, names in data["modules"].items()},
         axes={
-            name: Axis(axis["towards"], axis.get("from"), axis.get("to"))
+            name: Axis(axis["towards"], axis.get("from"), axis.get("to"), axis.get("away", ""))
             for name, axis in axes.items()
         },
         measurements=tuple(

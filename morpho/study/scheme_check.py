@@ -272,9 +272,17 @@ class _Check:
 
     def _axes(self) -> None:
         for path, axis in self.entries("axes"):
-            if "from" not in axis:
-                continue
             what = f"The axis {path[1]}"
+            given = [end for end in ("from", "to") if end in axis]
+            if len(given) < 2:
+                if given:
+                    self.tell(
+                        path,
+                        f"{what} has a landmark {given[0]}, but none "
+                        f"{'to' if given == ['from'] else 'from'}.",
+                        "Give both, or neither.",
+                    )
+                continue
             for end in ("from", "to"):
                 self.known((*path, end), axis[end], what)
             if axis["from"] == axis["to"]:

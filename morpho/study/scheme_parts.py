@@ -14,8 +14,41 @@ __all__ = [
     "Patch",
     "Scheme",
     "mirror_curve",
+    "opposite",
     "partners",
 ]
+
+_OPPOSITES = [
+    ("front", "back"), ("top", "bottom"), ("left", "right"), ("outer", "inner"),
+    ("upper", "lower"), ("fore", "hind"), ("anterior", "posterior"), ("dorsal", "ventral"),
+    ("medial", "lateral"), ("cranial", "caudal"), ("rostral", "caudal"), ("proximal", "distal"),
+    ("superior", "inferior"), ("buccal", "lingual"), ("labial", "lingual"), ("mesial", "distal"),
+    ("oral", "aboral"),
+]  # fmt: skip
+
+
+def opposite(direction: str) -> str:
+    """Name the other way, of a usual anatomical direction.
+
+    Parameters
+    ----------
+    direction : str
+        As `front`, `left side` or `outer face`.
+
+    Returns
+    -------
+    str
+        Blank where the direction is none of the usual ones.
+
+    Examples
+    --------
+    >>> opposite("left side"), opposite("Lateral"), opposite("where the river runs")
+    ('right side', 'medial', '')
+    """
+    first, space, rest = direction.strip().partition(" ")
+    pairs = dict(_OPPOSITES) | {b: a for a, b in reversed(_OPPOSITES) if b not in dict(_OPPOSITES)}
+    other = pairs.get(first.lower(), "")
+    return f"{other}{space}{rest}" if other and rest in ("", "side", "end", "face", "edge") else ""
 
 
 def partners(pairs: Iterable[Iterable[str]], midline: Iterable[str]) -> dict[str, str]:
@@ -159,19 +192,28 @@ class NamedMeasurement:
 
 @dataclass(frozen=True)
 class Axis:
-    """An anatomical axis for the drawings.
+    """An anatomical axis.
 
     Attributes
     ----------
     towards : str
         Anatomical direction that it points to.
     start, end : str or None
-        The landmarks it runs from and to; None for the third axis, which follows from the others.
+        The landmarks it runs from and to; those of the third axis, which follows from the others,
+        tell no more than which way it points, and may be None.
+    away : str
+        What lies the other way; blank where nobody says so, see `other_way`.
     """
 
     towards: str
     start: str | None = None
     end: str | None = None
+    away: str = ""
+
+    @property
+    def other_way(self) -> str:
+        """What lies the other way: as given, or the usual word; else blank."""
+        return self.away or opposite(self.towards)
 
 
 @dataclass(frozen=True)

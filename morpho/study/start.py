@@ -237,11 +237,13 @@ links:
 # The two landmarks of the length that ratios are taken to.
 # standard_length: [near_end_front, far_end_front]
 
-# Anatomical axes for the drawings; the third follows from the first two.
+# Anatomical axes, for the drawings and for the words that say which way a landmark lies off.
+# The third follows from the first two; its landmarks tell which way it points. `away` names the
+# other way, where the usual words (front and back, outer and inner side) will not do.
 # axes:
-#   x: {towards: far end, from: near_end_back, to: far_end_back}
+#   x: {towards: far end, away: near end, from: near_end_back, to: far_end_back}
 #   y: {towards: front, from: near_end_back, to: near_end_front}
-#   z: {towards: outer side}
+#   z: {towards: outer side, from: near_end_front, to: shaft_middle}
 """
 
 SPECIMENS = "specimen,taxon,role,side,stage\n"

@@ -224,8 +224,10 @@ RULES: tuple[Rule, ...] = (
         reads=(
             "arrays/configurations",
             "arrays/superimposed",
+            "notes/prepare",
+            "notes/superimpose",
             "notes/place",
-            *_tables("verdicts", "estimated_points"),
+            *_tables("specimens", "verdicts", "estimated_points"),
         ),
         makes=(
             *_tables(
@@ -233,6 +235,7 @@ RULES: tuple[Rule, ...] = (
                 "fits",
                 "region_displacements",
                 "measurements",
+                "measurements_at_size",
                 "measurement_summary",
                 "measurement_ranking",
                 "measurement_ranges",
@@ -251,7 +254,7 @@ RULES: tuple[Rule, ...] = (
             *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
         ),
         makes=("arrays/surfaces", *_tables("meshes"), "notes/warp"),
-        settings=("scans",),
+        settings=("scans", "tests.alpha"),
         takes=("scheme", "scans"),
     ),
     Rule(
@@ -265,6 +268,7 @@ RULES: tuple[Rule, ...] = (
                 "displacements",
                 "region_displacements",
                 "measurements",
+                "measurements_at_size",
                 "measurement_ranking",
                 "measurement_ranges",
             ),

@@ -85,7 +85,8 @@ def invented_bone(names: list[str] | None = None, *, surface: bool = True) -> Vi
     modes = rng.normal(size=(2, k, 3)) / 4
     shapes = positions + np.einsum("na,akd->nkd", scores, np.concatenate([[taller], modes]))
     egg = Surface(ball.vertices * axes, ball.faces) if surface else None
-    heat = Heat(ball.vertices[:, 1], "Above (+) or below (−) the middle") if surface else None
+    label, within = "Above (+) or below (−) the middle", ball.vertices[:, 0] > 0.5
+    heat = Heat(ball.vertices[:, 1], label, 1.0, within) if surface else None
     gap = shapes[-1] - positions
     warps = [
         Warp("Axis 1", -0.2, 0.2, 0.0, taller, marks=[(-0.2, "low end"), (0, "mean"),

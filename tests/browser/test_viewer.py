@@ -254,8 +254,13 @@ def test_heat_is_told_in_millimetres_and_can_be_hidden(page):
     page.run(f"{EGG}.parts.warp.value = 1; {EGG}.parts.warp.dispatchEvent(new Event('change'))")
     assert part(page, "heat_label").startswith("Above")
     assert (part(page, "heat_low"), part(page, "heat_high")) == ("−1 mm", "1 mm")
+    assert part(page, "heat_within").startswith(" within members' variation")
     hot = stage(page)
     assert changed(plain, hot) > 0.05
+    # the hatching is drawn: without it other colours stand in its place
+    page.run(f"{EGG}.stage.geometry.attributes.within.array.fill(0)")
+    page.run(f"{EGG}.stage.geometry.attributes.within.needsUpdate = true; {EGG}.stage.redraw()")
+    assert changed(hot, stage(page)) > 0.02
     page.run("document.querySelector('#egg [name=heat]').click()")
     cold = stage(page)
     assert changed(hot, cold) > 0.05

@@ -83,6 +83,8 @@ class Study:
         places["landmark"] = self.points
         places["kind"] = ["landmark"] * 11 + ["curve", "curve", "patch"]
         places["estimated"] = [name == self.points[4] for name in self.points]
+        places["other_side"] = [""] * 13 + [self.points[12]]
+        places["direction"] = "0.351 mm further back, 0.3 mm higher and 0.282 mm further out"
         return self.head(made.table.merge(places, on="landmark"))
 
     def shares(self):
@@ -111,7 +113,10 @@ class Study:
             self.tidy(known[:, j], asked[:, j], measurement=m.name, unit=m.unit)
             for j, m in enumerate(chosen)
         ]
-        return found.ranking, pd.concat(values), found.taxa
+        ranking = found.ranking.assign(other_side="", size_heeded=False)
+        ranking["direction"] = np.where(ranking["difference"] > 0, "longer", "shorter")
+        values = pd.concat(values)
+        return ranking, values[values["role"] == "known"], found.taxa
 
     def sizes(self):
         rng = np.random.default_rng(2)
@@ -134,7 +139,9 @@ class Study:
             ),
             "displacement_ranking": lambda: displacement_ranking(self.displaced(), alpha=0.05),
             "regions": lambda: regions(self.shares()),
-            "measurements": lambda: measurements(*self.measured(), self.queries[0]),
+            "measurements": lambda: measurements(
+                *self.measured(), self.queries[0], alpha=0.05, queries=self.queries
+            ),
             "proportions": lambda: proportions(*self.sizes()),
         }[name]()
 
@@ -225,7 +232,7 @@ def test_without_a_row_the_figure_says_so(study, name):
             displacement_ranking(none[0], alpha=0.05), "No displacements"),
         "regions": lambda: (regions(none[1]), "No region is known"),
         "measurements": lambda: (
-            measurements(ranking.iloc[:0], values, ends, "find 1"),
+            measurements(ranking.iloc[:0], values, ends, "find 1", alpha=0.05),
             "No measurement could be taken on find 1"),
         "proportions": lambda: (proportions(table.iloc[:0], sizes), "No query has two elements"),
     }[name]()  # fmt: skip
@@ -389,7 +396,7 @@ def test_measurements_stand_among_the_specimens(study):
     best = ranking[ranking["query"] == "find 1"]
     assert best["outside_every_taxon"].any()
     assert not best["outside_every_taxon"].all()
-    figure = measurements(ranking, values, ends, "find 1", most=5)
+    figure = measurements(ranking, values, ends, "find 1", alpha=0.05, most=5)
     panels = [axes for axes in figure.get_axes() if axes.axison]
     assert len(panels) == 5
     for axes, one in zip(panels, best.to_dict("records"), strict=True):
@@ -406,16 +413,67 @@ def test_measurements_stand_among_the_specimens(study):
             assert len(dots) == 1
             np.testing.assert_allclose(dots[0].get_facecolor()[0], to_rgba(mark["color"]))
             assert any(np.allclose(x, [own[0], own[-1]]) for x in lines)
-        said = axes.texts[0].get_text()
-        assert (said == "outside every range") == one["outside_every_taxon"]
-        if not one["outside_every_taxon"]:
-            assert said == f"outside {one['taxa_outside']} of 2 ranges"
+        said, told = axes.texts[0].get_text(), f"outside {one['taxa_outside']} of 2 ranges"
+        p = one["p_value_false_discovery"]
+        if one["outside_every_taxon"]:
+            told = f"{one['direction']} than every range"
+            told = "outside every range" if one["beside_ranges"] == "between" else told
+            told += f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+        assert said == told
+        stressed = one["outside_every_taxon"] and p <= 0.05
+        assert (to_hex(axes.texts[0].get_color()) == to_hex(QUERY)) == stressed
+
+
+def test_a_figure_of_measurements_of_which_none_passes_says_so_first(study):
+    """And none of them stands in the query's colour, outside every range or not."""
+    ranking, values, ends = study.measured()
+    passing = measurements(ranking, values, ends, "find 1", alpha=1.0)
+    assert "None beyond" not in passing.get_suptitle()
+    ranking = ranking.assign(p_value_false_discovery=0.31, size_heeded=True)
+    figure = measurements(ranking, values, ends, "find 1", alpha=0.05)
+    how, first = figure.get_suptitle().split("\n")
+    assert how.startswith("Known specimens as they would be at the query's own size")
+    assert first.startswith("None beyond false-discovery control at 0.05")
+    above = [axes.texts[0] for axes in figure.get_axes() if axes.axison]
+    assert any("than every range, p 0.310" in text.get_text() for text in above)
+    assert not any(to_hex(text.get_color()) == to_hex(QUERY) for text in above)
+
+
+def test_of_two_mirror_images_one_is_ranked_and_named(study):
+    """Both are drawn on the bone."""
+    table = study.displaced()
+    first = table["landmark"] == "point_3"
+    twin = table[first].assign(landmark="point_3_far", other_side="point_3", counted=False)
+    table.loc[first, "other_side"] = "point_3_far"
+    both = pd.concat([table, twin], ignore_index=True)
+    figure = displacement_ranking(both, alpha=0.05)
+    names = [label.get_text() for label in figure.get_axes()[0].get_yticklabels()]
+    assert names[0] == "point_3 (both sides)"
+    assert len(names) == 11
+    assert "further back, higher and further out" in written(figure)
+    figure = vectors(both, study.links, TOWARDS, alpha=0.05)
+    named = [text for text in written(figure) if text.startswith("point_")]
+    assert len(named) == 5
+    assert "point_3 (both sides)" in named
+
+
+@pytest.mark.parametrize("draw", ["vectors", "displacement_ranking"])
+def test_displacements_of_which_none_passes_are_told_to_be_so(study, draw):
+    table = study.displaced()
+    calls = {
+        "vectors": lambda part: vectors(part, study.links, TOWARDS, alpha=0.05),
+        "displacement_ranking": lambda part: displacement_ranking(part, alpha=0.05),
+    }
+    none = "None beyond false-discovery control at 0.05"
+    assert not any(none in text for text in written(calls[draw](table)))
+    table["p_value_false_discovery"] = 0.2
+    assert any(none in text for text in written(calls[draw](table)))
 
 
 def test_what_was_not_measured_has_no_line(study):
     ranking, values, ends = study.measured()
     ranking.loc[0, ["value", "outside_every_taxon"]] = [np.nan, False]
-    axes = measurements(ranking, values, ends, "find 1", most=3).get_axes()[0]
+    axes = measurements(ranking, values, ends, "find 1", alpha=0.05, most=3).get_axes()[0]
     assert [text.get_text() for text in axes.texts] == ["not measured"]
     assert not any(to_hex(line.get_color()) == QUERY for line in axes.lines)
 
@@ -481,4 +539,4 @@ def test_what_cannot_be_drawn_is_refused(study):
         vectors(study.displaced(), [], TOWARDS, alpha=0.05, magnify=0)
     ranking, values, ends = study.measured()
     with pytest.raises(ValueError, match="holds measurements twice"):
-        measurements(pd.concat([ranking, ranking]), values, ends, "find 1")
+        measurements(pd.concat([ranking, ranking]), values, ends, "find 1", alpha=0.05)

@@ -263,6 +263,22 @@ def test_what_is_filled_is_hatched_and_has_no_heat(bone):
     assert not [t for t in labels if t.startswith("+5")]
 
 
+def test_what_lies_within_members_variation_is_hatched_and_has_no_heat(bone):
+    """The largest value of all stands there: it has no colour, and no part in the scale."""
+    V, F = bone
+    values = np.where(V[:, 0] > 0, 50.0, 0.4 * np.sign(V[:, 1]))
+    figure = surface_view(V, F, TOWARDS, values=values, within=V[:, 0] > -0.5)
+    axes = views(figure)[0]
+    around = [colour_at(axes, x, 0.5)[:3] for x in np.linspace(2, 8, 40)]
+    assert max(np.ptp(c / np.array(to_rgb(BONE))) for c in around) < 0.1
+    assert np.ptp([c.mean() for c in around]) > 0.05  # lines and gaps
+    assert yellow(colour_at(axes, -6, 2)[:3]) > 0.1
+    labels = [t.get_text() for t in figure.findobj(Text)]
+    assert any(label.startswith("within members' variation") for label in labels)
+    assert "+0.4" in labels
+    assert not [t for t in labels if t.startswith("+5")]
+
+
 def test_missing_heat_is_the_colour_of_bone(bone):
     V, F = bone
     values = np.where(V[:, 0] > 0, np.nan, 1.0)
@@ -327,6 +343,7 @@ def test_the_views_are_on_one_scale(bone):
 CASES = {
     "plain": {},
     "heat": {"values": True},
+    "heat within variation": {"values": True, "within": True},
     "all": {"values": True, "filled": True, "vectors": True, "magnify": 3},
     "one column": {"values": True, "filled": True, "vectors": True, "width": SINGLE},
     "one column, plain": {"vectors": True, "width": SINGLE, "opposite": True},
@@ -349,6 +366,8 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
     given = {}
     if choices.pop("values", False):
         given["values"] = V[:, 1] / 7
+    if choices.pop("within", False):
+        given["within"] = V[:, 0] < 3
     if choices.pop("filled", False):
         given["filled"] = V[:, 0] > 3
     if choices.pop("vectors", False):

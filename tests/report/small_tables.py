@@ -82,6 +82,8 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
                     | {
                         "rank": rank, "landmark": landmark, "kind": kind,
                         "definition": "Tip of the spine." if rank == 1 else "",
+                        "other_side": "", "counted": True,
+                        "direction": f"{mm + shift:.3g} mm higher" if rank == 1 else "",
                         "estimated": rank == 3, "displacement_mm": mm + shift,
                         "in_taxon_sd": sd + shift, "p_value": p / 2,
                         "p_value_false_discovery": p, "rank_p_value": 0.1667,
@@ -90,7 +92,9 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
                     }
                 )  # fmt: skip
             fits.append(
-                key | {"fits_rank_correlation": 0.9137 - shift, "share_of_fits_differing": 0.1433}
+                key
+                | {"fits_rank_correlation": 0.9137 - shift, "share_of_fits_differing": 0.1433}
+                | {"frame": "x: front; y: top; z: outer side; as on a right bone"}
             )
             for region, share, expected, p in (
                 ("front_part", 0.6333, 0.4177, 0.0371), ("in no region", 0.3667, 0.5823, 0.4711),
@@ -117,8 +121,13 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
                     {
                         "specimen": query, "size_heeded": heeded, "kind": kind, "rank": rank,
                         "measurement": name, "unit": "mm" if kind == "distance" else "degrees",
+                        "other_side": "",
                         "value": value, "taxa_compared": 2, "taxa_outside": 2 * outside,
                         "outside_every_taxon": outside, "nearest_taxon": "ash",
+                        "beside_ranges": ("below all" if sd < 0 else "above all") * outside,
+                        "nearest_mean": value - sd / 7, "difference": sd / 7,
+                        "difference_percent": 100 * sd / 7 / (value - sd / 7),
+                        "direction": "shorter" if sd < 0 else "longer",
                         "standardised_difference": sd, "p_value": p / 3,
                         "p_value_false_discovery": p,
                     }

@@ -7,10 +7,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from morpho.report.differences import PORTRAITS, difference_words
-from morpho.report.legend import TABLES
+from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
+from morpho.report.legend import JOINED, TABLES
+from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.marked import named, to_markdown, to_plain
-from morpho.report.page_tables import query_words
+from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.words import number
 
 _PLACE = Path(__file__).with_name("small_tables.py")
@@ -34,15 +35,17 @@ def test_the_sentences(tables):
     """Landmarks, fits, regions, measurements: as a describer would read them."""
     assert words(tables) == [
         "Compared with oak at its own size, 1 of 2 landmarks lies off beyond false-discovery "
-        "control at 0.05; most so: p (1.24 mm, 4.14 SD; Tip of the spine).",
+        "control at 0.05; most so, held against the usual displacement of members: p (1.24 mm "
+        "higher; 1.24 mm in all, 4.14 times the usual; Tip of the spine). Directions: x: front; "
+        "y: top; z: outer side; as on a right bone. Of 1 semilandmark, adjusted apart, 1 does.",
         "A fit that a local change does not drag along ranks the points much alike (Spearman's "
         "correlation 0.911); the two differ by more than one usual displacement at 14 % of the "
         "points.",
         "Of the difference 63 % lies in front part, which holds 42 % of the variation within taxa: "
         "a larger share than members have there (p = 0.037 after false-discovery control).",
         "2 of 3 distances between landmarks lie outside the range of every taxon (at its own "
-        "size), 1 beyond false-discovery control at 0.05; first: p to q (7.13 mm, 3.27 SD from "
-        "ash); long side (5.91 mm, 2.85 SD from ash).",
+        "size), 1 of them beyond false-discovery control at 0.05: p to q (7.13 mm; 0.467 mm or "
+        "6.15 % shorter than the mean of ash, 3.27 of its standard deviations; below every range).",
     ]
 
 
@@ -55,7 +58,9 @@ def test_the_sentences(tables):
         ("region_displacements", 2, "share_of_displacement", 0.7113, 2),
         ("region_displacements", 2, "share_expected", 0.2919, 2),
         ("measurement_ranking", 4, "value", 8.8117, 3),
-        ("measurement_ranking", 5, "standardised_difference", -4.117, 3),
+        ("measurement_ranking", 4, "standardised_difference", -4.117, 3),
+        ("measurement_ranking", 4, "difference", -0.5113, 3),
+        ("measurement_ranking", 4, "difference_percent", -9.317, 3),
     ],
 )
 def test_another_number_in_the_table_is_another_in_its_sentence(
@@ -82,13 +87,19 @@ def test_rows_as_it_is_are_told_only_where_there_are_no_others(tables, heeded):
 def test_words_turn_with_the_level(tables):
     """What passes at 0.05 does not at 0.01; what does not pass is not claimed."""
     landmarks, _, region, distances = words(tables, alpha=0.01)
-    assert landmarks.startswith("No single landmark was detected at 0.01 to lie farther from oak (")
+    assert landmarks.startswith("None of 2 landmarks was detected at 0.01 to lie farther from oak")
+    assert landmarks.endswith("Of 1 semilandmark, adjusted apart, none do.")
     assert "mm" not in landmarks
-    assert "not shown to be a larger share than members have there (p = 0.037" in region
-    assert ", 0 beyond false-discovery control at 0.01;" in distances
+    assert region.startswith(
+        "No region was detected at 0.01 to hold a larger share than members have there (smallest p"
+    )
+    assert distances.startswith(
+        "None of 3 distances between landmarks lies outside the range of every taxon beyond "
+        "false-discovery control at 0.01 (at its own size; smallest p-value after it 0.022): 2 lie "
+    )
     at = tables["displacements"].loc[3, "p_value_false_discovery"]
     assert words(tables, alpha=at)[0].startswith("Compared with oak")
-    assert words(tables, alpha=0.4)[0].count("mm") == 2
+    assert words(tables, alpha=0.4)[0].count("mm in all") == 2
 
 
 @pytest.mark.parametrize(
@@ -116,7 +127,8 @@ def test_a_share_without_a_p_value_is_told_without_a_claim(tables):
 
 
 def test_points_of_no_region_are_called_so(tables):
-    tables["region_displacements"].loc[3, "share_of_displacement"] = 0.9
+    parts = tables["region_displacements"]
+    parts.loc[3, ["share_of_displacement", "share_p_value_false_discovery"]] = 0.9, 0.03
     assert "90 % lies in points of no named region" in words(tables)[2]
 
 
@@ -129,7 +141,8 @@ def test_estimated_landmarks_are_told_to_be(tables):
 def test_no_distance_outside_every_range(tables):
     tables["measurement_ranking"]["outside_every_taxon"] = False
     assert words(tables)[3] == (
-        "No distance between landmarks lies outside the range of every taxon (at its own size)."
+        "None of 3 distances between landmarks lies outside the range of every taxon (at its own "
+        "size)."
     )
 
 
@@ -139,7 +152,7 @@ def test_small_taxa_have_ranges_but_no_p_value(tables):
     table = tables["measurement_ranking"]
     table["taxa_outside"] += table["outside_every_taxon"].astype(int)
     assert (
-        "1 beyond false-discovery control at 0.05 against taxa of three or more specimens; first"
+        "1 of them beyond false-discovery control at 0.05 against taxa of three or more specimens: "
         in words(tables)[3]
     )
 
@@ -192,16 +205,78 @@ def test_portraits_name_tables_of_the_legend():
         assert set(tables) <= set(TABLES)
 
 
-def test_the_figure_of_measurements_says_that_the_table_compares_otherwise():
+def test_the_figure_of_measurements_says_at_which_size_it_compares():
     text = PORTRAITS["measurements"][2]
-    assert "as measured, without heed of size" in text
-    assert "The table below and the sentences above compare at the query's own size" in text
+    assert "as they would be at the query's own size" in text
+    assert "as in the table below and the sentences above" in text
 
 
 @pytest.mark.parametrize(("heeded", "way"), [(True, "at its own size"), (False, "as it is")])
 def test_the_table_of_measurements_says_at_which_size(tables, heeded, way):
     title, columns = query_words("measurement_ranking", heeded)
-    assert title == f"Distances that set it apart best, {way}"
+    assert title == f"Distances in the order in which they set it apart, {way}"
     assert columns["outside_every_taxon"] == f"outside every range {way}"
     assert columns["value"] == "query (mm, as measured)"
     assert set(columns) <= set(tables["measurement_ranking"])
+
+
+def test_a_ranked_table_in_which_nothing_passes_says_so_first(tables):
+    """Whatever stands first in it: nothing of it is a finding."""
+    table = tables["measurement_ranking"]
+    assert nothing_passes(table, 0.05) == ""
+    nothing = nothing_passes(table, 0.01)
+    assert nothing == "none beyond false-discovery control at 0.01 (smallest p = 0.022)"
+    assert query_words("measurement_ranking", True, nothing)[0].endswith(f"own size: {nothing}")
+    untested = table.assign(p_value_false_discovery=float("nan"))
+    assert nothing_passes(untested, 0.05) == "none could be tested"
+
+
+def test_a_region_that_passes_is_told_though_another_has_a_larger_share(tables):
+    parts = tables["region_displacements"]
+    parts.loc[2:3, "share_p_value_false_discovery"] = [0.93, 0.031]
+    assert words(tables)[2].startswith("Of the difference 37 % lies in points of no named region")
+
+
+def test_mirror_images_are_told_and_counted_once(tables):
+    """Both names, one landmark; the second side is neither told nor counted."""
+    moved = tables["displacements"]
+    moved["other_side"] = moved["landmark"].map({"p": "p_far", "edge.1": "edge_far.1"}).fillna("")
+    far = moved[moved["other_side"] != ""].assign(counted=False)
+    far = far.assign(landmark=far["other_side"], other_side=far["landmark"])
+    tables["displacements"] = pd.concat([moved, far], ignore_index=True)
+    tables["measurement_ranking"].loc[4, "other_side"] = "p_far to q"
+    landmarks, _, _, distances = words(tables)
+    assert "1 of 2 landmarks (a left and a right one counted once) lies off" in landmarks
+    assert ": p and p_far (1.24 mm higher" in landmarks
+    assert "Of 1 semilandmark, adjusted apart, 1 does." in landmarks
+    assert "2 of 3 distances between landmarks (the two sides as one) lie" in distances
+    assert "p to q (on both sides, 7.13 mm" in distances
+
+
+@pytest.mark.parametrize("beside", ["above all", "below all", "between"])
+def test_where_a_value_lies_beside_the_ranges_is_told(tables, beside):
+    tables["measurement_ranking"].loc[4, "beside_ranges"] = beside
+    told = {"above all": "above every range", "below all": "below every range"}
+    assert words(tables)[3].endswith(f"; {told.get(beside, 'between the ranges')}).")
+
+
+SHOWN_WORDS = [
+    *[text for _, _, columns in SHOWN.values() for text in columns.values()],
+    *[text for _, columns in SHOWN_JOINED.values() for text in columns.values()],
+    *[text for _, _, columns in SHOWN_QUERY.values() for text in columns.values()],
+    *[text for table in MAIN_TABLES for text in (table.caption, *table.headings.values())],
+    *[text for about, columns in (TABLES | JOINED).values() for text in (about, *columns.values())],
+    *[text for portrait in PORTRAITS.values() for text in portrait[:3]],
+]
+
+
+def test_a_standard_deviation_is_never_cut_to_two_letters():
+    """Spread of values, difference in units of it, multiple of a usual length: three things."""
+    assert len(SHOWN_WORDS) > 300
+    assert [text for text in SHOWN_WORDS if re.search(r"\bSDs?\b", text)] == []
+    headings = {table.table: table.headings for table in MAIN_TABLES}
+    assert headings["differential_diagnosis"]["standard_deviation"] == "standard deviation"
+    spread = headings["proportions"]["standardised_difference"]
+    assert spread == "difference in standard deviations"
+    assert headings["displacements"]["in_taxon_sd"] == "times the usual"
+    assert SHOWN_QUERY["displacements"][2]["in_taxon_sd"].startswith("times the usual")

@@ -160,7 +160,7 @@ def test_displacements_are_those_from_the_nearest_taxon_at_the_own_size():
     assert [row[:4] for row in table.rows] == [
         ("find", "oak", "yes", "p"), ("find", "oak", "yes", "q"),
     ]  # fmt: skip
-    assert table.rows[0][4:7] == ("1.24", "4.14", "0.012")
+    assert table.rows[0][4:9] == ("", "1.24 mm higher", "1.24", "4.14", "0.012")
     tables["displacements"] = tables["displacements"][~tables["displacements"]["size_heeded"]]
     table = by_name(manuscript_tables({"bone": tables}))["displacements"]
     assert {row[2] for row in table.rows} == {"no"}

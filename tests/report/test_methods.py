@@ -224,7 +224,9 @@ DIFFERING = [
     ("region_displacements", 2, "share_expected"),
     ("region_displacements", 2, "share_p_value_false_discovery"),
     ("measurement_ranking", 4, "value"),
-    ("measurement_ranking", 5, "standardised_difference"),
+    ("measurement_ranking", 4, "standardised_difference"),
+    ("measurement_ranking", 4, "difference"),
+    ("measurement_ranking", 4, "difference_percent"),
     ("adequacy", 0, "mean_error"),
     ("adequacy", 1, "mean_error"),
 ]
@@ -409,7 +411,8 @@ def test_relative_sizes_are_those_of_the_table():
     assert (
         "The centroid size of the bone of find is 2.88 times that of its upper rib, outside the "
         "range of ash (2.12 to 2.34, n = 3), within that of oak (2.71 to 2.93, n = 5); it differs "
-        "least from oak (0.448 SD, p = 0.627)." in together_text(small.joined())
+        "least from oak (0.448 of its standard deviations below its mean, p = 0.627)."
+        in together_text(small.joined())
     )
 
 
@@ -421,7 +424,12 @@ def test_relative_sizes_are_those_of_the_table():
         ("ratio_maximum", 1, 2.999, "to 3, n = 5"),
         ("taxon_specimens", 1, 11, "n = 11"),
         ("outside_range", 0, False, "within that of ash"),
-        ("p_value_false_discovery", 0, 0.777, "least from ash (3.77 SD, p = 0.777)"),
+        (
+            "p_value_false_discovery",
+            0,
+            0.777,
+            "least from ash (3.77 of its standard deviations above its mean, p = 0.777)",
+        ),
     ],
 )
 def test_relative_sizes_follow_their_table(column, row, value, words):

@@ -6,7 +6,9 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 
+from morpho.drawing.heat import BONE, HEAT
 from morpho.drawing.style import QUERY, taxon_marks
 from morpho.report.viewer_data import (
     Heat,
@@ -44,7 +46,8 @@ def data():
         Warp("Axis 1", -0.2, 0.3, 0.0, rng.normal(size=(K, 3)), marks=[(0.0, "mean")]),
         Warp(
             "query against mean", 0, 2, 0, rng.normal(size=(K, 3)), offset=rng.normal(size=(K, 3)),
-            heat=Heat(rng.normal(size=30), "outward"), arrows=rng.normal(size=(K, 3)),
+            heat=Heat(rng.normal(size=30), "outward", 1.5, np.arange(30) < 7),
+            arrows=rng.normal(size=(K, 3)),
             scores_at_start=[0.1, 0.2, 0.3], scores_direction=[1, 2, 3],
         ),
     ]  # fmt: skip
@@ -149,12 +152,17 @@ def test_marks_are_those_of_the_figures(data):
     assert entry["query_marks"] == [{"specimen": "S5", "colour": QUERY, "marker": "*"}]
 
 
-@pytest.mark.parametrize(("least", "low"), [(-3.0, -4.0), (1.0, 0.0)])
-def test_heat_runs_both_ways_only_where_it_has_signs(data, least, low):
-    warp = replace(data.warps[0], heat=Heat(np.linspace(least, 4, 30), "heat"))
-    heat = viewer_payload(replace(data, warps=[warp]))["warps"][0]["heat"]
-    assert (heat["low"], heat["high"]) == (low, 4.0)
-    assert len(heat["colours"]) == 5
+def test_heat_has_the_colours_and_the_scale_of_the_figures(data):
+    """The stops are those of the figures' own scale, from end to end."""
+    heat = viewer_payload(data)["warps"][1]["heat"]
+    assert heat["limit"] == 1.5
+    assert heat["colours"][0] == to_hex(HEAT(0.0))
+    assert heat["colours"][16] == to_hex(HEAT(0.5))
+    assert heat["colours"][-1] == to_hex(HEAT(1.0))
+    assert heat["within_colour"] == BONE
+    np.testing.assert_array_equal(unpacked(heat["within"]), np.arange(30) < 7)
+    plain = replace(data.warps[1], heat=Heat(np.ones(30), "heat", 2.0))
+    assert "within" not in viewer_payload(replace(data, warps=[plain]))["warps"][0]["heat"]
 
 
 def test_hostile_strings_end_no_script():
@@ -204,8 +212,13 @@ def bad(data, **changes):
         ({"warp__marks": [(9, "far")]}, "far is at 9, beyond the ends"),
         ({"warp__direction": np.zeros((3, 3))}, "direction must have shape"),
         ({"warp__vertex_offset": np.zeros((30, 3))}, "vertices have an offset, but points have no"),
-        ({"warp__heat": Heat(np.zeros(4), "h")}, r"heat must have shape \(30,\)"),
-        ({"warp__heat": Heat(np.zeros(30), "h"), "surface": None}, "there is no surface"),
+        ({"warp__heat": Heat(np.zeros(4), "h", 1.0)}, r"heat must have shape \(30,\)"),
+        ({"warp__heat": Heat(np.zeros(30), "h", 1.0), "surface": None}, "there is no surface"),
+        ({"warp__heat": Heat(np.zeros(30), "h", 0.0)}, "heat must end above 0, not at 0.0"),
+        (
+            {"warp__heat": Heat(np.zeros(30), "h", 1.0, [True])},
+            r"variation must have shape \(30,\)",
+        ),
         ({"warp__mm_per_unit": -1.0}, "'Axis 1': a unit must have a length in mm, not -1.0"),
         ({"warp__scores_direction": [1.0]}, "scores must have shape"),
         ({"mm_per_unit": 0.0}, "a unit must have a length in mm"),

@@ -13,8 +13,8 @@ from morpho.study.schemas import load_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
 WRITTEN = (
-    "displacements", "fits", "region_displacements", "measurements", "measurement_summary",
-    "measurement_ranking", "measurement_ranges",
+    "displacements", "fits", "region_displacements", "measurements", "measurements_at_size",
+    "measurement_summary", "measurement_ranking", "measurement_ranges",
 )  # fmt: skip
 LANDMARKS = [f"point_{i + 1}" for i in range(8)]
 EDGE, RIM = [f"edge.{i + 1}" for i in range(4)], [f"rim.{i + 1}" for i in range(4)]
@@ -456,3 +456,148 @@ def test_estimated_points_say_why(study):
         ("ash 3", "edge.2"): edge,
         ("ash 3", "edge.3"): edge,
     }
+
+
+PAIRS = [["point_4", "point_5"], ["point_6", "point_7"]]
+MIDLINE = ["point_1", "point_2", "point_3", "point_8"]
+
+
+def made_symmetric(invent, **settings):
+    """Two pairs and four landmarks on the midline, x from right to left, y up, z to the front."""
+    study = invent({"ash": 8, "birch": 8}, {"find 1": "ash"}, landmarks=8, settings=settings)
+    shapes = study.shapes["bone"]
+    shapes[:, :, 0] = np.abs(shapes[:, :, 0])
+    noise = 0.1 * np.random.default_rng(4).normal(size=shapes.shape)
+    for left, right in ((3, 4), (5, 6)):
+        shapes[:, right] = shapes[:, left] * [-1, 1, 1]
+    shapes[:, [0, 1, 2, 7], 0] = 0
+    shapes[:, :3, 1:] += [[-9, 0], [9, 0], [0, 9]]
+    # of the query: point_4 and its mirror image 3 mm out, point_2 2.5 mm up
+    shapes[-1, 3, 0] += 3
+    shapes[-1, 4, 0] -= 3
+    shapes[-1, 1, 1] += 2.5
+    study.shapes["bone"] = shapes + noise
+    study.scheme |= {
+        "symmetry": "object", "pairs": PAIRS, "midline": MIDLINE,
+        "modules": {"left": ["point_4", "point_6"], "right": ["point_5", "point_7"]},
+        "measurements": [
+            {"name": "right_one", "points": ["point_5", "point_1"]},
+            {"name": "left_one", "points": ["point_4", "point_1"]},
+        ],
+        "axes": {
+            "x": {"towards": "left side", "from": "point_5", "to": "point_4"},
+            "y": {"towards": "top", "from": "point_1", "to": "point_2"},
+            "z": {"towards": "front"},
+        },
+    }  # fmt: skip
+    study.write()
+    run(study)
+    return study
+
+
+def test_a_symmetric_bone_is_told_tested_and_counted_once(invent):
+    study = made_symmetric(invent)
+    results = study.results()
+    assert results.notes("superimpose")["symmetric"] is True
+    moved = part(results.table("displacements"), "find 1", "ash", False).set_index("landmark")
+    assert moved.index[~moved["counted"]].tolist() in (
+        ["point_5", "point_7"], ["point_7", "point_5"],
+    )  # fmt: skip
+    assert moved["other_side"].to_dict() == {
+        **dict.fromkeys(MIDLINE, ""),
+        **{a: b for pair in PAIRS for a, b in (pair, pair[::-1])},
+    }
+    once = moved[moved["counted"]]
+    assert once["rank"].tolist() == [1, 2, 3, 4, 5, 6]
+    expected = false_discovery(once["p_value"])
+    np.testing.assert_allclose(once["p_value_false_discovery"], expected, rtol=1e-7)
+    for left, right in PAIRS:
+        for column in ("rank", "p_value_false_discovery", "direction"):
+            assert moved.loc[left, column] == moved.loc[right, column]
+    # directions of what was planted, the same for both sides
+    assert moved.loc["point_5", "direction"].endswith("mm further out")
+    assert moved.loc["point_2", "direction"].endswith("mm higher")
+    parts = results.table("region_displacements")
+    assert set(parts["region"]) == {"left, right", "in no region"}
+    assert parts.set_index("region")["points"].to_dict() == {"left, right": 2, "in no region": 4}
+    ranking = results.table("measurement_ranking")
+    first = ranking[(ranking["kind"] == "distance") & ~ranking["size_heeded"]]
+    # of 28 distances, 6 on the midline and 2 across are their own images: 8 + 20 / 2
+    assert len(first) == 8 + 10
+    assert "left_one" not in set(first["measurement"])
+    assert any("left_one mirrors another" in text for text in results.notes("differ")["trouble"])
+    expected = false_discovery(first["p_value"])
+    np.testing.assert_allclose(first["p_value_false_discovery"], expected, rtol=1e-7)
+    values = results.table("measurements").set_index(["measurement", "specimen"])
+    bones = raw(study)
+    for name in ("find 1", "birch 3"):
+        both = [by_hand(bones[name], [side, "point_1"]) for side in ("point_4", "point_5")]
+        assert values.loc[("right_one", name), "value"] == pytest.approx(np.mean(both), rel=1e-7)
+    assert values.loc[("right_one", "find 1"), "other_side"] == "point_4 to point_1"
+    across = first.set_index("measurement").loc["point_4 to point_5"]
+    assert across["direction"] == "wider"
+    assert across["difference"] > 4
+
+
+def test_sides_that_are_analysed_as_they_are_count_as_two(invent):
+    """Not made symmetric, left and right are two observations."""
+    study = made_symmetric(invent, preparation={"symmetry": "as_is"})
+    results = study.results()
+    assert results.notes("superimpose")["symmetric"] is False
+    moved = results.table("displacements")
+    assert moved["counted"].all()
+    assert (moved["other_side"] == "").all()
+    ranking = results.table("measurement_ranking")
+    assert len(ranking[(ranking["kind"] == "distance") & ~ranking["size_heeded"]]) == 28
+
+
+@pytest.mark.parametrize("kept", ["left", "right"])
+def test_directions_are_right_for_the_side_that_the_bones_were_brought_to(invent, kept):
+    """A landmark moved outwards is told outwards, whichever side is mirrored to which.
+
+    The frame is right-handed: with x to the front and y up, z leads outwards on a right bone and
+    inwards on a left one.
+    """
+    study = invent(
+        {"ash": 8, "birch": 8}, {"find 1": "ash"}, landmarks=8, side="right",
+        settings={"preparation": {"mirror_to": kept}},
+    )  # fmt: skip
+    shapes = study.shapes["bone"]
+    shapes[:, :4] += [[-20, 0, 0], [20, 0, 0], [0, -15, 0], [0, 15, 0]]
+    shapes[:, 4, 2], shapes[:, 5, 2] = -9, 9  # the inner and the outer face
+    shapes[-1, 6, 2] += 4
+    study.scheme |= {
+        "symmetry": "matching",
+        "axes": {
+            "x": {"towards": "front", "from": "point_1", "to": "point_2"},
+            "y": {"towards": "top", "from": "point_3", "to": "point_4"},
+            "z": {"towards": "outer side", "from": "point_5", "to": "point_6"},
+        },
+    }
+    study.write()
+    run(study)
+    results = study.results()
+    outer = results.notes("superimpose")["towards"][2]
+    assert outer == {"right": "outer side", "left": "inner side"}[kept]
+    moved = results.table("displacements")
+    moved = moved[~moved["size_heeded"]].set_index("landmark")
+    assert "mm further out" in moved.loc["point_7", "direction"]
+    frame = results.table("fits")["frame"].iloc[0]
+    mirrored = ", to which this one was mirrored" if kept == "left" else ""
+    assert frame == f"x: front; y: top; z: {outer}; as on a {kept} bone{mirrored}"
+
+
+def test_members_at_the_size_of_a_query_are_those_of_its_ranges(study):
+    """Every known specimen that has the measurement, within the range that the table tells."""
+    results = study.results()
+    table = results.table("measurements_at_size")
+    ranges = results.table("measurement_ranges")
+    ends = ranges[ranges["size_heeded"]].set_index(["specimen", "measurement", "taxon"])
+    assert set(table["specimen"]) == set(QUERIES)
+    seen = 0
+    for key, rows in table.groupby(["specimen", "measurement", "taxon"]):
+        assert len(rows) == sum(row["taxon"] == key[2] for row in study.rows)
+        assert rows["value"].min() == pytest.approx(ends.loc[key, "minimum"], rel=1e-7)
+        assert rows["value"].max() == pytest.approx(ends.loc[key, "maximum"], rel=1e-7)
+        seen += 1
+    assert seen > 100

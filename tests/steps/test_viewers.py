@@ -9,6 +9,7 @@ import pytest
 import trimesh
 from markupsafe import Markup
 
+from morpho.drawing.heat import heat_limit
 from morpho.steps import viewers
 
 CHAIN = (
@@ -160,6 +161,7 @@ def test_heat_says_what_the_displacements_say(study, handed):
     for warp in data.warps[3:]:
         assert np.asarray(warp.heat.values_mm).shape == (len(ball.vertices),)
         assert "outward (+)" in warp.heat.label
+        assert np.asarray(warp.heat.within).shape == (len(ball.vertices),)
     # a query that is its taxon blown up about the middle lies outward everywhere
     arrays, _ = placed(study)
     moved = study.results().table("displacements")
@@ -176,6 +178,31 @@ def test_heat_says_what_the_displacements_say(study, handed):
     assert (values > 0).mean() > 0.95
     # the ball too is about a tenth of its radius larger
     assert np.median(values) == pytest.approx(0.1 * 0.3 * size, rel=0.5)
+
+
+def test_heat_stands_where_the_table_says_and_on_the_scale_of_the_figure(study, handed):
+    """Hatched by the nearest landmark's adjusted p; the end of the scale is that of the scan."""
+    ball, results = with_surface(study), study.results()
+    table = results.table("displacements")
+    arrays, _ = placed(study)
+    near = np.linalg.norm(arrays["mean"] - ball.vertices[0], axis=1).argmin()
+    table["p_value_false_discovery"] = 0.6
+    table.loc[table["landmark"] == arrays["point"][near], "p_value_false_discovery"] = 0.01
+    results.write_table("displacements", table)
+    surfaces = results.arrays("surfaces")
+    results.write_arrays("surfaces", **surfaces | {"query": np.array(["own"]), "limit": [0.77]})
+    warps = the_data(study, handed).warps
+    own = next(warp for warp in warps if warp.label.startswith("own against"))
+    other = next(warp for warp in warps if warp.heat is not None and warp is not own)
+    assert own.heat.limit == 0.77
+    shown = ~np.asarray(own.heat.within)
+    assert 0 < shown.sum() < len(ball.vertices)
+    shown = ~np.asarray(other.heat.within)
+    assert other.heat.limit == heat_limit(np.asarray(other.heat.values_mm)[shown])
+    table["p_value_false_discovery"] = 0.6
+    results.write_table("displacements", table)
+    warps = the_data(study, handed).warps
+    assert all(np.asarray(w.heat.within).all() for w in warps if w.heat is not None)
 
 
 def test_rows_are_found_by_their_names(study, handed):

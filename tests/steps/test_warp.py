@@ -7,9 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import trimesh
+from matplotlib.colors import to_rgb
 from scipy.spatial import cKDTree
 
 from morpho import steps
+from morpho.drawing.heat import BONE, heat_limit
 from morpho.shape.superimposition import centroid_size
 from morpho.study.files import safe_name
 
@@ -214,11 +216,44 @@ def test_colours_are_those_of_the_scale(study):
     """Yellow where it stands out, blue where it stays behind: red rises with the heat."""
     vertices, beyond = heat(study, "dent")
     file = next(f for f in meshes(study)["file"] if f.startswith("dent"))
-    colours = read(study, file).visual.vertex_colors[:, :3].astype(int)
+    mesh = read(study, file)
+    colours = mesh.visual.vertex_colors[:, :3].astype(int)
     assert len(colours) == len(vertices)
+    shown = stored(mesh, "within_members_variation") == 0
     warm = colours[:, 0] - colours[:, 2]
-    assert (warm[beyond < -0.5] < 0).all()
-    assert np.corrcoef(warm, beyond)[0, 1] > 0.8
+    assert (warm[shown & (beyond < -0.5)] < 0).all()
+    assert np.corrcoef(warm[shown], beyond[shown])[0, 1] > 0.8
+
+
+def test_heat_within_members_variation_takes_the_colour_of_bone(study):
+    """Where the nearest point's adjusted p-value is above the level, and only there."""
+    table = study.results().table("displacements")
+    table = table[(table["specimen"] == "bump") & table["size_heeded"]].set_index("landmark")
+    alpha = study.config.settings["tests"]["alpha"]
+    passes = (table.loc[NAMES, "p_value_false_discovery"] <= alpha).to_numpy()
+    assert 0 < passes.sum() < len(passes)
+    file = next(f for f in meshes(study)["file"] if f.startswith("bump"))
+    mesh = read(study, file)
+    vertices = np.asarray(mesh.vertices)
+    gaps = np.linalg.norm(vertices[:, None] - vertices[LANDMARKS], axis=2)
+    two = np.sort(gaps, axis=1)
+    sure = two[:, 1] - two[:, 0] > 0.3  # the landmarks are laid onto their goal, not the vertices
+    off = passes[gaps.argmin(axis=1)]
+    within = stored(mesh, "within_members_variation") == 1
+    assert sure.sum() > 100
+    np.testing.assert_array_equal(within[sure], ~off[sure])
+    bone = np.round(255 * np.array(to_rgb(BONE))).astype(int)
+    plain = (mesh.visual.vertex_colors[:, :3].astype(int) == bone).all(axis=1)
+    np.testing.assert_array_equal(plain, within)
+    surfaces = study.results().arrays("surfaces")
+    place = surfaces["query"].tolist().index("bump")
+    np.testing.assert_array_equal(surfaces[f"within_{place}"], within)
+    beyond = surfaces[f"beyond_{place}"]
+    assert surfaces["limit"][place] == heat_limit(beyond[~within])
+    assert (
+        "colour of bone: within members' variation"
+        in meshes(study).set_index("file").loc[file, "form"]
+    )
 
 
 @pytest.mark.parametrize("turned", [("bump", "dent"), ("Ash/oak 2", "birch 1", "broken")])

@@ -27,6 +27,18 @@ def test_a_scheme_is_read_whole(tiny):
     assert scheme.landmarks[0].type == 2
 
 
+def test_the_other_way_along_an_axis_is_given_or_known(tiny):
+    """A user names the other way where the usual words will not do."""
+    text = tiny.read("schemes/jaw.yaml").replace(
+        "towards: front,", "towards: front, away: the tail,"
+    )
+    text = text.replace("{towards: outer side}", "{towards: outer side, from: notch, to: knob}")
+    tiny.write("schemes/jaw.yaml", text)
+    axes = read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw").axes
+    assert [axes[key].other_way for key in "xyz"] == ["the tail", "bottom", "inner side"]
+    assert (axes["z"].start, axes["z"].end) == ("notch", "knob")
+
+
 def test_mirror_partners(tiny):
     """A user's pairs, midline and curves are matched across the plane of symmetry."""
     curves = (
@@ -83,6 +95,12 @@ JAW = {
     "type of 4": ("{name: hole}", "{name: hole, type: 4}", "line 7", "is 4.*1, 2 or 3"),
     "no semilandmarks": ("semilandmarks: 3", "semilandmarks: 0", "line 9", "is 0.*at least 1"),
     "misspelt symmetry": ("matching", "maching", "line 1", "Did you mean matching?"),
+    "half of the third axis": (
+        "z: {towards: outer side}",
+        "z: {towards: outer side, to: knob}",
+        "line 17",
+        "The axis z has a landmark to, but none from.*Give both, or neither",
+    ),
     "axis missing": ("  z: {towards: outer side}\n", "", "line 14", "key z is missing in axes"),
 }
 

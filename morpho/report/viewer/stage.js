@@ -57,6 +57,21 @@
     return [low, high];
   };
 
+  /** Hatch what lies within members' variation, as the figures do. */
+  const hatched = (material, hatching) => {
+    material.onBeforeCompile = (shader) => {
+      Object.assign(shader.uniforms, hatching);
+      shader.vertexShader = `attribute float within;\nvarying float vWithin;\n${shader.vertexShader}`
+        .replace("#include <color_vertex>", "#include <color_vertex>\nvWithin = within;");
+      shader.fragmentShader = `varying float vWithin;\nuniform vec3 hatchGround, hatchLines;\nuniform float hatchStep;\n${shader.fragmentShader}`
+        .replace("#include <color_fragment>", `#include <color_fragment>
+          if (vWithin > 0.5) {
+            float along = mod(gl_FragCoord.x + gl_FragCoord.y, hatchStep) / hatchStep;
+            diffuseColor.rgb = along < 0.25 ? hatchLines : hatchGround;
+          }`);
+    };
+  };
+
   viewer.Stage = class Stage {
     /**
      * @param {object} parts canvas, box, compass, scale, tag: elements
@@ -120,10 +135,16 @@
         this.geometry = new THREE.BufferGeometry();
         this.geometry.setAttribute("position", new THREE.BufferAttribute(new Float32Array(surface.vertices), 3));
         this.geometry.setAttribute("color", new THREE.BufferAttribute(new Float32Array(surface.vertices.length).fill(1), 3));
+        this.geometry.setAttribute("within", new THREE.BufferAttribute(new Float32Array(surface.vertices.length / 3), 1));
         this.geometry.setIndex(new THREE.BufferAttribute(surface.faces, 1));
         const look = { side: THREE.DoubleSide, polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 1 };
         this.plain = new THREE.MeshLambertMaterial(look);
         this.heated = new THREE.MeshLambertMaterial({ ...look, vertexColors: true });
+        this.hatching = {
+          hatchGround: { value: new THREE.Color() }, hatchLines: { value: new THREE.Color() },
+          hatchStep: { value: 7 * this.renderer.getPixelRatio() },
+        };
+        hatched(this.heated, this.hatching);
         this.mesh = new THREE.Mesh(this.geometry, this.plain);
         this.mesh.frustumCulled = false;
         this.scene.add(this.mesh);
@@ -251,7 +272,7 @@
 
     /**
      * Show a shape: points, vertices (or null), reference (points, or null), colours of
-     * the vertices (or null), arrows ({from, by}, or null), mm (of one unit, or null).
+     * the vertices (or null), within (what of them is hatched, or null), arrows ({from, by}, or null), mm (of one unit, or null).
      * Moves over to it if asked.
      */
     show(shape, moving) {
@@ -271,6 +292,14 @@
       if (shape.colours) {
         this.geometry.attributes.color.array.set(shape.colours);
         this.geometry.attributes.color.needsUpdate = true;
+        const { within } = this.geometry.attributes;
+        if (shape.within) within.array.set(shape.within.values);
+        else within.array.fill(0);
+        within.needsUpdate = true;
+        if (shape.within) {
+          this.hatching.hatchGround.value.set(shape.within.ground);
+          this.hatching.hatchLines.value.set(shape.within.lines);
+        }
       }
       this.geometry.computeVertexNormals();
       this.geometry.boundingSphere = null;

@@ -160,7 +160,11 @@
       if (this.surface) {
         const base = warp.offset ? added(this.surface.vertices, this.vertexMove(warp, "offset")) : this.surface.vertices;
         shape.vertices = added(base, this.vertexMove(warp, "direction"), by);
-        if (warp.heat && this.wants.heat) shape.colours = this.heatColours(warp);
+        if (warp.heat && this.wants.heat) {
+          shape.colours = this.heatColours(warp);
+          const { within, within_colour: ground, within_lines: lines } = warp.heat;
+          if (within) shape.within = { values: unpacked(within), ground, lines };
+        }
       }
       if (warp.arrows && this.wants.arrows) shape.arrows = { from: warp.base, by: unpacked(warp.arrows) };
       return shape;
@@ -188,7 +192,7 @@
       const shades = new Float32Array(3 * values.length);
       const mixed = new Color();
       values.forEach((value, i) => {
-        const share = Math.min(Math.max((value - warp.heat.low) / (warp.heat.high - warp.heat.low), 0), 1) * (stops.length - 1);
+        const share = (Math.min(Math.max(value / warp.heat.limit, -1), 1) + 1) / 2 * (stops.length - 1);
         const first = Math.min(Math.floor(share), stops.length - 2);
         mixed.lerpColors(stops[first], stops[first + 1], share - first).toArray(shades, 3 * i);
       });
@@ -259,14 +263,18 @@
     }
 
     tellHeat(hasBone) {
-      const { heat, heat_label, heat_low, heat_high, heat_bar } = this.parts;
+      const { heat, heat_label, heat_low, heat_high, heat_bar, heat_within, heat_hatch } = this.parts;
       const shown = this.warps.length && this.moves && this.surface && !hasBone ? this.warps[this.warp].heat : null;
       heat.hidden = !shown || !this.wants.heat;
       if (heat.hidden) return;
       heat_label.textContent = shown.label;
-      heat_low.textContent = `${viewer.plain(shown.low)} mm`;
-      heat_high.textContent = `${viewer.plain(shown.high)} mm`;
+      heat_low.textContent = `${viewer.plain(-shown.limit)} mm`;
+      heat_high.textContent = `${viewer.plain(shown.limit)} mm`;
       heat_bar.style.backgroundImage = `linear-gradient(to right, ${shown.colours.join(", ")})`;
+      heat_within.hidden = !shown.within;
+      if (!shown.within) return;
+      const { within_colour: ground, within_lines: lines } = shown;
+      heat_hatch.style.backgroundImage = `repeating-linear-gradient(45deg, ${lines} 0 1.5px, ${ground} 1.5px 5px)`;
     }
 
     bonePlace(i) {
