@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
+from helpers import invented
 from morpho.steps import draw
 from morpho.steps.files import ElementResults
-
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
 
 LONG = "a name that goes on and on " * 7
 # By what is hard about them: known specimens of each taxon, queries, and more.

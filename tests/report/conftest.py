@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
+from helpers import invented
 
 # What would do harm or vanish if a page took it for anything but text.
 HOSTILE = [

@@ -1,11 +1,11 @@
 """References: each stands in the code too, and only those of methods really used are given."""
 
-import importlib.util
 import re
 from pathlib import Path
 
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.bibliography import REFERENCES, Reference
 from morpho.report.references import (
     METHODS,
@@ -15,11 +15,6 @@ from morpho.report.references import (
     references_for,
     sources_of,
 )
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 PACKAGE = Path(__file__).parents[2] / "morpho"
 # Their docstring ends with another source, which is the one from memory.
