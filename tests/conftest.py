@@ -7,7 +7,6 @@ import re
 import shutil
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,8 @@ from typing import Any
 
 import pytest
 from threadpoolctl import threadpool_limits
+
+from helpers.shared import made_once
 
 # The matrices of the tests are small: threads would only wait for each other, and on a busy
 # machine make the suite many times slower. The workflow's steps run on one thread as well.
@@ -107,21 +108,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     It is made once, by the first of the processes that tests are spread over; others wait.
     """
-    root = tmp_path_factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        root = root.parent
-    house, done = root / "demo" / "house", root / "demo" / "done"
-    try:
-        (root / "demo").mkdir()
-    except FileExistsError:
-        while not done.is_file():
-            time.sleep(0.5)
-    else:
-        told = "it was not run"
-        try:
-            ran = _run(_copy_house(house))
-            told = "" if ran.code == 0 else ran.told[-3000:]
-        finally:
-            done.write_text(told, encoding="utf-8")
-    assert done.read_text(encoding="utf-8") == ""
-    return house
+
+    def make(folder: Path) -> Path:
+        house = _copy_house(folder / "house")
+        ran = _run(house)
+        assert ran.code == 0, ran.told[-3000:]
+        return house
+
+    return made_once(tmp_path_factory, "demo", make)
