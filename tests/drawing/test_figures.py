@@ -102,7 +102,8 @@ def test_faults_are_seen(look_at):
     """Each kind of fault, in a figure that has them all and in one that has none."""
 
     def draw(broken):
-        figure = plt.figure(figsize=(4, 3), layout="none")
+        figure = plt.figure(figsize=(4, 3))
+        figure.set_layout_engine("none")
         left, right = figure.add_axes([0.1, 0.2, 0.3, 0.6]), figure.add_axes([0.6, 0.2, 0.3, 0.6])
         for axes in (left, right):
             axes.plot([0, 1], [0, 1], label="line")
