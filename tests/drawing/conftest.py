@@ -16,6 +16,7 @@ from matplotlib.text import Text
 
 from helpers import invented
 from helpers.shared import made_once
+from morpho.drawing.style import hold
 from morpho.steps import draw
 from morpho.steps.files import ElementResults
 
@@ -111,7 +112,7 @@ class Drawn:
 
 
 def _look(figure: Any, monkeypatch: pytest.MonkeyPatch) -> Drawn:
-    """Draw a figure while it is open, and take down what was drawn where."""
+    """Draw a figure while it is open, as a step does, and take down what was drawn where."""
     seen: list[Any] = []
     plain = Text.draw
 
@@ -122,7 +123,10 @@ def _look(figure: Any, monkeypatch: pytest.MonkeyPatch) -> Drawn:
     stream = io.BytesIO()
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
+        dpi = figure.dpi
+        hold(figure)
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+        figure.set_dpi(dpi)
         with monkeypatch.context() as patched:
             patched.setattr(Text, "draw", draw)
             figure.canvas.draw()
