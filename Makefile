@@ -5,16 +5,19 @@ PYTHON ?= python3
 CORES ?= all
 STUDY ?=
 
-.PHONY: study test fast check lock bench clean
+.PHONY: study test test-all fast check mutate lock legend bench clean
 
 study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.yaml)
 	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
 
-test: .venv/dev  ## set up, and run all tests
-	.venv/bin/python -m pytest -n auto --dist loadfile -m "slow or not slow"
+test: .venv/dev  ## set up, and run the tests that everyone should see pass
+	.venv/bin/python -m pytest -n auto
+
+test-all: .venv/dev  ## all tests, with simulations of many studies and further whole runs
+	.venv/bin/python -m pytest -n auto -m "slow or not slow" --durations=10
 
 fast: .venv/dev  ## the fast tests only
-	.venv/bin/python -m pytest
+	.venv/bin/python -m pytest -n auto -m "not slow and not whole"
 
 check: .venv/dev  ## format, lint and types of everything
 	.venv/bin/ruff format --check .
