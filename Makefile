@@ -29,6 +29,9 @@ check: .venv/dev  ## format, lint and types of everything
 bench: .venv/dev  ## speed and memory against peers
 	.venv/bin/python benchmarks/run.py
 
+mutate: .venv/dev  ## break the library here and there, and see whether its tests notice
+	.venv/bin/python tests/mutate.py --mutants 60 --seed 1
+
 lock:  ## make both requirements files anew; needs uv
 	uv pip compile -q pyproject.toml --group build --group dev --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements-dev.txt

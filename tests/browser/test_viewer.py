@@ -10,7 +10,7 @@ import pytest
 from morpho.report.viewer_payload import viewer_payload
 from morpho.shape.thin_plate import ThinPlateSpline
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 EGG = "document.querySelector('#egg').viewer"
 

@@ -20,7 +20,7 @@ from morpho.steps.files import ElementResults
 
 HOUSE = Path(__file__).parents[2]
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 # Pixels by which boxes may touch: the boxes of letters are wider than their ink.
 TOUCH = 1.5

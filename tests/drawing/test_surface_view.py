@@ -383,7 +383,7 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
         assert min(axes.get_window_extent().size) / figure.dpi > 0.3
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_files_are_small_with_live_words_and_the_same_each_time(bone, monkeypatch):
     monkeypatch.setattr("morpho.drawing.painting.DPI", 300)
     V, F = bone

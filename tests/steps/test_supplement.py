@@ -25,7 +25,7 @@ from morpho.steps.provenance import mark_start, read_record, record, still_match
 from morpho.study.check import check_study
 from morpho.study.config import read_config
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 
 HOSTILE = ["<img src=x onerror=alert(1)>", "=cmd()", "</script>", "+1", "@x"]
