@@ -176,7 +176,10 @@ def written(figure):
 @pytest.mark.whole
 @pytest.mark.parametrize("words", [PLAIN, HARD], ids=["plain", "hard"])
 @pytest.mark.parametrize("name", FIGURES)
-@pytest.mark.parametrize("dpi", [72, 100, 300])
+@pytest.mark.parametrize(
+    "dpi",
+    [pytest.param(72, marks=pytest.mark.slow), 100, pytest.param(300, marks=pytest.mark.slow)],
+)
 def test_every_word_is_on_the_canvas_and_covers_no_other(name, words, dpi):
     """Numbers at landmarks too, at the resolutions that figures are written in."""
     with warnings.catch_warnings():

@@ -88,13 +88,22 @@ def faults(drawn):
 
 
 @pytest.mark.parametrize("name", CAPTIONS)
-def test_it_can_be_read_whatever_the_study(look, studies, name):
-    """No warning, live words, nothing off the canvas or on top of another, no squeezed panel.
-
-    And drawn again, it is the same to the byte.
-    """
-    found = {study: faults(look(study, name)) for study in studies}
+@pytest.mark.parametrize(
+    "which",
+    [
+        ("plain", "hard names", "one taxon"),
+        pytest.param(("crowded", "two taxa of a flat bone", "bare"), marks=pytest.mark.slow),
+    ],
+    ids=["common", "rare"],
+)
+def test_it_can_be_read_whatever_the_study(look, which, name):
+    """No warning, live words, nothing off the canvas or on top of another, no squeezed panel."""
+    found = {study: faults(look(study, name)) for study in which}
     assert {study: each for study, each in found.items() if each} == {}
+
+
+@pytest.mark.parametrize("name", CAPTIONS)
+def test_the_same_bytes_twice(look, name):
     assert look("plain", name).svg == look("plain", name, again=True).svg
 
 
@@ -130,7 +139,14 @@ def test_faults_are_seen(look_at):
     assert "squeezed to" in told
 
 
-@pytest.mark.parametrize("study", ["crowded", "hard names", "two taxa of a flat bone"])
+@pytest.mark.parametrize(
+    "study",
+    [
+        "hard names",
+        pytest.param("crowded", marks=pytest.mark.slow),
+        pytest.param("two taxa of a flat bone", marks=pytest.mark.slow),
+    ],
+)
 @pytest.mark.parametrize("name", ["shape_space", "growth", "canonical_axes", "adequacy"])
 def test_every_taxon_and_query_has_its_name(look, studies, study, name):
     """In the legend, as text, whatever letters it has; cut in the middle where it is long."""
@@ -339,7 +355,7 @@ def test_a_share_of_variance_is_that_of_the_table(look, studies):
     assert panels[1].get_ylabel() == f"Axis 3 ({share[3]:.1%} of variance)"
 
 
-@pytest.mark.parametrize("study", ["plain", "crowded", "two taxa of a flat bone"])
+@pytest.mark.parametrize("study", ["plain", pytest.param("crowded", marks=pytest.mark.slow)])
 def test_the_views_are_on_one_scale(look, study):
     """A bone is as long in one view as in the next."""
     scales = []

@@ -250,12 +250,14 @@ def test_another_level_runs_no_geometry(run, demo, changed):
     assert ran.rules("atlas") == ran.rules("lower_jaw")
 
 
+@pytest.mark.slow
 def test_another_choice_of_figures_draws_only(run, demo, changed):
     text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
     changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
     assert run(demo, "--dry-run").rules() == LAST | {"check", "draw", "portray"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("setting", "rules", "figures"),
     [
@@ -279,6 +281,7 @@ def test_another_setting_of_robustness_runs_what_uses_it(
     assert drawn == figures
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "rules"),
     [

@@ -222,6 +222,7 @@ def _evidence(X, code, rule):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("counts", "rule", "growth"),
     [
@@ -231,14 +232,14 @@ def _evidence(X, code, rule):
         ((19, 20), "broken_stick", 0.5),
     ],
 )
-def test_members_are_not_told_outside(counts, rule, growth, studies, check_rate):
+def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     """Whole chain on queries that belong to the first taxon: every p-value, and the verdict.
 
     Conservative are: the rank within the taxon and among all (steps of 1 / (n + 1)), the
     combined p-value (twice the smaller of two), and the verdict (all taxa must reject,
     Berger 1982; and with and without size).
     """
-    rng = np.random.default_rng(sum(counts))
+    rng, studies = np.random.default_rng(sum(counts)), 1000
     parts = ["typicality_probability", "rank_p_value", "axes_rank_p_value"]
     parts += ["pooled_rank_p_value", "p_value"]
     rejected = np.empty((studies, 2, len(parts)), bool)
@@ -266,9 +267,10 @@ def test_members_are_not_told_outside(counts, rule, growth, studies, check_rate)
     check_rate(rejected[:, 0, 1], level, what="rank within the taxon")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("counts", [(4, 14, 14), (10, 10, 10), (5, 5)])
 @pytest.mark.parametrize("heeded", [False, True])
-def test_members_of_small_taxa_among_many_landmarks(counts, heeded, studies, check_rate):
+def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
     """The error of a small taxon's mean must not turn into distance.
 
     Principal axes of few specimens in many variables run through the taxon means as they are
@@ -281,7 +283,7 @@ def test_members_of_small_taxa_among_many_landmarks(counts, heeded, studies, che
     code = np.append(np.repeat(np.arange(len(counts)), counts), 0)
     n = len(code)
     n_axes = most_axes(n - 1, len(counts), 9)
-    outside, atypical = np.empty((2, min(studies, 600)), bool)
+    outside, atypical = np.empty((2, 600), bool)
     for i in range(len(outside)):
         size = rng.normal(size=n)
         Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))

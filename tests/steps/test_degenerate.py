@@ -97,7 +97,7 @@ STUDIES = {
 
 
 # These for everyone; the others in `make test-all`.
-_FIRST = ("one taxon only", "taxa of one and of two", "sizes all equal", "no query")
+_FIRST = ("taxa of one and of two", "no query")
 
 
 @pytest.mark.whole
@@ -205,7 +205,7 @@ def test_the_verdict_is_tried_as_often_as_asked(invent, kinds):
     assert needed["simulations"].tolist() == [1] + 8 * [5]
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 def test_what_is_not_asked_for_is_not_tried(invent, only_svg):
     """No draws and no simulations: the tables are there, the figure says so, the rest stands."""
     none = {"error_draws": 0, "rarefactions": 2, "simulations": 0}
@@ -275,7 +275,7 @@ def test_too_few_landmarks_are_shared(invent, capsys):
     assert "12 known specimens share 0 landmarks" in capsys.readouterr().err
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 def test_all_queries_set_aside(invent, only_svg):
     """Too little is left of each: they are undecided, and the known taxa are still compared."""
     study = invent(queries={"find 1": "ash", "find 2": "birch"})
@@ -318,7 +318,7 @@ def test_a_landmark_that_one_query_lacks_is_left_out_for_all(invent):
     assert set(study.results().table("mean_shape")["landmark"]) == set(used[used].index)
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys):
     """Without the column side all are taken to be of one: the check says so."""
     study = invent()
@@ -334,7 +334,7 @@ def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys)
     assert study.results().notes("prepare")["side"] == ""
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 def test_mirrored_bones_give_the_same_study(invent):
     """Right bones, digitised as mirror images, change nothing but the note of it."""
     study = invent(side="left")
@@ -412,7 +412,7 @@ def test_the_order_of_rows_moves_no_byte(invent, seed):
     assert len(before) > 30
 
 
-@pytest.mark.whole
+@pytest.mark.slow
 def test_another_seed_moves_permutations_only(invent):
     study = invent()
     study.analyse()
