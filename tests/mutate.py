@@ -206,6 +206,7 @@ def survives(house: Path, mutant: Mutant) -> bool:
     try:
         done = subprocess.run(
             [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider",
+             "-m", "not slow and not whole",
              *map(str, tests), str(path)],
             cwd=house, env={**os.environ, "PYTHONPATH": str(house)},
             capture_output=True, timeout=MOST,

@@ -85,7 +85,9 @@ def draw_bones():
     return draw
 
 
-@pytest.fixture(params=[300, pytest.param(1200, marks=pytest.mark.slow)])
+@pytest.fixture(
+    params=[pytest.param(300, marks=pytest.mark.whole), pytest.param(1200, marks=pytest.mark.slow)]
+)
 def studies(request):
     """Number of simulated studies: few in `make test`, many in `make test-all`.
 
