@@ -9,8 +9,6 @@ import pytest
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.steps.files import FLAGS, TEXTS
 
-HOUSE = Path(__file__).parents[2]
-
 
 def check_tables(folder: Path, legend: dict):
     """Hold each table in a folder against the legend."""
@@ -48,11 +46,6 @@ def test_common_columns_stand_somewhere(hostile):
 @pytest.mark.whole
 def test_the_readme_of_the_results_is_the_legend(hostile):
     assert (hostile.config.results / "README.md").read_text(encoding="utf-8") == legend_text()
-
-
-def test_the_readme_kept_in_the_repository_is_the_legend():
-    """`results/README.md` is kept so that the folder explains itself before the first run."""
-    assert (HOUSE / "results/README.md").read_text(encoding="utf-8") == legend_text()
 
 
 def test_check_table_is_explained():
