@@ -5,16 +5,19 @@ PYTHON ?= python3
 CORES ?= all
 STUDY ?=
 
-.PHONY: study test fast check lock bench clean
+.PHONY: study test test-all fast check mutate lock legend bench clean
 
 study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.yaml)
 	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
 
-test: .venv/dev  ## set up, and run all tests
-	.venv/bin/python -m pytest -n auto --dist loadfile -m "slow or not slow"
+test: .venv/dev  ## set up, and run the tests that everyone should see pass
+	.venv/bin/python -m pytest -n auto
+
+test-all: .venv/dev  ## all tests, with simulations of many studies and further whole runs
+	.venv/bin/python -m pytest -n auto -m "slow or not slow" --durations=10
 
 fast: .venv/dev  ## the fast tests only
-	.venv/bin/python -m pytest
+	.venv/bin/python -m pytest -n auto -m "not slow and not whole"
 
 check: .venv/dev  ## format, lint and types of everything
 	.venv/bin/ruff format --check .
@@ -26,17 +29,18 @@ check: .venv/dev  ## format, lint and types of everything
 bench: .venv/dev  ## speed and memory against peers
 	.venv/bin/python benchmarks/run.py
 
+mutate: .venv/dev  ## break the library here and there, and see whether its tests notice
+	.venv/bin/python tests/mutate.py --mutants 60 --seed 1
+
 lock:  ## make both requirements files anew; needs uv
 	uv pip compile -q pyproject.toml --group build --group dev --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements-dev.txt
 	uv pip compile -q pyproject.toml --group build -c requirements-dev.txt --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements.txt
 
-legend:  ## results/README.md and config/captions from the legend of the tables
-	.venv/bin/python -c "from morpho.report.workflow_captions import workflow_captions as w; from morpho.report.legend import legend_text as l; \
-	from pathlib import Path as P; P('results/README.md').write_text(l(), encoding='utf-8'); \
-	[(p.parent.mkdir(parents=True, exist_ok=True), p.write_text(t, encoding='utf-8')) \
-	for p, t in ((P('config/captions') / n, t) for n, t in w().items())]"
+legend:  ## results/README.md from the legend of the tables
+	.venv/bin/python -c "from morpho.report.legend import legend_text as l; \
+	from pathlib import Path as P; P('results/README.md').write_text(l(), encoding='utf-8')"
 
 clean:  ## results of the demo study, not its data
 	find results -mindepth 1 ! -name README.md -delete

@@ -7,23 +7,84 @@ import re
 import shutil
 import subprocess
 import sys
-import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
+
+from helpers.shared import made_once
 
 # The matrices of the tests are small: threads would only wait for each other, and on a busy
 # machine make the suite many times slower. The workflow's steps run on one thread as well.
 threadpool_limits(1)
 
+# The same examples each time, however slow the machine.
+settings.register_profile(
+    "house", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("house")
+
 HOUSE = Path(__file__).parents[1]
 
 # What a run does not need, or makes itself.
 _LEFT = ("__pycache__", "results", "tests", "benchmarks", "build", "dist", "*.egg-info", ".*")
+
+
+# What a machine may lack, by a word of the reason that a test is skipped for.
+_LACKING = {
+    "Chromium": "a browser",
+    "FORMKIN_AXE": "a checker of accessibility",
+    "scans": "scans of bones",
+    "SLURM": "SLURM",
+}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What takes longest comes first, so that no process is left alone with it at the end."""
+    heavy = ["test_demo.py", "test_runs.py", "test_report.py", "test_degenerate.py", "test_warp.py"]
+
+    def place(item: pytest.Item) -> int:
+        if item.path.name in heavy:
+            return heavy.index(item.path.name)
+        marked = [item.get_closest_marker(name) for name in ("whole", "slow")]
+        return len(heavy) + (0 if any(marked) else 1)
+
+    first = {item.path: min(place(i) for i in items if i.path == item.path) for item in items}
+    items.sort(key=lambda item: first[item.path])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Spread files over the processes, and simulations, which share nothing, test by test."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Spread(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.split("::")[0]
+            return nodeid.split("[")[0] if "/outside/" in file else file
+
+    config.option.loadscopereorder = False  # the order is that of the function above
+    return Spread(config, log)
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Tell in one line what was not looked at, as this machine lacks what it takes."""
+    counts: Counter[str] = Counter()
+    for report in terminalreporter.stats.get("skipped", []):
+        reason = str(report.longrepr[-1]) if isinstance(report.longrepr, tuple) else ""
+        lacking = [what for word, what in _LACKING.items() if word in reason]
+        counts[lacking[0] if lacking else reason.removeprefix("Skipped: ")] += 1
+    if counts:
+        told = [
+            f"{count} for lack of {what}" if what in _LACKING.values() else f"{count} as {what}"
+            for what, count in sorted(counts.items())
+        ]
+        terminalreporter.write_line(f"Not tested here: {'; '.join(told)}.")
 
 
 @dataclass(frozen=True)
@@ -107,21 +168,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     It is made once, by the first of the processes that tests are spread over; others wait.
     """
-    root = tmp_path_factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        root = root.parent
-    house, done = root / "demo" / "house", root / "demo" / "done"
-    try:
-        (root / "demo").mkdir()
-    except FileExistsError:
-        while not done.is_file():
-            time.sleep(0.5)
-    else:
-        told = "it was not run"
-        try:
-            ran = _run(_copy_house(house))
-            told = "" if ran.code == 0 else ran.told[-3000:]
-        finally:
-            done.write_text(told, encoding="utf-8")
-    assert done.read_text(encoding="utf-8") == ""
-    return house
+
+    def make(folder: Path) -> Path:
+        house = _copy_house(folder / "house")
+        ran = _run(house)
+        assert ran.code == 0, ran.told[-3000:]
+        return house
+
+    return made_once(tmp_path_factory, "demo", make)

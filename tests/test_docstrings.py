@@ -5,8 +5,8 @@ from __future__ import annotations
 import ast
 import importlib
 from pathlib import Path
-
-import pytest
+from types import SimpleNamespace
+from typing import Any
 
 PACKAGE = Path(__file__).parents[1] / "morpho"
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -96,25 +96,40 @@ def faults_of_module(source: str) -> list[str]:
     return faults
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_public_names_are_documented(path):
-    faults = faults_of_module(path.read_text(encoding="utf-8"))
-    if path.parent.name == "steps":
-        # every step is run with the same three things; it says what it writes
-        faults = [fault for fault in faults if not fault.startswith("run ")]
-    assert faults == []
+def test_public_names_are_documented():
+    found = []
+    for path in MODULES:
+        faults = faults_of_module(path.read_text(encoding="utf-8"))
+        if path.parent.name == "steps":
+            # every step is run with the same three things; it says what it writes
+            faults = [fault for fault in faults if not fault.startswith("run ")]
+        found += [f"{path.relative_to(PACKAGE)}: {fault}" for fault in faults]
+    assert found == []
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_names_made_public_exist_and_are_listed_once(path):
-    name = ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
-    if name.endswith("__main__"):
-        pytest.skip("importing it would run the program")
-    module = importlib.import_module(name.removesuffix(".__init__"))
+def faults_of_names(module: Any) -> list[str]:
+    """What is wrong with the list of a module's public names."""
     names = list(getattr(module, "__all__", []))
-    assert [n for n in names if not hasattr(module, n)] == []
-    assert len(names) == len(set(names))
-    assert [n for n in names if n.startswith("_") and n != "__version__"] == []
+    faults = [f"{name} is not there" for name in names if not hasattr(module, name)]
+    faults += [f"{name} is listed twice" for name in sorted(set(names)) if names.count(name) > 1]
+    hidden = [name for name in names if name.startswith("_") and name != "__version__"]
+    return faults + [f"{name} is private" for name in hidden]
+
+
+def test_names_made_public_exist_and_are_listed_once():
+    found = []
+    for path in MODULES:
+        name = ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
+        if not name.endswith("__main__"):  # importing it would run the program
+            module = importlib.import_module(name.removesuffix(".__init__"))
+            found += [f"{name}: {fault}" for fault in faults_of_names(module)]
+    assert found == []
+
+
+def test_the_check_sees_wrong_names():
+    module = SimpleNamespace(__all__=["a", "a", "gone", "_own"], a=1, _own=2)
+    assert faults_of_names(module) == ["gone is not there", "a is listed twice", "_own is private"]
+    assert faults_of_names(SimpleNamespace(__all__=["a", "__version__"], a=1, __version__="")) == []
 
 
 def test_the_check_sees_what_is_missing():

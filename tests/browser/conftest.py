@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import json
 import os
 import shutil
@@ -15,13 +14,10 @@ import numpy as np
 import pytest
 import trimesh
 
+from helpers import chromium
 from morpho.report.viewer_data import Heat, Points, Specimens, Surface, ViewerData, Warp
 from morpho.report.viewer_page import viewer_scripts, viewer_section, viewer_style
 from morpho.steps.__main__ import main
-
-_SPEC = importlib.util.spec_from_file_location("chromium", Path(__file__).parent / "chromium.py")
-chromium = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(chromium)
 
 # The strictest policy under which a page that stands alone can work.
 POLICY = (

@@ -6,13 +6,12 @@ import base64
 import json
 import os
 import re
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 RULES = Path(__file__).with_name("rules.js").read_text(encoding="utf-8")
 SCRIPT = f"window.rules = window.rules || {RULES.strip()}"
@@ -284,10 +283,13 @@ def test_folds_open_by_key(browser, report):
 
 def test_what_is_wider_than_a_phone_scrolls_by_key(browser, report):
     page = opened(browser, report, width=360)
-    figure = "document.querySelector('#element-lower_jaw .picture')"
+    selector = "#element-lower_jaw .picture"
+    figure = f"document.querySelector('{selector}')"
+    page.wait("Array.from(document.images).every(image => image.complete)")
     page.wait(f"{figure}.matches('.scrolls[tabindex=\"0\"]')")
     assert page.run(f"{figure}.querySelector('img').offsetWidth") > 550
-    page.run(f"{figure}.focus()")
+    page.focus(selector)
+    assert page.run(f"{figure}.scrollLeft") == 0
     for _ in range(3):
         page.press("ArrowRight")
     page.wait(f"{figure}.scrollLeft > 20")
@@ -392,8 +394,8 @@ def test_no_table_is_wider_than_the_paper(browser, report, way, which):
 def test_without_scripts_all_but_the_moving_bone_is_there(browser, report):
     page = opened(browser, report)
     page.call("Emulation.setScriptExecutionDisabled", value=True)
-    page.call("Page.reload")
-    page.wait(f"document.readyState === 'complete' && !{JAW}.viewer")
+    page.reload()
+    assert page.run(f"Boolean({JAW}.viewer)") is False
     assert page.run(f"{JAW}.querySelector('.viewer-still img').checkVisibility()") is True
     assert page.run("document.querySelector('noscript').innerText.length") > 20
     page.run(OPEN_ALL)
@@ -439,8 +441,5 @@ def test_a_harmful_name_could_be_seen_to_do_harm(browser, tmp_path):
     page = opened(browser, path)
     assert any("7" in text for text in page.complaints())
     page.call("Runtime.evaluate", expression="setTimeout(() => alert(1), 0); 1")
-    until = time.monotonic() + 10
-    while not any("javascriptDialogOpening" in e["method"] for e in browser.events(page.session)):
-        assert time.monotonic() < until
-        browser.call("Target.getTargets")  # events come with answers
+    browser.wait_for(page.session, "Page.javascriptDialogOpening")
     page.call("Page.handleJavaScriptDialog", accept=True)

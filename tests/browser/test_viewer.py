@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 
 import numpy as np
 import pytest
@@ -11,7 +10,7 @@ import pytest
 from morpho.report.viewer_payload import viewer_payload
 from morpho.shape.thin_plate import ThinPlateSpline
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 EGG = "document.querySelector('#egg').viewer"
 
@@ -44,7 +43,7 @@ def changed(before, after):
 
 def focus(page, selector):
     page.box(selector)
-    page.run(f"document.querySelector({json.dumps(selector)}).focus()")
+    page.focus(selector)
 
 
 def place_of(page, i):
@@ -344,9 +343,8 @@ def test_a_drawing_that_is_taken_away_and_given_back(page):
     page.wait("document.querySelector('#egg.is-still')")
     assert page.run("document.querySelector('#egg .viewer-still img').checkVisibility()") is True
     assert "given up" in part(page, "failure")
-    time.sleep(0.3)
-    page.run(f"{EGG}.lose.restoreContext()")
-    page.wait("!document.querySelector('#egg.is-still')")
+    # it is given back when the browser has done with taking it away
+    page.wait(f"({EGG}.lose.restoreContext(), !document.querySelector('#egg.is-still'))")
     assert changed(before, stage(page)) < 1e-3
 
 
@@ -361,17 +359,15 @@ def test_without_scripts_and_in_print_a_still_picture_stands_in(browser, pages):
     assert page.run(visible) == [True, False]
     page.media(media="")
     page.call("Emulation.setScriptExecutionDisabled", value=True)
-    page.call("Page.reload")
-    time.sleep(0.3)
-    page.wait("document.readyState === 'complete'")
+    page.reload()
     assert page.run(visible) == [True, False]
 
 
 def test_a_bone_at_rest_draws_nothing(page):
-    """No frame in half a second; one change, a frame or two."""
+    """The browser shows 30 frames, and the bone draws none; one change, a frame or two."""
     page.settle()
     frames = page.run(f"{EGG}.stage.frames")
-    time.sleep(0.5)
+    page.settle(30)
     assert page.run(f"{EGG}.stage.frames") == frames
     page.run(f"{EGG}.setValue(0.1, false)")
     page.settle()
@@ -380,7 +376,7 @@ def test_a_bone_at_rest_draws_nothing(page):
     page.wait(f"!{EGG}.stage.morph")
     page.settle()
     frames = page.run(f"{EGG}.stage.frames")
-    time.sleep(0.5)
+    page.settle(30)
     assert page.run(f"{EGG}.stage.frames") == frames
 
 
@@ -391,7 +387,7 @@ def test_a_bone_swings_until_it_is_stopped(page):
     page.run("document.querySelector('#egg .viewer-play').click()")
     page.settle()
     rest = page.run(f"{EGG}.warps[0].value")
-    time.sleep(0.2)
+    page.settle(12)
     assert page.run(f"{EGG}.warps[0].value") == rest
 
 

@@ -14,21 +14,12 @@ from typing import Any
 import pytest
 import yaml
 
+from helpers import invented, one_host
+
 HOUSE = Path(__file__).parents[2]
 PROFILE = Path("config") / "profiles" / "slurm"
 # seconds; nothing may hang where nobody looks
 MOST = 400
-
-
-def _load(name: str, path: Path) -> Any:
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-one_host = _load("one_host", Path(__file__).parent / "one_host.py")
-invented = _load("invented", HOUSE / "tests" / "steps" / "invented.py")
 
 
 @pytest.fixture

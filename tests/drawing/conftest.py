@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import io
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,66 +14,76 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.text import Text
 
+from helpers import invented
+from helpers.shared import made_once
+from morpho.drawing.style import hold
 from morpho.steps import draw
-from morpho.steps.files import ElementResults
-
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
 
 LONG = "a name that goes on and on " * 7
 # By what is hard about them: known specimens of each taxon, queries, and more.
 STUDIES: dict[str, dict[str, Any]] = {
-    "one query": {"taxa": {"ash": 6, "birch": 6, "cedar": 5}},
-    "no query": {"taxa": {"ash": 6, "birch": 6, "cedar": 5}, "queries": {}},
-    "three queries": {
+    "plain": {
         "taxa": {"ash": 6, "birch": 6, "cedar": 5},
         "queries": {"find 1": "ash", "find 2": "ash", "find 3": "own"},
+        "landmarks": 20,
+        "replicates": 2,
     },
-    "nine queries": {
-        "taxa": {"ash": 6, "birch": 6, "cedar": 5},
-        "queries": {f"find {i}": "ash" if i % 2 else f"own {i}" for i in range(9)},
+    "crowded": {
+        "taxa": {f"taxon number {i}": 4 for i in range(10)} | {"pair": 2, "single": 1},
+        "queries": {f"find {i}": "own" if i % 3 == 0 else f"taxon number {i}" for i in range(9)},
+        "landmarks": 12,
+        "settings": {"robustness": {"rarefactions": 10, "simulations": 2}},
     },
-    "two taxa": {"taxa": {"ash": 6, "birch": 6}},
-    "tiny taxa": {"taxa": {"ash": 3, "birch": 2, "cedar": 1}},
+    "hard names": {
+        "taxa": {LONG[:199] + "1": 5, LONG[:199] + "2": 5,
+                 "$x_1$ <b>": 5, "Übung & Söhne": 5, "мышь": 5, 'μῦς "]]>': 4},
+        "queries": {LONG[:198] + "Q1": LONG[:199] + "1", LONG[:198] + "Q2": "own",
+                    "<img src=x>": "мышь", "a & b $": "own", "находка": "own too"},
+    },
+    "two taxa of a flat bone": {"taxa": {"ash": 6, "birch": 6}, "landmarks": 9, "replicates": 2},
     "one taxon": {"taxa": {"ash": 8}},
-    "twelve taxa": {
-        "taxa": {f"taxon number {i}": 4 for i in range(12)},
-        "queries": {"find 1": "taxon number 1", "find 2": "own", "find 3": "taxon number 5"},
-        "landmarks": 30,
-    },
-    "long names": {
-        "taxa": {LONG[:199] + str(i): 5 for i in range(3)},
-        "queries": {LONG[:198] + "Q1": LONG[:199] + "1", LONG[:198] + "Q2": "own"},
-    },
-    "odd names": {
-        "taxa": {"$x_1$ <b>": 5, "Übung & Söhne": 5, "мышь": 5, 'μῦς "]]>': 4},
-        "queries": {"<img src=x>": "мышь", "a & b $": "own", "находка": "own too"},
-    },
-    "sizes all equal": {"taxa": {"ash": 6, "birch": 6}, "same_size": True},
-    "a flat bone": {"taxa": {"ash": 6, "birch": 6, "cedar": 5}, "landmarks": 9, "replicates": 2},
-    "digitised twice": {"taxa": {"ash": 6, "birch": 6}, "landmarks": 20, "replicates": 2},
-}
+    "bare": {"taxa": {"ash": 3, "birch": 2, "cedar": 1}, "queries": {}, "same_size": True},
+}  # fmt: skip
+
+
+def _analysed(folder: Path, name: str) -> Any:
+    """A study of `STUDIES`, analysed in a folder."""
+    study = invented.InventedStudy(folder, **STUDIES[name])
+    if name == "two taxa of a flat bone":
+        study.shapes["bone"] = study.shapes["bone"] * [1, 0.8, 0.05]
+        study.scheme["axes"] = {
+            "x": {"towards": "the end near the head", "from": "point_1", "to": "point_9"},
+            "y": {"towards": "the upper side of it", "from": "point_4", "to": "point_2"},
+            "z": {"towards": LONG},
+        }
+        study.write()
+    study.analyse()
+    return study
+
+
+class _Studies(Mapping[str, Any]):
+    """Every study of `STUDIES`, analysed when it is asked for, once for all processes."""
+
+    def __init__(self, factory: pytest.TempPathFactory) -> None:
+        self._factory, self._made = factory, {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._made:
+            make = partial(_analysed, name=name)
+            self._made[name] = made_once(self._factory, name, make)
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(STUDIES)
+
+    def __len__(self) -> int:
+        return len(STUDIES)
 
 
 @pytest.fixture(scope="session")
-def studies(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """Every study of `STUDIES`, analysed."""
-    made = {}
-    for name, choices in STUDIES.items():
-        study = invented.InventedStudy(tmp_path_factory.mktemp("drawn"), **choices)
-        if name == "a flat bone":
-            study.shapes["bone"] = study.shapes["bone"] * [1, 0.8, 0.05]
-            study.scheme["axes"] = {
-                "x": {"towards": "the end near the head", "from": "point_1", "to": "point_9"},
-                "y": {"towards": "the upper side of it", "from": "point_4", "to": "point_2"},
-                "z": {"towards": LONG},
-            }
-            study.write()
-        study.analyse()
-        made[name] = study
-    return made
+def studies(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Any]:
+    """Every study of `STUDIES`, by its name."""
+    return _Studies(tmp_path_factory)
 
 
 @dataclass(frozen=True)
@@ -101,7 +111,7 @@ class Drawn:
 
 
 def _look(figure: Any, monkeypatch: pytest.MonkeyPatch) -> Drawn:
-    """Draw a figure while it is open, and take down what was drawn where."""
+    """Draw a figure while it is open, as a step does, and take down what was drawn where."""
     seen: list[Any] = []
     plain = Text.draw
 
@@ -112,7 +122,10 @@ def _look(figure: Any, monkeypatch: pytest.MonkeyPatch) -> Drawn:
     stream = io.BytesIO()
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
+        dpi = figure.dpi
+        hold(figure)
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+        figure.set_dpi(dpi)
         with monkeypatch.context() as patched:
             patched.setattr(Text, "draw", draw)
             figure.canvas.draw()
@@ -128,8 +141,14 @@ def _look(figure: Any, monkeypatch: pytest.MonkeyPatch) -> Drawn:
     )
 
 
+@pytest.fixture
+def look_at(monkeypatch: pytest.MonkeyPatch) -> Callable[[Any], Drawn]:
+    """Looks at any figure."""
+    return lambda figure: _look(figure, monkeypatch)
+
+
 @pytest.fixture(scope="session")
-def look(studies: dict[str, Any]) -> Iterator[Callable[..., Drawn]]:
+def look(studies: Mapping[str, Any]) -> Iterator[Callable[..., Drawn]]:
     """Draws a figure of a study as the step does; each once, unless `again`."""
     looked: dict[tuple[str, str], Drawn] = {}
     with pytest.MonkeyPatch.context() as patch:
@@ -138,29 +157,11 @@ def look(studies: dict[str, Any]) -> Iterator[Callable[..., Drawn]]:
             key = (study, figure)
             if again or key not in looked:
                 patch.setattr(
-                    ElementResults,
-                    "write_figure",
-                    lambda _self, _name, made: looked.__setitem__(key, _look(made, patch)),
+                    "morpho.drawing.saving.save_figure",
+                    lambda _folder, _name, made: looked.__setitem__(key, _look(made, patch)),
                 )
                 draw.run(studies[study].config, "bone", studies[study].results(), figure)
                 patch.undo()
             return looked[key]
 
         yield drawn
-
-
-# Figures of the bone and of its axes do not know taxa and queries.
-_FEW = ("one query", "one taxon", "twelve taxa", "a flat bone", "digitised twice")
-_BONE = ("mean_shape", "axis_shapes", "variance_per_axis", "landmark_error", "distortion")
-PAIRS = [
-    (study, figure)
-    for study in STUDIES
-    for figure in invented.FIGURES
-    if study in _FEW or figure not in _BONE
-]
-
-
-@pytest.fixture(params=PAIRS, ids=lambda pair: ", ".join(pair))
-def drawn(request: pytest.FixtureRequest, look: Callable[..., Drawn]) -> Drawn:
-    """Every figure of every study that can make it differ."""
-    return look(*request.param)

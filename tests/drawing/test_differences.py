@@ -180,10 +180,13 @@ def written(figure):
     return [text.get_text() for text, _ in texts(figure)]
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 @pytest.mark.parametrize("words", [PLAIN, HARD], ids=["plain", "hard"])
 @pytest.mark.parametrize("name", FIGURES)
-@pytest.mark.parametrize("dpi", [72, 100, 300])
+@pytest.mark.parametrize(
+    "dpi",
+    [pytest.param(72, marks=pytest.mark.slow), 100, pytest.param(300, marks=pytest.mark.slow)],
+)
 def test_every_word_is_on_the_canvas_and_covers_no_other(name, words, dpi):
     """Numbers at landmarks too, at the resolutions that figures are written in."""
     with warnings.catch_warnings():
@@ -210,7 +213,7 @@ def test_every_word_is_on_the_canvas_and_covers_no_other(name, words, dpi):
             assert min(axes.get_window_extent().size) / dpi > 0.3
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 @pytest.mark.parametrize("name", FIGURES)
 def test_names_are_no_formulas(name):
     stream = io.BytesIO()

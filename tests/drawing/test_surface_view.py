@@ -16,7 +16,7 @@ from matplotlib.text import Text
 
 from morpho.drawing.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
 from morpho.drawing.rendering import hidden, see
-from morpho.drawing.style import DOUBLE, SINGLE, figure_style
+from morpho.drawing.style import DOUBLE, SINGLE, figure_style, hold
 from morpho.drawing.surface_view import surface_view
 from morpho.shape.checks import ShapeError
 
@@ -402,13 +402,14 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
         assert min(axes.get_window_extent().size) / figure.dpi > 0.3
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_files_are_small_with_live_words_and_the_same_each_time(bone, monkeypatch):
     monkeypatch.setattr("morpho.drawing.painting.DPI", 300)
     V, F = bone
 
     def made():
         figure = surface_view(V, F, TOWARDS, values=V[:, 0], filled=V[:, 1] > 2)
+        hold(figure)
         stream = io.BytesIO()
         figure.savefig(stream, format="svg", dpi=300, metadata={"Date": None, "Creator": None})
         return stream.getvalue()

@@ -14,7 +14,7 @@ from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
 from morpho.drawing import sample_size, trials
-from morpho.drawing.style import VERDICTS, figure_style
+from morpho.drawing.style import VERDICTS, figure_style, hold
 
 mpl.use("Agg")
 
@@ -332,8 +332,8 @@ def test_the_same_bytes_twice(name):
     for _ in range(2):
         with figure_style():
             stream = io.BytesIO()
-            figure_of(name, "plain").savefig(
-                stream, format="svg", metadata={"Date": None, "Creator": None}
-            )
+            figure = figure_of(name, "plain")
+            hold(figure)
+            figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
             made.append(stream.getvalue())
     assert made[0] == made[1]

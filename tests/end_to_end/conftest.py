@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
+from helpers import invented
 
 
 @pytest.fixture

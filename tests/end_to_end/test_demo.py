@@ -9,7 +9,7 @@ from html import unescape
 import pandas as pd
 import pytest
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 # What comes after any change of a table: page, supplement, archive and record.
 LAST = {"all", "supplement", "report", "archive", "finish"}
@@ -135,6 +135,7 @@ def test_no_path_of_the_machine_reaches_the_tables(demo):
             assert str(demo).encode() not in path.read_bytes(), path
 
 
+@pytest.mark.slow
 def test_the_engines_own_report_has_a_caption_for_figures_and_tables(run, demo, tables, tmp_path):
     """`--report` of the finished demo: titles of all figures, and what each table holds."""
     from morpho.report.captions import CAPTIONS
@@ -201,6 +202,7 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, demo, changed):
     assert alone == LAST | JOINED | {"check"}
 
 
+@pytest.mark.slow
 def test_a_new_specimen_is_told_of_on_the_page(copy_house, run, demo, tmp_path):
     """What changed since the last complete run stands on the page, and nothing when nothing did."""
     page = (demo / "results" / "report.html").read_text(encoding="utf-8")
@@ -248,12 +250,14 @@ def test_another_level_runs_no_geometry(run, demo, changed):
     assert ran.rules("atlas") == ran.rules("lower_jaw")
 
 
+@pytest.mark.slow
 def test_another_choice_of_figures_draws_only(run, demo, changed):
     text = (demo / "config" / "study.yaml").read_text(encoding="utf-8")
     changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
     assert run(demo, "--dry-run").rules() == LAST | {"check", "draw", "portray"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("setting", "rules", "figures"),
     [
@@ -277,6 +281,7 @@ def test_another_setting_of_robustness_runs_what_uses_it(
     assert drawn == figures
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "rules"),
     [
@@ -316,6 +321,7 @@ def test_a_mistake_stops_everything_before_the_first_job(tables, run, demo, chan
     assert (demo / "results" / "report.html").read_bytes() == page
 
 
+@pytest.mark.slow
 def test_one_core_and_another_order_give_the_same_bytes(copy_house, tables, run, demo, tmp_path):
     """Rows of every input table turned round, files renamed, one core: every table is the same.
 

@@ -21,9 +21,6 @@ from morpho.inference.verdict import combine, decide
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
 
-pytestmark = pytest.mark.slow
-
-STUDIES = 1500
 TAXON = np.repeat(["coast", "marsh", "ridge"], [5, 7, 9])
 DUMMIES = np.column_stack([TAXON == "marsh", TAXON == "ridge"]).astype(float)
 TERMS = ["size", "taxon", ("size", "taxon")]
@@ -35,7 +32,7 @@ def _noise(rng, n, p):
     return rng.standard_t(5, size=(n, p)) @ mix
 
 
-def _p_values_of_terms(rng, effects, studies=STUDIES):
+def _p_values_of_terms(rng, effects, studies):
     """P-values of size, taxon and their interaction where `effects` of them are planted."""
     n, p = len(TAXON), 5
     found = np.empty((studies, 3))
@@ -54,13 +51,13 @@ def _p_values_of_terms(rng, effects, studies=STUDIES):
 
 
 @pytest.mark.parametrize("effects", [0, 1, 2])
-def test_terms_hold_their_level(effects, check_rate):
+def test_terms_hold_their_level(effects, studies, check_rate):
     """Freedman & Lane (1983): terms after planted ones are tested at their level.
 
     Collyer, Sekora & Adams (2015) on the same with sequential sums of squares. Unbalanced
     taxa, sizes that differ between them, noise that is neither normal nor even.
     """
-    p = _p_values_of_terms(np.random.default_rng(200 + effects), effects)
+    p = _p_values_of_terms(np.random.default_rng(200 + effects), effects, studies)
     for j in range(effects, 3):
         for level in (0.05, 0.1):
             check_rate(p[:, j] <= level + 1e-9, level, what=f"{TERMS[j]} after {effects} effects")
@@ -69,11 +66,11 @@ def test_terms_hold_their_level(effects, check_rate):
 
 
 @pytest.mark.parametrize("effect", [0.0, 1.0])
-def test_group_criteria_hold_their_level(effect, check_rate):
+def test_group_criteria_hold_their_level(effect, studies, check_rate):
     """Taxon after size, which has an effect of its own or none: all four criteria."""
     rng = np.random.default_rng(300)
-    found = np.empty((STUDIES, 4))
-    for i in range(STUDIES):
+    found = np.empty((studies, 4))
+    for i in range(studies):
         size = rng.normal(size=len(TAXON)) + 0.5 * (TAXON == "ridge")
         Y = _noise(rng, len(TAXON), 3) + effect * np.outer(size, rng.normal(size=3))
         table = group_tests(
@@ -86,15 +83,15 @@ def test_group_criteria_hold_their_level(effect, check_rate):
 
 @pytest.mark.parametrize("different", [False, True])
 @pytest.mark.parametrize("heeded", [False, True])
-def test_family_of_mean_comparisons(different, heeded, check_rate):
+def test_family_of_mean_comparisons(different, heeded, studies, check_rate):
     """Holm (1979): any false rejection among all pairs in at most 5 % of studies.
 
     All taxa alike, or one that truly differs from the other two, whose one true null
     hypothesis is then all that is left. Conservative by design: dependent comparisons.
     """
     rng = np.random.default_rng(400)
-    wrong, right = np.zeros(STUDIES, bool), np.zeros(STUDIES, bool)
-    for i in range(STUDIES):
+    wrong, right = np.zeros(studies, bool), np.zeros(studies, bool)
+    for i in range(studies):
         size = rng.normal(size=len(TAXON))
         Y = _noise(rng, len(TAXON), 4) + np.outer(size, rng.normal(size=4)) * heeded
         if different:
@@ -116,7 +113,7 @@ def test_family_of_mean_comparisons(different, heeded, check_rate):
 
 
 @pytest.mark.parametrize(("n", "p"), [(5, 10), (10, 20)])
-def test_pair_of_means_at_one_size_holds_its_level(n, p, check_rate):
+def test_pair_of_means_at_one_size_holds_its_level(n, p, studies, check_rate):
     """Two small groups compared after size: residuals of fewer dimensions must not mislead.
 
     Residuals after a covariate have a smaller variance than the errors. A ratio to the
@@ -124,8 +121,8 @@ def test_pair_of_means_at_one_size_holds_its_level(n, p, check_rate):
     & New Zealand Journal of Statistics 43, 75-88, on Freedman & Lane's pivotal statistic).
     """
     rng = np.random.default_rng(450)
-    labels, rejected = np.repeat(["a", "b"], n), np.empty(STUDIES, bool)
-    for i in range(STUDIES):
+    labels, rejected = np.repeat(["a", "b"], n), np.empty(studies, bool)
+    for i in range(studies):
         Y, size = rng.normal(size=(2 * n, p)), rng.normal(size=2 * n)
         table = compare_means(
             Y, labels, covariates={"size": size}, permutations=99, random_state=rng
@@ -134,7 +131,7 @@ def test_pair_of_means_at_one_size_holds_its_level(n, p, check_rate):
     check_rate(rejected, 0.05, conservative=True, what=f"{n} and {n} specimens")
 
 
-def test_power_of_a_term_is_that_of_the_noncentral_f(check_rate):
+def test_power_of_a_term_is_that_of_the_noncentral_f(studies, check_rate):
     """Even noise: F of a term on p variables has p times the degrees of freedom of one.
 
     Then F ~ F(qp, (n - r)p, lambda) with lambda the planted sum of squares over the variance
@@ -147,18 +144,18 @@ def test_power_of_a_term_is_that_of_the_noncentral_f(check_rate):
     noncentrality = ((means - means.mean(axis=0)) ** 2).sum()
     critical = stats.f.isf(0.05, 2 * p, (n - 3) * p)
     power = stats.ncf.sf(critical, 2 * p, (n - 3) * p, noncentrality)
-    found, above = np.empty(1000, bool), np.empty(1000, bool)
-    for i in range(1000):
+    found, above = np.empty(studies, bool), np.empty(studies, bool)
+    for i in range(studies):
         Y = means + rng.normal(size=(n, p))
         table = term_tests(Y, ["group"], {"group": group}, permutations=199, random_state=rng)
         found[i] = table["p_value"][0] <= 0.05 + 1e-9
         above[i] = table["f_ratio"][0] > critical
     assert 0.3 < power < 0.9
     check_rate(above, power, what="F above the critical value")
-    assert found.mean() == pytest.approx(power, abs=0.06)
+    assert found.mean() == pytest.approx(power, abs=0.08 if studies < 1000 else 0.06)
 
 
-def test_slope_is_recovered():
+def test_slope_is_recovered(studies):
     """The common slope is unbiased with variance sigma^2 / sum of squares within groups.
 
     The Gauss-Markov theorem; group means at mean size likewise unbiased.
@@ -170,15 +167,15 @@ def test_slope_is_recovered():
     codes = np.unique(TAXON, return_inverse=True)[1]
     within = size - np.array([size[taxon == TAXON].mean() for taxon in TAXON])
     slopes, places = [], []
-    for _ in range(STUDIES):
+    for _ in range(studies):
         Y = means[codes] + np.outer(size - size.mean(), slope) + 0.3 * rng.normal(size=(21, 3))
         fit = CommonSlope().fit(Y, size, TAXON)
         slopes.append(fit.slope_)
         places.append(fit.group_means_)
     deviation = 0.3 / np.sqrt(within @ within)
-    assert (np.abs(np.mean(slopes, axis=0) - slope) < 4 * deviation / np.sqrt(STUDIES)).all()
+    assert (np.abs(np.mean(slopes, axis=0) - slope) < 4 * deviation / np.sqrt(studies)).all()
     ratio = np.var(slopes, axis=0, ddof=1) / deviation**2
-    low, high = stats.chi2.ppf([0.0005, 0.9995], STUDIES - 1) / (STUDIES - 1)
+    low, high = stats.chi2.ppf([0.0005, 0.9995], studies - 1) / (studies - 1)
     assert ((low < ratio) & (ratio < high)).all()
     np.testing.assert_allclose(np.mean(places, axis=0), means, atol=0.03)
 
@@ -225,6 +222,7 @@ def _evidence(X, code, rule):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("counts", "rule", "growth"),
     [
@@ -269,6 +267,7 @@ def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     check_rate(rejected[:, 0, 1], level, what="rank within the taxon")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("counts", [(4, 14, 14), (10, 10, 10), (5, 5)])
 @pytest.mark.parametrize("heeded", [False, True])
 def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
@@ -284,7 +283,7 @@ def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
     code = np.append(np.repeat(np.arange(len(counts)), counts), 0)
     n = len(code)
     n_axes = most_axes(n - 1, len(counts), 9)
-    outside, atypical = np.empty(600, bool), np.empty(600, bool)
+    outside, atypical = np.empty((2, 600), bool)
     for i in range(len(outside)):
         size = rng.normal(size=n)
         Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))
@@ -297,7 +296,7 @@ def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
     check_rate(atypical, 0.05, what="typicality")
 
 
-def test_level_of_typicality_by_itself(check_rate):
+def test_level_of_typicality_by_itself(studies, check_rate):
     """On axes fixed beforehand, the combined p-value stays below and near its level.
 
     Twice the smaller of two p-values: at most 0.05, and not less than half of it, as
@@ -305,8 +304,8 @@ def test_level_of_typicality_by_itself(check_rate):
     """
     rng = np.random.default_rng(700)
     taxon = np.repeat([0, 1], [20, 25])
-    rejected, half = np.empty(STUDIES, bool), np.empty(STUDIES, bool)
-    for i in range(STUDIES):
+    rejected, half = np.empty(studies, bool), np.empty(studies, bool)
+    for i in range(studies):
         Y = rng.normal(size=(46, 6)) * [3, 2, 1, 1, 1, 1]
         Y[:-1] += 8 * taxon[:, None]
         evidence = Membership().fit(Y[:-1], Y[:-1, :3], taxon).evidence(Y[-1:], Y[-1:, :3])
@@ -316,7 +315,7 @@ def test_level_of_typicality_by_itself(check_rate):
     assert half.mean() <= check_rate(rejected, 0.05, conservative=True, what="combined")
 
 
-def test_power_of_typicality_is_that_of_the_noncentral_f(check_rate):
+def test_power_of_typicality_is_that_of_the_noncentral_f(studies, check_rate):
     """A query moved by delta: F(p, v - p + 1) with noncentrality delta^2 / (1 + 1/n).
 
     Anderson (2003) (from memory): Hotelling's T2 under the alternative.
@@ -325,8 +324,8 @@ def test_power_of_typicality_is_that_of_the_noncentral_f(check_rate):
     n, p, delta = 15, 3, 4.0
     critical = stats.f.isf(0.05, p, n - p)
     power = stats.ncf.sf(critical, p, n - p, delta**2 / (1 + 1 / n))
-    found = np.empty(STUDIES, bool)
-    for i in range(STUDIES):
+    found = np.empty(studies, bool)
+    for i in range(studies):
         Y = rng.normal(size=(n + 1, p))
         Y[-1, 0] += delta
         evidence = Membership().fit(Y[:-1], Y[:-1], np.zeros(n)).evidence(Y[-1:], Y[-1:])
@@ -334,6 +333,7 @@ def test_power_of_typicality_is_that_of_the_noncentral_f(check_rate):
     check_rate(found, power, what="power")
 
 
+@pytest.mark.slow
 def test_new_forms_are_told_outside():
     """Whole chain on a query that differs from all taxa beyond their spread: it is noticed.
 

@@ -129,27 +129,25 @@ def _check_uniform(typical, check_rate):
         check_rate(typical <= level, level, what="typicality")
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("p", [2, 3, 5, 10])
 @pytest.mark.parametrize("n", [4, 6, 10, 20, 40])
-def test_typicality_is_uniform_beside_other_taxa(n, p, check_rate):
+def test_typicality_is_uniform_beside_other_taxa(n, p, studies, check_rate):
     """A taxon of 4 to 40 beside two others, on 2 to 10 given axes: uniform for its members.
 
     The F distribution is exact for normal variables (Anderson 2003, from
-    memory): Kolmogorov and Smirnov, and the levels 0.01 and 0.05; 1,200 studies.
+    memory): Kolmogorov and Smirnov, and the levels 0.01 and 0.05.
     """
     rng = np.random.default_rng(1000 * n + p)
-    _check_uniform(_typicality_of_members(rng, (n, 7, 9), p, 1200), check_rate)
+    _check_uniform(_typicality_of_members(rng, (n, 7, 9), p, studies), check_rate)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("n", "p"), [(4, 2), (4, 3), (6, 2), (6, 5), (11, 10), (20, 2), (20, 10), (40, 2), (40, 10)]
 )
-def test_typicality_is_uniform_for_one_taxon_alone(n, p, check_rate):
+def test_typicality_is_uniform_for_one_taxon_alone(n, p, studies, check_rate):
     """The same without other taxa, down to as many axes as there are degrees of freedom."""
     rng = np.random.default_rng(2000 * n + p)
-    _check_uniform(_typicality_of_members(rng, (n,), p, 1200), check_rate)
+    _check_uniform(_typicality_of_members(rng, (n,), p, studies), check_rate)
 
 
 # Ranks of exchangeable specimens
@@ -227,17 +225,16 @@ def test_rank_p_values_waste_nothing(n, heeded):
     np.testing.assert_allclose(np.sort(ranks[:, 2]), np.arange(1, len(Y) + 1) / len(Y))
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("n", [2, 3, 5, 10, 20])
-def test_pooled_rank_of_a_small_or_large_taxon(n, check_rate):
+def test_pooled_rank_of_a_small_or_large_taxon(n, studies, check_rate):
     """A query known to be of one taxon, of n known: valid where taxa spread alike.
 
     Residuals divided by the square root of 1 - leverage have one distribution in all taxa,
-    but are not exchangeable between them; so this is a simulation, of 2,500 studies.
+    but are not exchangeable between them; so this is a simulation.
     """
     rng = np.random.default_rng(300 + n)
     taxa = np.repeat([0, 1, 2], [n, 8, 11])
-    pooled = np.empty(2500)
+    pooled = np.empty(studies)
     for i in range(len(pooled)):
         mix = _mix(rng, 6)
         Y = rng.normal(size=(len(taxa), 6)) @ mix + 3 * taxa[:, None]
@@ -252,19 +249,18 @@ def test_pooled_rank_of_a_small_or_large_taxon(n, check_rate):
 # Intersection-union
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("apart", [0.0, 2.0, 30.0])
 @pytest.mark.parametrize("G", [2, 3, 5, 8])
-def test_members_of_one_of_many_taxa_are_not_told_outside(G, apart, check_rate):
+def test_members_of_one_of_many_taxa_are_not_told_outside(G, apart, studies, check_rate):
     """Berger (1982): all tests must reject, so the level holds whatever the number of taxa.
 
     Taxa of 6 to 14 with the same mean, near to each other, and far apart; each study's query
-    belongs to another one. 1,000 studies. Once by the whole chain, and once by the rule alone:
+    belongs to another one. Once by the whole chain, and once by the rule alone:
     each taxon's test is typicality on given axes, which is exact, and no member contradicts.
     """
     rng = np.random.default_rng(10 * G + int(apart))
     taxa = np.repeat(np.arange(G), np.resize([6, 9, 14, 11], G))
-    outside, alone = np.empty(1000, bool), np.empty(1000, bool)
+    outside, alone = np.empty(studies, bool), np.empty(studies, bool)
     for i in range(len(outside)):
         mix, means = _mix(rng, 6), apart * rng.normal(size=(G, 6))
         Y = (means[taxa] + rng.normal(size=(len(taxa), 6))) @ mix
@@ -293,13 +289,12 @@ def _direction(rng, p, length):
     return length * u / np.linalg.norm(u)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("counts", "p", "distance"),
     [((8,), 2, 3.0), ((40,), 10, 4.5), ((6, 9, 12), 5, 4.0), ((12, 4), 3, 2.5), ((4, 10), 8, 9.0)],
 )
 @pytest.mark.parametrize("heeded", [False, True])
-def test_power_against_the_noncentral_f(counts, p, distance, heeded, check_rate):
+def test_power_against_the_noncentral_f(counts, p, distance, heeded, studies, check_rate):
     """Anderson (2003) (from memory), with pooled covariance and leverage.
 
     F(p, v - p + 1) with noncentrality delta^2 / (1 + h); h differs between studies where size
@@ -310,8 +305,8 @@ def test_power_against_the_noncentral_f(counts, p, distance, heeded, check_rate)
     rng = np.random.default_rng([*counts, p, heeded])
     taxa = np.repeat(np.arange(len(counts)), counts)
     n = len(taxa)
-    found, rejected = np.empty(2000, bool), np.empty(2000, bool)
-    expected, half = np.empty(2000), np.empty(2000)
+    found, rejected = np.empty(studies, bool), np.empty(studies, bool)
+    expected, half = np.empty(studies), np.empty(studies)
     for i in range(len(found)):
         mix, size = _mix(rng, p), rng.normal(size=n + 1)
         Y = (rng.normal(size=(n + 1, p)) + 0.5 * heeded * size[:, None]) @ mix

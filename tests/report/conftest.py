@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
+from helpers import invented
+from helpers.shared import made_once
 
 # What would do harm or vanish if a page took it for anything but text.
 HOSTILE = [
@@ -25,9 +22,13 @@ HOSTILE = [
 @pytest.fixture(scope="session")
 def hostile(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A study whose every name is hostile, run to the page; with the page as `html`."""
+    return made_once(tmp_path_factory, "hostile", _hostile)
+
+
+def _hostile(folder: Path) -> Any:
     taxa = {f"{text} kin": 5 for text in HOSTILE[:2]}
     study = invented.InventedStudy(
-        tmp_path_factory.mktemp("hostile"),
+        folder,
         taxa,
         {HOSTILE[0]: f"{HOSTILE[0]} kin", HOSTILE[2]: "own", "broken " + HOSTILE[1]: "own"},
         settings={"title": f"Title {HOSTILE[0]}", "notice": f"Notice {HOSTILE[1]} {HOSTILE[2]}"},

@@ -1,19 +1,13 @@
 """What changed since the last run: each sentence from a difference, none where there is none."""
 
 import copy
-import importlib.util
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.changes import changed, snapshot
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 
 @pytest.fixture

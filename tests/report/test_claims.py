@@ -1,12 +1,10 @@
 """No sentence claims more than its number: shares, p-values, counts and causes as a reviewer
 would read them."""
 
-import importlib.util
-from pathlib import Path
-
 import pandas as pd
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.captions import CAPTIONS
 from morpho.report.conclusions import individual_words
 from morpho.report.findings import findings
@@ -17,11 +15,6 @@ from morpho.report.page import _rows, _sample
 from morpho.report.phrases import percent, probability, uncorrected_words
 from morpho.report.trust import trust_words
 from morpho.report.words import p_value_words, p_words
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 
 def methods(element, **blocks):

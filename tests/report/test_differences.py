@@ -1,23 +1,17 @@
 """Sentences on where a query differs: tied to their numbers, hedged; names stay text."""
 
-import importlib.util
 import re
-from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.words import number
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 ALPHA = 0.05
 

@@ -9,8 +9,6 @@ import pytest
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.steps.files import FLAGS, TEXTS
 
-HOUSE = Path(__file__).parents[2]
-
 
 def check_tables(folder: Path, legend: dict):
     """Hold each table in a folder against the legend."""
@@ -30,14 +28,14 @@ def check_tables(folder: Path, legend: dict):
             assert any(fnmatch(column, pattern) for column in table.columns), (name, pattern)
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_tables_have_the_columns_of_the_legend(hostile):
     """Every column is explained, every explained column is there, and numbers are numbers."""
     check_tables(hostile.results().folder / "tables", TABLES)
     check_tables(hostile.joined.folder / "tables", JOINED)
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_common_columns_stand_somewhere(hostile):
     """No column is explained that no table has."""
     folder = hostile.results().folder / "tables"
@@ -45,14 +43,9 @@ def test_common_columns_stand_somewhere(hostile):
     assert set(COLUMNS) <= there
 
 
-@pytest.mark.slow
+@pytest.mark.whole
 def test_the_readme_of_the_results_is_the_legend(hostile):
     assert (hostile.config.results / "README.md").read_text(encoding="utf-8") == legend_text()
-
-
-def test_the_readme_kept_in_the_repository_is_the_legend():
-    """`results/README.md` is kept so that the folder explains itself before the first run."""
-    assert (HOUSE / "results/README.md").read_text(encoding="utf-8") == legend_text()
 
 
 def test_check_table_is_explained():

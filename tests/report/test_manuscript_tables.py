@@ -1,9 +1,7 @@
 """Tables of the paper: rounded as stated, and text as text in DOCX and LaTeX."""
 
-import importlib.util
 import io
 import re
-from pathlib import Path
 
 import docx
 import numpy as np
@@ -11,15 +9,11 @@ import pandas as pd
 import pytest
 from docx.oxml.ns import qn
 
+from helpers import small_tables as small
 from morpho.report.latex_tables import latex_tables, latex_text
 from morpho.report.main_tables import differential_diagnosis
 from morpho.report.manuscript_tables import MAIN_TABLES, ManuscriptTable, manuscript_tables
 from morpho.report.word_tables import word_tables
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 SPECIALS = [*small.HOSTILE,
             "\\alpha{x}", "a_b^c~d", "50 % of #3 & $5", "[1] *", "--", "---", "``q''",

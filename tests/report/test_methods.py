@@ -1,14 +1,13 @@
 """Methods and results say what the tables and settings say, number by number."""
 
 import copy
-import importlib.util
 import re
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from helpers import small_tables as small
 from morpho.inference.slopes import FEWEST
 from morpho.inference.stability import CHOICES
 from morpho.report.findings import findings, joined_findings
@@ -17,11 +16,6 @@ from morpho.report.methods import methods_paragraphs
 from morpho.report.phrases import of_bones
 from morpho.report.references import METHODS, references_for
 from morpho.report.words import number, p_words
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 VERSIONS = {"formkin": "9.8.7", "numpy": "6.5.4"}
 

@@ -18,7 +18,7 @@ from morpho.report.words import CAUTION
 from morpho.steps.provenance import record
 from morpho.steps.supplement import FILES
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
 # Shown only where a bone was made symmetric, and no study of these tests has one.
 SHOWN = {name: caption for name, caption in CAPTIONS.items() if name != "distortion"}

@@ -1,6 +1,5 @@
 """References: each stands in the code too, and only those of methods really used are given."""
 
-import importlib.util
 import re
 import shutil
 import subprocess
@@ -9,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.bibliography import REFERENCES, STATES, read_references
 from morpho.report.references import (
     METHODS,
@@ -18,11 +18,6 @@ from morpho.report.references import (
     sources_of,
     still_open,
 )
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 PACKAGE = Path(__file__).parents[2] / "morpho"
 

@@ -1,11 +1,9 @@
 """What could not be computed, in plain words: each reason once, and nothing raw."""
 
-import importlib.util
-from pathlib import Path
-
 import pandas as pd
 import pytest
 
+from helpers import small_tables as small
 from morpho.report.captions import CAPTIONS
 from morpho.report.empty_figures import figure_caption
 from morpho.report.trouble import (
@@ -14,11 +12,6 @@ from morpho.report.trouble import (
     sentence,
     trouble_words,
 )
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 NOTHING = (
     "The term taxon adds nothing: it does not vary, or the terms before it already say the same."

@@ -1,15 +1,14 @@
 """Sentences say what their numbers say, and no more."""
 
-import importlib.util
 import inspect
 import re
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from helpers import small_tables as small
 from morpho.inference import verdict
 from morpho.inference.judging import Keeper, Rules, Shapes, judge
 from morpho.inference.verdict import Contradiction
@@ -27,11 +26,6 @@ from morpho.report.words import (
     verdict_reason,
 )
 from morpho.steps import place
-
-_PLACE = Path(__file__).with_name("small_tables.py")
-_SPEC = importlib.util.spec_from_file_location("small_tables", _PLACE)
-small = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(small)
 
 ROW = {
     "taxon": "the marsh kin",

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-_PLACE = Path(__file__).with_name("invented.py")
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
+from helpers import invented
 
 
 @pytest.fixture
@@ -40,10 +36,11 @@ def invent_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Any]:
 @pytest.fixture
 def only_svg(monkeypatch: pytest.MonkeyPatch) -> None:
     """Writes figures as SVG alone: PNG and PDF take most of the time."""
-    from morpho.steps.files import ElementResults, whole
+    from morpho.results.whole import whole
 
-    def write(self: ElementResults, name: str, figure: Any) -> None:
-        with whole(self.folder / "figures" / f"{name}.svg") as temporary:
+    def save(folder: Path, name: str, figure: Any) -> list[Path]:
+        with whole(folder / f"{name}.svg") as temporary:
             figure.savefig(temporary, format="svg")
+        return [folder / f"{name}.svg"]
 
-    monkeypatch.setattr(ElementResults, "write_figure", write)
+    monkeypatch.setattr("morpho.drawing.saving.save_figure", save)

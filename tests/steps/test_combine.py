@@ -31,6 +31,7 @@ def two(invent_once):
     return study
 
 
+@pytest.mark.whole
 def test_individuals_are_what_their_elements_say(two):
     """Every query stands there, those that could not be judged as well."""
     table = two.joined.table("individuals").set_index("specimen")
@@ -95,6 +96,7 @@ def test_proportions_are_ratios_of_the_sizes(two):
         assert row["outside_range"] != inside
 
 
+@pytest.mark.whole
 def test_the_page_takes_the_elements_together(two, only_svg):
     two.draw()
     page = two.page()

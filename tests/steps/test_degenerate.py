@@ -96,8 +96,15 @@ STUDIES = {
 }
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", STUDIES)
+# These for everyone; the others in `make test-all`.
+_FIRST = ("taxa of one and of two", "no query")
+
+
+@pytest.mark.whole
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=() if name in _FIRST else pytest.mark.slow) for name in STUDIES],
+)
 def test_a_study_at_the_edge_runs_through(name, invent, only_svg):
     """All steps, all figures and the page, with every warning an error."""
     choices, said, verdicts = STUDIES[name]
@@ -198,6 +205,7 @@ def test_the_verdict_is_tried_as_often_as_asked(invent, kinds):
     assert needed["simulations"].tolist() == [1] + 8 * [5]
 
 
+@pytest.mark.slow
 def test_what_is_not_asked_for_is_not_tried(invent, only_svg):
     """No draws and no simulations: the tables are there, the figure says so, the rest stands."""
     none = {"error_draws": 0, "rarefactions": 2, "simulations": 0}
@@ -267,6 +275,7 @@ def test_too_few_landmarks_are_shared(invent, capsys):
     assert "12 known specimens share 0 landmarks" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_all_queries_set_aside(invent, only_svg):
     """Too little is left of each: they are undecided, and the known taxa are still compared."""
     study = invent(queries={"find 1": "ash", "find 2": "birch"})
@@ -284,6 +293,7 @@ def test_all_queries_set_aside(invent, only_svg):
     assert "find 2</strong> (query): too little is left" in page
 
 
+@pytest.mark.whole
 def test_a_set_aside_specimen_has_no_part_in_anything(invent):
     """A known specimen with a missing landmark: the tables are those of a study without it."""
     study = invent()
@@ -308,6 +318,7 @@ def test_a_landmark_that_one_query_lacks_is_left_out_for_all(invent):
     assert set(study.results().table("mean_shape")["landmark"]) == set(used[used].index)
 
 
+@pytest.mark.slow
 def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys):
     """Without the column side all are taken to be of one: the check says so."""
     study = invent()
@@ -323,6 +334,7 @@ def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys)
     assert study.results().notes("prepare")["side"] == ""
 
 
+@pytest.mark.slow
 def test_mirrored_bones_give_the_same_study(invent):
     """Right bones, digitised as mirror images, change nothing but the note of it."""
     study = invent(side="left")
@@ -359,6 +371,7 @@ def test_a_covariate_has_its_own_line_and_its_own_degrees_of_freedom(invent):
     assert table.to_dict() == {"sex": 2, "age": 1, "taxon": 1, "residual": 7, "total": 11}
 
 
+@pytest.mark.whole
 def test_names_that_look_like_something_else(invent, only_svg):
     """Specimens and taxa named like numbers, blanks and formulas come through every table."""
     names = ["NA", "1e5", "007", "=cmd()", '"quoted", they say', "nan", "True", "-1", "a;b", "+2"]
@@ -384,6 +397,7 @@ def test_a_line_break_in_a_name_is_refused(invent, capsys):
     assert "line break" in capsys.readouterr().err
 
 
+@pytest.mark.whole
 @pytest.mark.parametrize("seed", [1, 2])
 def test_the_order_of_rows_moves_no_byte(invent, seed):
     """Specimens and rows of landmarks in another order: every table is the same file."""
@@ -398,6 +412,7 @@ def test_the_order_of_rows_moves_no_byte(invent, seed):
     assert len(before) > 30
 
 
+@pytest.mark.slow
 def test_another_seed_moves_permutations_only(invent):
     study = invent()
     study.analyse()

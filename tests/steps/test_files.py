@@ -117,6 +117,7 @@ def test_the_layout_of_a_figure_is_held(tmp_path, monkeypatch):
     from matplotlib.axes import Axes
     from matplotlib.transforms import Bbox
 
+    from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
     place, settled = Axes._set_position, []
@@ -135,7 +136,7 @@ def test_the_layout_of_a_figure_is_held(tmp_path, monkeypatch):
             figure, axes = plt.subplots(1, 2)
             axes[0].plot([0, 1], [2, 3])
             axes[0].set_ylabel("a long name of what is drawn")
-            results.write_figure("lines", figure)
+            save_figure(results.folder / "figures", "lines", figure)
             settled.append([ax.get_position().bounds for ax in axes])
     assert settled[0] == settled[1]
     assert settled[0][0][0] > 0.05  # the layout makes room for the name

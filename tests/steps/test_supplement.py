@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import io
 import json
 import re
 import shutil
 import zipfile
-from pathlib import Path
 
 import docx
 import openpyxl
@@ -17,6 +15,7 @@ import pandas as pd
 import pytest
 import yaml
 
+from helpers import invented
 from morpho.report.legend import TABLES
 from morpho.report.manuscript_tables import MAIN_TABLES, manuscript_tables
 from morpho.steps import archive, finish, supplement
@@ -26,12 +25,8 @@ from morpho.steps.provenance import mark_start, read_record, record, still_match
 from morpho.study.check import check_study
 from morpho.study.config import read_config
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.whole
 
-_PLACE = Path(__file__).with_name("invented.py")
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
 
 HOSTILE = ["<img src=x onerror=alert(1)>", "=cmd()", "</script>", "+1", "@x"]
 SECRET = "Geheimes Tal"

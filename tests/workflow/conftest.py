@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -10,10 +9,8 @@ from typing import Any
 
 import pytest
 
-_PLACE = Path(__file__).parents[1] / "steps" / "invented.py"
-_SPEC = importlib.util.spec_from_file_location("invented", _PLACE)
-invented = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(invented)
+from helpers import invented
+from helpers.shared import made_once
 
 
 def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
@@ -30,7 +27,11 @@ def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
 @pytest.fixture(scope="session")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder of the study, all of it made."""
-    folder = tmp_path_factory.mktemp("made") / "study"
+    return made_once(tmp_path_factory, "a study of two elements", _make)
+
+
+def _make(root: Path) -> Path:
+    folder = root / "study"
     study = invented.InventedStudy(
         folder,
         {"ash": 5, "birch": 5},

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from helpers.scenarios import SCENARIOS, Scenario
 from morpho.cli import main
 from morpho.study.config import read_config
 from morpho.workflow.state import State
-from tests.workflow.scenarios import SCENARIOS, Scenario
 
 HOUSE = Path(__file__).parents[2]
 

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from helpers.scenarios import SCENARIOS
 from morpho.study.config import read_config
 from morpho.workflow.state import State
-from tests.workflow.scenarios import SCENARIOS
 
 pytestmark = pytest.mark.slow
 

@@ -7,6 +7,7 @@ standard library is enough.
 from __future__ import annotations
 
 import base64
+import contextlib
 import io
 import json
 import os
@@ -34,11 +35,16 @@ _FLAGS = (
     "--disable-dev-shm-usage", "--hide-scrollbars", "--force-color-profile=srgb",
     "--enable-unsafe-swiftshader", "--disable-background-networking", "--disable-sync",
     "--disable-component-update", "--host-resolver-rules=MAP * ~NOTFOUND",
+    # what is asked for happens at once, and no page is put to sleep
+    "--disable-smooth-scrolling", "--disable-renderer-backgrounding",
+    "--disable-background-timer-throttling", "--disable-backgrounding-occluded-windows",
 )  # fmt: skip
 _KEYS = {
     "Tab": 9, "Enter": 13, "Escape": 27, "End": 35, "Home": 36, "ArrowLeft": 37, "ArrowUp": 38,
     "ArrowRight": 39, "ArrowDown": 40,
 }  # fmt: skip
+# Seconds after which something will never happen, however busy the machine is.
+_NEVER = 300
 
 
 class BrowserError(RuntimeError):
@@ -121,7 +127,7 @@ class Browser:
         return dict(json.loads(message))
 
     def call(
-        self, method: str, session: str | None = None, *, seconds: float = 60, **parameters: Any
+        self, method: str, session: str | None = None, *, seconds: float = _NEVER, **parameters: Any
     ) -> dict[str, Any]:
         """Call a method of the protocol and wait for its answer; keep events that come first.
 
@@ -131,7 +137,7 @@ class Browser:
         session : str or None
             The page's, or None for the browser itself.
         seconds : float
-            How long to wait.
+            After which the browser is taken for dead.
         **parameters : Any
 
         Returns
@@ -173,6 +179,23 @@ class Browser:
         """
         return [event for event in self._events if event.get("sessionId") == session]
 
+    def wait_for(self, session: str, method: str, seconds: float = _NEVER) -> None:
+        """Wait until a page has told of an event.
+
+        Parameters
+        ----------
+        session : str
+        method : str
+            Name of the event.
+        seconds : float
+            After which it is taken for never.
+        """
+        until = time.monotonic() + seconds
+        while not any(event["method"] == method for event in self.events(session)):
+            message = self._message(until)
+            if "method" in message:
+                self._events.append(message)
+
     def open(self, path: Path, *, width: int = 1000, height: int = 800, **media: str) -> Page:
         """Open a file in a new page, with the network cut off; the page before is closed.
 
@@ -198,12 +221,23 @@ class Browser:
         page = Page(self, session)
         for domain in ("Page", "Runtime", "Log", "Network"):
             page.call(f"{domain}.enable")
-        page.call("Network.emulateNetworkConditions", offline=True, latency=0,
-                  downloadThroughput=0, uploadThroughput=0)  # fmt: skip
+        cut = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
+        page.call("Network.emulateNetworkConditions", **cut)
+        # the keyboard is this page's, whatever other windows of this machine do
+        page.call("Page.bringToFront")
+        page.call("Emulation.setFocusEmulationEnabled", enabled=True)
         page.media(**media)
         page.resize(width, height)
         page.call("Page.navigate", url=path.resolve().as_uri())
-        page.wait("document.readyState === 'complete'")
+        page.wait(
+            "location.href !== 'about:blank' && document.readyState === 'complete' "
+            "&& document.hasFocus()"
+        )
+        # newer browsers tell a page only when asked to; older ones do not know the method
+        with contextlib.suppress(BrowserError):
+            page.call("Network.overrideNetworkState", **cut)
+        page.run("document.fonts.ready.then(() => true)")
+        page.settle()
         return page
 
 
@@ -272,13 +306,14 @@ class Page:
             raise BrowserError(f"{script}: {done['exceptionDetails']}")
         return done["result"].get("value")
 
-    def wait(self, script: str, seconds: float = 20) -> None:
+    def wait(self, script: str, seconds: float = _NEVER) -> None:
         """Wait until an expression is true.
 
         Parameters
         ----------
         script : str
         seconds : float
+            After which it is taken for never.
         """
         until = time.monotonic() + seconds
         while not self.run(f"Boolean({script})"):
@@ -286,9 +321,49 @@ class Page:
                 raise BrowserError(f"Not true within {seconds} s: {script}")
             time.sleep(0.05)
 
-    def settle(self) -> None:
-        """Wait until what was asked for is on the screen: two frames."""
-        self.run("new Promise(f => requestAnimationFrame(() => requestAnimationFrame(f)))")
+    def settle(self, frames: int = 2) -> None:
+        """Wait until what was asked for is on the screen: two frames, or more.
+
+        Parameters
+        ----------
+        frames : int
+        """
+        self.run(
+            "new Promise(done => { const next = left => left ? "
+            f"requestAnimationFrame(() => next(left - 1)) : done(); next({frames}); }})"
+        )
+
+    def focus(self, selector: str) -> None:
+        """Give the focus to an element, and wait until it has it and stands still.
+
+        Parameters
+        ----------
+        selector : str
+        """
+        element = f"document.querySelector({json.dumps(selector)})"
+        self.run(f"{element}.focus()")
+        self.wait(f"document.hasFocus() && document.activeElement === {element}")
+        self.rest(selector)
+
+    def rest(self, selector: str) -> None:
+        """Wait until an element has kept its place and size for ten frames.
+
+        Parameters
+        ----------
+        selector : str
+        """
+        self.run(
+            f"new Promise(done => {{ let before = '', kept = 0; const look = () => {{ "
+            f"const now = JSON.stringify(document.querySelector({json.dumps(selector)})"
+            ".getBoundingClientRect()); kept = now === before ? kept + 1 : 0; before = now; "
+            "if (kept < 10) requestAnimationFrame(look); else done(); }; look(); })"
+        )
+
+    def reload(self) -> None:
+        """Load the page anew, and wait until it is there."""
+        self.run("window.beforeReload = true")
+        self.call("Page.reload")
+        self.wait("!window.beforeReload && document.readyState === 'complete'")
 
     def move(self, x: float, y: float) -> None:
         """Move the mouse to a place of the window.
