@@ -233,20 +233,30 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     return table
 
 
+def _decimals(cells: Sequence[str]) -> list[int]:
+    """Decimals of each number of a column; none where it has other cells, or few."""
+    numbers = [_NUMBER.fullmatch(cell.strip()) for cell in cells if cell.strip()]
+    if not cells or not cells[-1].strip() or len(numbers) <= FEWEST_ABOVE:
+        return []
+    found = [len(number[1] or "") for number in numbers if number]
+    return found if len(found) == len(numbers) else []
+
+
 def _check_end(table: Table, problems: Problems) -> None:
-    """Tell a last number that was cut short: no line end, and fewer decimals than all others."""
-    column = [row[-1].strip() for row in table.rows]
-    numbers = [_NUMBER.fullmatch(cell) for cell in column if cell]
-    if not column or not column[-1] or len(numbers) <= FEWEST_ABOVE or not all(numbers):
+    """Tell a last number that was cut short: no line end, and fewer decimals than all others.
+
+    The other numbers of its row must be as long as usual: some write short rows by hand.
+    """
+    columns = [_decimals(column) for column in zip(*table.rows, strict=True)]
+    short = [bool(one) and one[-1] < min(one[:-1]) for one in columns]
+    if not short or not short[-1] or any(short[:-1]):
         return
-    decimals = [len(number[1] or "") for number in numbers if number]
-    last, usual = decimals[-1], min(decimals[:-1])
-    if last >= usual:
-        return
+    decimals, cell = columns[-1], table.rows[-1][-1].strip()
+    usual = min(decimals[:-1])
     same = usual == max(decimals[:-1])
     add = problems.error if same else problems.warning
     add(
-        f"This table ends in {quoted(column[-1])}, without a line end, and its last number has "
+        f"This table ends in {quoted(cell)}, without a line end, and its last number has "
         f"fewer decimals than {'the' if same else 'any of the'} others ({usual}"
         f"{'' if same else ' at least'}): it looks cut short.",
         "Copy or export the table again. If the number is right, end the line after it.",

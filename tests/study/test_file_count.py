@@ -137,6 +137,14 @@ def test_a_last_line_without_its_end_is_fine_where_the_number_is_whole(tiny):
     assert "cut short" not in tiny.told()
 
 
+def test_a_short_row_written_by_hand_is_not_cut(tiny):
+    """All of its numbers are short, not the last alone."""
+    lines = tiny.read(TABLE).splitlines()
+    lines[-1] = lines[-1].rsplit(",", 3)[0] + ",6,-1.5,1"
+    tiny.write(TABLE, "\n".join(lines))
+    assert "cut short" not in tiny.told()
+
+
 def test_numbers_of_any_length_are_no_sign_unless_the_last_is_the_shortest(tiny):
     """Cells without closing zeros: a warning, as the last number may be right."""
     lines = tiny.read(TABLE).splitlines()
