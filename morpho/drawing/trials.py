@@ -16,6 +16,7 @@ from morpho.drawing.style import (
     short,
     verdict_legend,
 )
+from morpho.inference.stability import turned
 
 __all__ = ["calibration", "stability"]
 
@@ -90,7 +91,7 @@ def _turning(names: list[str]) -> str:
 
 def _strips(axes: Axes, part: pd.DataFrame) -> None:
     """One query: a strip of settings for each kind of choice, coloured by verdict."""
-    base = str(part.loc[part["choice"] == "as analysed", "verdict"].iloc[0])
+    first = part[part["choice"] == "as analysed"].iloc[0].to_dict()
     choices = list(dict.fromkeys(part["choice"]))
     for y, choice in enumerate(choices):
         each = part[part["choice"] == choice]
@@ -101,12 +102,12 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
             lw=0.6 if len(each) < 40 else 0.2, align="center",
         )  # fmt: skip
         if choice == "as analysed":
-            axes.text(1.02, y, base, va="center", weight="bold", in_layout=False)
+            axes.text(1.02, y, first["verdict"], va="center", weight="bold", in_layout=False)
             continue
-        turned = each.loc[each["verdict"] != base, "setting"].tolist()
-        said = f"{len(each) - len(turned)} of {len(each)}"
-        if turned:
-            said += f"; not: {_turning(turned)}"
+        turning = each.loc[turned(each, first), "setting"].tolist()
+        said = f"{len(each) - len(turning)} of {len(each)}"
+        if turning:
+            said += f"; not: {_turning(turning)}"
         axes.text(1.02, y, said, va="center", fontsize=6.5, in_layout=False)
     axes.set_yticks(range(len(choices)), choices)
     axes.set_ylim(len(choices) - 0.4, -0.6)

@@ -71,7 +71,8 @@ def stability_of(queries):
             for i, setting in enumerate(names):
                 turns = choice != "as analysed" and i % 3 == 0 and q != 1
                 rows.append((query, choice, setting, NAMES[(q + 1) % 3] if turns else base))
-    return pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict"])
+    table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict"])
+    return table.assign(kept_by="")
 
 
 def growth_of(taxa, queries):

@@ -15,6 +15,7 @@ slips                   suspects  right taken back  wrong, of these back
 none                           0           0 of 93   1,  0
 none, heavy tails              2           0 of 88   4,  1
 one in a study                29           3 of 88  15, 15
+one, heavy tails              29           2 of 86  16, 14
 two in a study                57           0 of 89  20, 20
 ======================  ========  ================  ====================
 """
