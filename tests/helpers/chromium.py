@@ -427,8 +427,10 @@ class Page:
         """
         quoted = json.dumps(selector)
         found = self.run(
-            f"(() => {{ const e = document.querySelector({quoted}); e.scrollIntoView("
-            "{block: 'center', behavior: 'instant'}); const b = e.getBoundingClientRect(); "
+            # not by scrollIntoView, which makes the keyboard start from there
+            f"(() => {{ const e = document.querySelector({quoted}); "
+            "const a = e.getBoundingClientRect(); scrollBy({behavior: 'instant', "
+            "top: a.top + a.height / 2 - innerHeight / 2}); const b = e.getBoundingClientRect(); "
             "return {x: b.x, y: b.y, width: b.width, height: b.height}; })()"
         )
         return dict(found)

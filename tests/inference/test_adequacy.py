@@ -234,3 +234,20 @@ def test_a_sample_too_small_to_judge_by_gives_an_empty_table(rng):
 def test_numbers_added_go_up_from_none():
     assert ADDED[0] == 0
     assert list(ADDED) == sorted(set(ADDED))
+
+
+def test_the_mean_of_two_is_off_by_half_their_distance(rng):
+    """Variance of two is half their squared distance, that of their mean half of it again.
+
+    And a taxon of one has no spread, and the largest p-value there is.
+    """
+    known = sample(rng, counts=(9, 2, 1))
+    residuals = known.tangent - np.array(
+        [known.tangent[known.taxon == taxon].mean(axis=0) for taxon in known.taxon]
+    )
+    table = adequacy_of_taxa(known, residuals, 0.05).set_index("taxon")
+    pair = known.tangent[known.taxon == "b"]
+    assert table.loc["b", "mean_error"] == pytest.approx(np.linalg.norm(pair[0] - pair[1]) / 2)
+    assert table.loc["b", "rank_floor"] == pytest.approx(1 / 3)
+    assert np.isnan(table.loc["c", "mean_error"])
+    assert table.loc["c", "rank_floor"] == 1

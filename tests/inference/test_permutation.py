@@ -202,3 +202,18 @@ def test_specimens_change_places_within_their_group_only():
     assert (within[orders] == within).all()
     assert {tuple(order) for order in orders[:, within == "a"].tolist()} == {(1, 4), (4, 1)}
     assert len(np.unique(orders[:, within == "b"], axis=0)) == 6
+
+
+def test_each_of_three_groups_keeps_its_own():
+    seen = []
+
+    def statistic(orders):
+        seen.append(orders)
+        return orders[:, :1].astype(float)
+
+    within = np.array(list("cabbacab"))
+    permutation_test(statistic, 8, permutations=60, within=within, random_state=4)
+    orders = np.concatenate(seen[1:])
+    assert orders.shape == (60, 8)
+    assert (np.sort(orders, axis=1) == np.arange(8)).all()
+    assert (within[orders] == within).all()

@@ -88,3 +88,15 @@ def test_the_products_given_are_not_changed():
     before = cross.copy()
     best_rotations(cross)
     np.testing.assert_array_equal(cross, before)
+
+
+@pytest.mark.parametrize("unit", [1e-70, 1e70])
+def test_no_unit_is_too_small_or_too_large(unit):
+    """Cofactors of the raw numbers would leave the range of what a computer can hold."""
+    turns = Rotation.random(5, random_state=2).as_matrix()
+    X = np.random.default_rng(3).normal(size=(5, 8, 3))
+    cross = X.transpose(0, 2, 1) @ (X @ turns)
+    np.testing.assert_allclose(best_rotations(cross * unit), turns, atol=1e-12)
+    # beside a mirror image, those that are none take another way to the same
+    cross[0] *= -1
+    np.testing.assert_allclose(best_rotations(cross * unit)[1:], turns[1:], atol=1e-12)
