@@ -143,7 +143,9 @@ RULES: tuple[Rule, ...] = (
         "grow",
         reads=_SHAPES,
         makes=(*_tables("model_terms", "slopes", "growth"), "notes/grow"),
-        settings=("seed", "model", "tests.permutations", "tests.smallest_taxon"),
+        # columns of the specimen table may be terms of the model
+        settings=("seed", "model", "tests.permutations", "tests.smallest_taxon", *_TABLES),
+        takes=("rows",),
     ),
     Rule(
         "compare",

@@ -21,9 +21,10 @@ from morpho.report.manuscript_tables import MAIN_TABLES, manuscript_tables
 from morpho.steps import archive, finish, supplement
 from morpho.steps.__main__ import STEPS
 from morpho.steps.contents import element_contents, joined_tables
-from morpho.steps.provenance import mark_start, read_record, record, still_matches
+from morpho.steps.provenance import mark_start, read_record, record
 from morpho.study.check import check_study
 from morpho.study.config import read_config
+from morpho.workflow.state import State
 
 pytestmark = pytest.mark.whole
 
@@ -335,7 +336,7 @@ def test_the_record_tells_of_what_the_results_are_made(ran):
     assert f"{found['inputs']['specimens.csv']}  study/specimens.csv\n" in sums
     assert "supplement/tables.xlsx" in found["results"]
     assert not any(name.startswith(("history", "logs")) for name in found["results"])
-    assert still_matches(ran.config.results, ran.config) == []
+    assert State(ran.config).due == {}
 
 
 def test_a_changed_landmark_is_told_and_the_next_run_says_so(ran, tmp_path):
@@ -349,7 +350,8 @@ def test_a_changed_landmark_is_told_and_the_next_run_says_so(ran, tmp_path):
     cells[-1] = f"{float(cells[-1]) + 0.5:.6f}"
     lines[1] = ",".join(cells)
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    assert [one.what for one in still_matches(config.results, config)] == ["landmarks/bone/all.csv"]
+    told = State(config).differences()
+    assert [one.what for one in told if one.counts] == ["landmarks/bone/all.csv"]
     words = finish.changes_since_last_run(config)
     assert list(words) == ["bone"]
     changed, *still = words["bone"]
@@ -362,7 +364,7 @@ def test_a_changed_landmark_is_told_and_the_next_run_says_so(ran, tmp_path):
     finish.run(config)
     assert finish.changes_since_last_run(config) == {}
     assert json.loads((kept / "run_before.json").read_text()) == last
-    assert still_matches(config.results, config) == []
+    assert "finish" not in {one.what for one in State(config).differences() if one.counts}
 
 
 def test_rows_and_files_in_another_order_are_no_change(ran, tmp_path):
