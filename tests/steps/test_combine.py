@@ -172,7 +172,8 @@ def test_a_sample_of_false_alarms_takes_outside_back_and_leaves_inside(one):
     assert found.loc["own", ["verdict_before", "tempered_by"]].tolist() == [
         "outside", "false_alarms",
     ]  # fmt: skip
-    assert "4 of 12" in found.loc["own", "paragraph"]
+    told = "Of 12 known specimens left out in turn, the same procedure told 4 outside"
+    assert told in found.loc["own", "paragraph"]
     # and the individual is what its only element is
     assert one.step("combine") == 0
     individuals = one.joined.table("individuals").set_index("specimen")
