@@ -42,7 +42,7 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
     root = factory.getbasetemp()
     if "PYTEST_XDIST_WORKER" in os.environ:
         root = root.parent
-    root = root / "made once"
+    root = root / "made_once"
     root.mkdir(exist_ok=True)
     kept = root / f"{name}.pickle"
     with open(root / f"{name}.lock", "w") as lock:
