@@ -49,7 +49,8 @@ def test_planted_slips_are_told_on_the_screen_with_their_places(capsys):
                                                             marks[0])
         ]  # fmt: skip
         start = f"warning, line {lines[0]}, element {slip['element']}, specimen {slip['specimen']}:"
-        (line,) = [line for line in told.splitlines() if line.strip().startswith(start)]
+        lines = [line for line in told.splitlines() if line.strip().startswith(start)]
+        (line,) = [line for line in lines if "are no mirror images" not in line]
         assert "once that is mended" in line
         if slip["kind"] == "side":
             side = pd.read_csv(SLIPS / "specimens.csv", index_col=0).at[slip["specimen"], "side"]
