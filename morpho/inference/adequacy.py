@@ -13,10 +13,15 @@ from morpho.inference.design import InferenceError, check_matrix, indicator
 from morpho.inference.judging import Rules, Shapes, judge
 from morpho.inference.membership import Membership
 
-__all__ = ["ADDED", "adequacy_of_taxa", "deviations_of_members", "rarefy", "specimens_to_decide"]
+__all__ = [
+    "ADDED", "adequacy_of_taxa", "deviations_of_members", "rarefy", "specimens_needed",
+    "specimens_to_decide",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
+# Share of simulations in which a larger sample must decide to be called enough.
+_ENOUGH = 0.8
 # Specimens added to the nearest taxon in simulations.
 ADDED = (0, 2, 4, 8, 12, 16, 24, 32, 48)
 
@@ -242,3 +247,20 @@ def specimens_to_decide(
                 }
             )
     return pd.DataFrame(rows, columns=columns)
+
+
+def specimens_needed(needed: pd.DataFrame) -> float:
+    """Smallest number of added specimens with which most simulations are decided.
+
+    Parameters
+    ----------
+    needed : DataFrame
+        Rows of `specimens_to_decide` on one query.
+
+    Returns
+    -------
+    float
+        NaN where no number tried was enough.
+    """
+    decided = needed[needed["outside"] + needed["inside"] >= _ENOUGH - 1e-9]
+    return float(decided["added"].min()) if len(decided) else float("nan")

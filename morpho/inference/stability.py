@@ -18,8 +18,16 @@ from morpho.inference.verdict import Decision
 from morpho.shape.checks import ShapeError
 
 __all__ = [
-    "ALL_SUSPECTS", "CHOICES", "OWN_LANDMARKS", "SUSPECTS", "Doubts", "digitised_again",
-    "stability_summary", "turned", "vary",
+    "ALL_SUSPECTS",
+    "CHOICES",
+    "OWN_LANDMARKS",
+    "SUSPECTS",
+    "Doubts",
+    "digitised_again",
+    "stability_summary",
+    "turned",
+    "vary",
+    "without_suspects",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -311,6 +319,25 @@ def turned(rows: pd.DataFrame, base: Mapping[Any, Any]) -> NDArray[np.bool_]:
     before = set(str(base["kept_by"]).split("; "))
     moved = [before.isdisjoint(str(kept).split("; ")) for kept in rows["kept_by"]]
     return other | np.array(moved, dtype=bool)
+
+
+def without_suspects(settings: pd.DataFrame) -> pd.DataFrame:
+    """Settings without suspected known specimens, and which of them turn the verdict.
+
+    Parameters
+    ----------
+    settings : DataFrame
+        Rows of the table of `vary` on one query.
+
+    Returns
+    -------
+    DataFrame
+        Those rows, with a column `turns`; see `turned`.
+    """
+    base = settings[settings["choice"] == "as analysed"].to_dict("records")
+    rows = settings[(settings["choice"] == SUSPECTS) & (settings["setting"] != OWN_LANDMARKS)]
+    turns = turned(rows, base[0]) if base else np.zeros(len(rows), dtype=bool)
+    return rows.assign(turns=turns)
 
 
 def stability_summary(table: pd.DataFrame, choices: Sequence[str] = CHOICES[1:]) -> pd.DataFrame:

@@ -7,18 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.marked import together
+from morpho.inference.adequacy import specimens_needed
 from morpho.report.phrases import percent
 from morpho.report.suspicions import hangs_on, known_suspects, query_suspicions
 from morpho.report.words import counted, number, p_value_words
+from morpho.results.wording import together
 
 __all__ = [
-    "conclusion_words", "individual_words", "noticed_words", "opening", "specimens_needed",
-    "summary_words", "trial_words",
+    "conclusion_words", "individual_words", "noticed_words", "opening", "summary_words",
+    "trial_words",
 ]  # fmt: skip
 
-# Share of simulations in which a larger sample must decide to be called enough.
-_ENOUGH = 0.8
 # Kinds of choices and settings that are named.
 _NAMED = 3
 # Taxa that keep a query, up to which the first sentence names them all; the reason always does.
@@ -176,23 +175,6 @@ def _stability(verdict: str, stability: pd.DataFrame) -> str:
     ]
     text += f"; what turns it most: {'; '.join(parts)}."
     return text
-
-
-def specimens_needed(needed: pd.DataFrame) -> float:
-    """Smallest number of added specimens with which most simulations are decided.
-
-    Parameters
-    ----------
-    needed : DataFrame
-        Rows of `specimens_to_decide` on one query.
-
-    Returns
-    -------
-    float
-        NaN where no number tried was enough.
-    """
-    decided = needed[needed["outside"] + needed["inside"] >= _ENOUGH - 1e-9]
-    return float(decided["added"].min()) if len(decided) else float("nan")
 
 
 def _adequacy(verdict: str, needed: pd.DataFrame, blocking: str) -> str:

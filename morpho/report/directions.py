@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from morpho.report.marked import together
-from morpho.report.words import number
+from morpho.results.wording import number, together
 
 __all__ = ["Directions", "larger_words", "lengths_words"]
 

@@ -127,8 +127,6 @@ TRIALS: dict[str, tuple[str, dict[str, str]]] = {
             "settings": "other settings tried",
             "settings_hold": "those in which the verdict is the same",
             "specimens_needed": "specimens of the nearest taxon that would have to be added to decide in 80 % of simulations; blank where it is decided, or no number tried would do",
-            "summary": "the conclusion and its ground in words",
-            "paragraph": "the same with growth, calibration, stability and sample size",
         },
     ),
 }
@@ -142,7 +140,6 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "verdicts_of_elements": "the conclusion by each",
             "taxon": "taxon with the largest combined p-value",
             "combined_p_value": "its combined p-value",
-            "paragraph": "the conclusion in words",
         },
     ),
     "individual_evidence": (
@@ -153,6 +150,8 @@ JOINED: dict[str, tuple[str, dict[str, str]]] = {
             "p_value_size_heeded": "against the taxon, at the query's own size",
             "p_value": "the larger of the two: both must reject",
             "combined_p_value": "smallest p-value of the elements times their number, at most 1 (Bonferroni); without elements whose verdict was taken back for suspected digitisations, if others are left",
+            "kept": "whether no element that counts rejects the taxon",
+            "doubted": "whether the element does not count beside the others, as its verdict hangs on suspected digitisations",
         },
     ),
     "proportion_values": (

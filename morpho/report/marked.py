@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 
 from morpho.report.bibliography import REFERENCES
 from morpho.report.references import sources_of
 
-__all__ = ["cited_keys", "citing", "named", "to_markdown", "to_plain", "together"]
+__all__ = ["cited_keys", "citing", "named", "to_markdown", "to_plain"]
 
 # Marks that no name can hold: control characters are taken out of names.
 _NAME, _CITED, _END = "\x02", "\x03", "\x04"
@@ -49,25 +48,6 @@ def citing(*methods: str) -> str:
     """
     keys = dict.fromkeys(source.key for name in methods for source in sources_of(name))
     return f" {_CITED}{' '.join(keys)}{_END}"
-
-
-def together(parts: Iterable[str], last: str = "and") -> str:
-    """Join parts of a sentence: a, b and c.
-
-    Parameters
-    ----------
-    parts : iterable of str
-    last : str
-        Word before the last one.
-
-    Returns
-    -------
-    str
-    """
-    given = list(parts)
-    if len(given) < 2:
-        return "".join(given)
-    return f"{', '.join(given[:-1])} {last} {given[-1]}"
 
 
 def to_markdown(text: str) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from morpho.report.marked import citing, named, together
+from morpho.report.marked import citing, named
 from morpho.report.phrases import of_bones
 from morpho.report.references import Analysed
 from morpho.report.words import number
+from morpho.results.wording import together
 
 __all__ = ["effect_of_estimates", "trials"]
 

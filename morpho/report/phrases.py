@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from morpho.report.marked import named, together
+from morpho.report.marked import named
 from morpho.report.references import Analysed
 from morpho.report.words import counted
+from morpho.results.wording import together
 
 __all__ = [
     "bone", "each", "is_probability", "of_bones", "percent", "probability", "times",

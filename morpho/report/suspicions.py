@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from morpho.inference.stability import ALL_SUSPECTS
-from morpho.report.marked import together
 from morpho.report.words import number
+from morpho.results.wording import together
 from morpho.study.wording import listed, quoted
 
 __all__ = [

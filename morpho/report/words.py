@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from morpho.report.marked import together
+from morpho.results.wording import number, together
 
 __all__ = [
     "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words", "sample_facts",
@@ -18,27 +18,6 @@ CAUTION = (
     "disease or burial. Naming follows the international code of the field and the judgement of "
     "specialists. Precise localities stay private unless you publish them yourself."
 )
-
-
-def number(value: float) -> str:
-    """A number with three significant digits or to the unit, without powers of ten where usual.
-
-    Parameters
-    ----------
-    value : float
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
-    """
-    if value != value:
-        return "–"
-    if value == 0:
-        return "0"
-    if abs(value) >= 1e6 or abs(value) < 0.0001:
-        return f"{value:.2g}"
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
 def p_words(p: float) -> str:

@@ -8,7 +8,7 @@ import re
 import sys
 from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import yaml
 
@@ -18,10 +18,12 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.steps import supplement
 from morpho.steps.files import ALL_ELEMENTS, whole
 from morpho.steps.provenance import record
-from morpho.study.config import StudyConfig
 from morpho.study.public_inputs import PublicInput, private_words, public_inputs
 from morpho.workflow.plan import Plan
 from morpho.workflow.records import read_record
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["FILE", "archive_entries", "leaks", "run"]
 

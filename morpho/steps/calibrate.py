@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from morpho.inference.calibration import calibrate, calibration_summary
 from morpho.steps.files import ElementResults
 from morpho.steps.judged import material_of, rules_of
 from morpho.steps.progress import told_in_tenths
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

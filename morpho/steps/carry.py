@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -13,10 +15,12 @@ from morpho.steps.bones import Bones, average_bones
 from morpho.steps.files import ElementResults
 from morpho.steps.template import template_of
 from morpho.study.check import read_element
-from morpho.study.config import StudyConfig
 from morpho.study.files import safe_name
 from morpho.study.scans import read_scan
 from morpho.study.scheme import Scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import sys
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from morpho.steps.files import write_table
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from morpho.inference.conclusion import combine_elements
 from morpho.inference.design import InferenceError
 from morpho.inference.proportions import relative_sizes
-from morpho.report.conclusions import individual_words
 from morpho.steps.files import ALL_ELEMENTS, ElementResults
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
 _INDIVIDUALS = [
     "specimen", "elements", "verdict", "verdicts_of_elements", "taxon", "combined_p_value",
-    "paragraph",
 ]  # fmt: skip
 _EVIDENCE = [
     "specimen", "taxon", "element", "p_value_as_it_is", "p_value_size_heeded", "p_value",
-    "combined_p_value",
+    "combined_p_value", "kept", "doubted",
 ]  # fmt: skip
 _PROPORTIONS = [
     "specimen", "first", "second", "taxon", "taxon_specimens", "ratio_minimum", "ratio_maximum",
@@ -48,12 +48,10 @@ def _evidence(results: ElementResults) -> pd.DataFrame:
 
 def _unjudged(specimen: str) -> dict[str, Any]:
     """Row of an individual of which no element could be judged."""
-    nothing = pd.DataFrame(columns=["element", "verdict"])
     return {
         "specimen": specimen,
         "elements": 0,
         "verdict": "undecided",
-        "paragraph": individual_words(specimen, "undecided", nothing, nothing),
     }
 
 
@@ -86,12 +84,12 @@ def _individuals(
                 ),
                 "taxon": worst["taxon"],
                 "combined_p_value": worst["combined_p_value"],
-                "paragraph": individual_words(
-                    str(specimen), verdict, judged, table, doubted.tolist() if len(trusted) else []
-                ),
             }
         )
-        combined.append(part.merge(table[["taxon", "combined_p_value"]], on="taxon", how="left"))
+        both = part.merge(table[["taxon", "combined_p_value", "kept"]], on="taxon", how="left")
+        left_out = doubted if len(trusted) else doubted[:0]
+        left = both["element"].isin(left_out)
+        combined.append(both.assign(kept=both["kept"].eq(True), doubted=left))
     for specimen in sorted(set(conclusions["specimen"]) - set(evidence["specimen"])):
         rows.append(_unjudged(specimen))
     individuals = pd.DataFrame(rows, columns=_INDIVIDUALS).sort_values("specimen")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -10,7 +10,9 @@ from morpho.inference.design import InferenceError
 from morpho.inference.groups import compare_means, group_tests
 from morpho.steps.files import ElementResults, generator
 from morpho.steps.sample import known_sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from morpho.inference.adequacy import specimens_needed
 from morpho.inference.conclusion import conclude
-from morpho.inference.stability import OWN_LANDMARKS, SUSPECTS, turned
-from morpho.report.conclusions import conclusion_words, specimens_needed, summary_words
+from morpho.inference.stability import without_suspects
 from morpho.steps.files import ElementResults
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
@@ -20,7 +21,7 @@ _COLUMNS = [
     "specimen", "verdict", "verdict_before", "tempered_by", "choice", "suspects",
     "turned_without", "nearest_taxon", "false_alarms", "left_out_specimens", "false_alarms_low",
     "false_alarms_high", "noticed", "left_out_members", "settings", "settings_hold",
-    "specimens_needed", "summary", "paragraph",
+    "specimens_needed",
 ]  # fmt: skip
 
 
@@ -44,16 +45,10 @@ def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
     return facts
 
 
-def _turned(every: pd.DataFrame, rows: pd.DataFrame) -> NDArray[np.bool_]:
-    """Which of the settings of a query turn its verdict."""
-    base = every[every["choice"] == "as analysed"].to_dict("records")
-    return turned(rows, base[0]) if base else np.zeros(len(rows), dtype=bool)
-
-
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the conclusions."""
     calibration = results.table("calibration_summary")
-    stability, lines = results.table("stability_summary"), results.table("trajectories")
+    stability = results.table("stability_summary")
     settings = results.table("stability")
     needed = results.table("specimens_to_decide")
     facts = _sample_facts(calibration)
@@ -67,9 +62,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         tried = stability[stability["specimen"] == name]
         more = needed[needed["specimen"] == name]
         suspected = suspicions[suspicions["specimen"] == name]
-        every = settings[settings["specimen"] == name]
-        without = every[(every["choice"] == SUSPECTS) & (every["setting"] != OWN_LANDMARKS)]
-        without = without.assign(turns=_turned(every, without))
+        without = without_suspects(settings[settings["specimen"] == name])
         found = conclude(
             verdict["verdict"],
             calibration,
@@ -93,18 +86,5 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 specimens_needed(more) if verdict["verdict"] == "undecided" else np.nan
             ),
         }
-        row["summary"] = summary_words(row, element, verdict, suspected, of_known, without)
-        row["paragraph"] = conclusion_words(
-            row,
-            element,
-            verdict,
-            lines[lines["specimen"] == name],
-            tried,
-            more,
-            calibration,
-            suspected,
-            of_known,
-            without,
-        )
         rows.append(row)
     results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))

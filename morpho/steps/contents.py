@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from morpho.report.legend import JOINED, TABLES
 from morpho.steps.files import ALL_ELEMENTS, ElementResults
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["Content", "element_contents", "joined_tables"]
 

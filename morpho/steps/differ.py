@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -15,8 +16,10 @@ from morpho.inference.taxon_prediction import TaxonPrediction, predict_taxon
 from morpho.steps.compared_bones import ComparedBones, compared_bones, stacked
 from morpho.steps.files import ElementResults
 from morpho.steps.measurement_tables import measurement_tables
-from morpho.study.config import StudyConfig
 from morpho.study.scheme import Scheme, read_scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,9 @@ from morpho.inference.discriminant import CrossValidation, ShapeDiscriminant, cr
 from morpho.shape.checks import ShapeError
 from morpho.steps.files import ElementResults, seed_of
 from morpho.steps.sample import known_sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -41,11 +41,9 @@ TEXTS = frozenset(
         "known_specimen",
         "measurement",
         "other_side",
-        "paragraph",
         "region",
         "remark",
         "standard_deviation_unit",
-        "summary",
         "suspects",
         "template",
         "unit",
@@ -74,6 +72,8 @@ TEXTS = frozenset(
 )  # fmt: skip
 FLAGS = frozenset(
     [
+        "doubted",
+        "kept",
         "counted",
         "estimated",
         "fits_differ",

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from hashlib import sha256
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -21,7 +21,9 @@ from morpho.steps.contents import element_contents
 from morpho.steps.files import write_json
 from morpho.steps.provenance import HISTORY, write_record
 from morpho.study.check import read_element
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["changes_since_last_run", "keep_snapshot", "run", "snapshot_now"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,9 @@ from morpho.inference.linear_model import term_tests
 from morpho.inference.slopes import equal_slopes
 from morpho.steps.files import ElementResults, generator
 from morpho.steps.sample import Sample, known_sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

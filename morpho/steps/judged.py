@@ -5,7 +5,7 @@ Apart from `sample`, so that steps which give no verdict do not run again when i
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from numpy.typing import NDArray
 
@@ -13,7 +13,9 @@ from morpho.inference.judging import Rules, Shapes
 from morpho.inference.reanalysis import Material
 from morpho.steps.files import ElementResults, seed_of
 from morpho.steps.sample import Sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["material_of", "queries_of", "rules_of", "shapes_of"]
 

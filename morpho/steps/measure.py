@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,9 @@ from morpho.steps.bones import digitisation_arrays
 from morpho.steps.files import ElementResults, generator
 from morpho.steps.points import layout_of
 from morpho.study.check import read_element
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

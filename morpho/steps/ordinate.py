@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -9,7 +11,9 @@ from morpho.inference.ordination import ShapeSpace, most_axes
 from morpho.shape.tangent import TangentSpace
 from morpho.steps.files import ElementResults, seed_of
 from morpho.steps.tidy import tidy
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

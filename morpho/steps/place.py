@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import is_dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,11 +13,12 @@ from morpho.inference.evidence import Evidence
 from morpho.inference.judging import WAYS, Judgement, Rules, Shapes, judge
 from morpho.inference.trajectories import trajectories
 from morpho.inference.verdict import over_imputations
-from morpho.report.words import verdict_reason
 from morpho.steps.files import ElementResults
 from morpho.steps.judged import queries_of, rules_of, shapes_of
 from morpho.steps.sample import Sample, known_sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
@@ -31,7 +34,7 @@ _VERDICTS = [
     "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon", "blocking",
     "taxa_not_rejected", "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded",
     "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
-    "imputations_undecided", "within_error", "reason",
+    "imputations_undecided", "within_error",
 ]  # fmt: skip
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
@@ -57,14 +60,13 @@ def _membership(
 def _undecided(specimen: str, ground: str, **facts: Any) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(_VERDICTS, "")
     row |= dict.fromkeys(_NUMBERS, np.nan) | {"within_error": False}
-    row |= {"specimen": specimen, "verdict": "undecided", "ground": ground}
-    return row | {"reason": verdict_reason(row | facts)}
+    return row | {"specimen": specimen, "verdict": "undecided", "ground": ground} | facts
 
 
 def _row(
     specimen: str, i: int, found: Judgement, drawn: list[str], sample: Sample, facts: dict
 ) -> dict[str, Any]:
-    """Row of the verdict table for a query that was judged."""
+    """Row of the verdict table for a query that was judged, and what words need beyond it."""
     pair = found.decisions[i]
     verdict = over_imputations(found.verdicts[i], drawn, alpha=facts["alpha"])
     row = found.facts(i, facts["alpha"]) | {
@@ -81,8 +83,18 @@ def _row(
     error = facts["error_distance"]
     row["within_error"] = error is not None and nearest <= error
     counts = np.unique(sample.taxon, return_counts=True)[1]
-    facts = facts | {"specimens": sample.taxon.size, "taxa": len(counts)}
-    return row | {"reason": verdict_reason(row | facts)}
+    return row | facts | {"specimens": sample.taxon.size, "taxa": len(counts)}
+
+
+def _plain(value: Any) -> Any:
+    """Facts as plain data; what goes by whether size is heeded, by the name of the way."""
+    if is_dataclass(value) and not isinstance(value, type):
+        value = vars(value)
+    if isinstance(value, Mapping):
+        return {WAYS.get(key, key): _plain(one) for key, one in value.items()}  # type: ignore[call-overload]
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    return value.item() if isinstance(value, np.generic) else value
 
 
 def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
@@ -165,6 +177,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         "place",
         {
             "trouble": found.trouble,
+            "facts": {row["specimen"]: _plain(row) for row in rows},
             "own_slopes": list(found.own_slopes),
             "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},
         },

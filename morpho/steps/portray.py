@@ -10,10 +10,11 @@ import pandas as pd
 
 from morpho.steps.files import ElementResults
 from morpho.steps.naming import free_name
-from morpho.study.config import StudyConfig
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,11 @@ from morpho.steps.files import ElementResults
 from morpho.steps.points import Layout, layout_of
 from morpho.steps.selection import mirrored_specimens, set_aside
 from morpho.study.check import read_element
-from morpho.study.config import StudyConfig
 from morpho.study.problems import Problems, StudyError
 from morpho.study.scheme import Scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

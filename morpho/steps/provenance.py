@@ -8,10 +8,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from morpho.steps.files import write_json
-from morpho.study.config import StudyConfig
 from morpho.study.public_inputs import public_inputs
 from morpho.workflow.provenance import (
     PROVENANCE,
@@ -23,6 +22,9 @@ from morpho.workflow.provenance import (
     versions,
 )  # fmt: skip
 from morpho.workflow.state import State
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = [
     "HISTORY", "NoRecordError", "mark_start", "read_record", "record",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from morpho.inference.adequacy import (
@@ -16,7 +18,9 @@ from morpho.steps.files import ElementResults, generator
 from morpho.steps.judged import queries_of, rules_of, shapes_of
 from morpho.steps.progress import told_in_tenths
 from morpho.steps.sample import known_sample
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

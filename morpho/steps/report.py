@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.metadata import version
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -11,12 +12,15 @@ from morpho import __version__
 from morpho.report.captions import CAPTIONS
 from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
+from morpho.report.telling import with_words, with_words_joined
 from morpho.steps.files import ALL_ELEMENTS, ElementResults, whole
 from morpho.steps.finish import changes_since_last_run
 from morpho.steps.provenance import record
 from morpho.steps.viewers import element_viewer
-from morpho.study.config import StudyConfig
 from morpho.study.specimens import read_specimens
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 
@@ -31,10 +35,12 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     results = ElementResults(config.results, element)
     figures = results.folder / "figures"
     portraits = results.table("portraits")["file"]
+    notes = {name: results.notes(name) for name in _NOTES}
+    tables = with_words(element, {name: results.table(name) for name in TABLES}, notes)
     return ElementContent(
         element,
-        {name: results.table(name) for name in TABLES},
-        {name: results.notes(name) for name in _NOTES},
+        tables,
+        notes,
         {name: (figures / f"{name}.svg").read_bytes() for name in CAPTIONS},
         {name: (figures / "queries" / f"{name}.svg").read_bytes() for name in portraits},
         element_viewer(config, results),
@@ -60,7 +66,10 @@ def run(config: StudyConfig) -> None:
         settings=config.settings,
         elements=elements,
         proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
-        joined={name: joined.table(name) for name in JOINED},
+        joined=with_words_joined(
+            {name: joined.table(name) for name in JOINED},
+            {element.name: element.tables["conclusions"] for element in elements},
+        ),
         check=check,
         changes=changes_since_last_run(config, elements),
         provenance=record(config, times=False),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -19,10 +19,12 @@ from morpho.shape.surface import closest_on_surface
 from morpho.shape.symmetry import mirror
 from morpho.steps.files import ElementResults, generator
 from morpho.steps.points import Layout, layout_of
-from morpho.study.config import StudyConfig
 from morpho.study.files import safe_name
 from morpho.study.scans import read_scan
 from morpho.study.scheme import Scheme, read_scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -11,8 +13,10 @@ from morpho.shape.symmetry import symmetric_component
 from morpho.shape.tangent import TangentSpace
 from morpho.steps.files import ElementResults
 from morpho.steps.tidy import tidy
-from morpho.study.config import StudyConfig
 from morpho.study.scheme import Scheme, read_scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -14,12 +16,15 @@ from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.references import bibtex, references_for, still_open
+from morpho.report.telling import with_words, with_words_joined
 from morpho.report.word_tables import word_tables
 from morpho.report.workbook import stacked, workbook
 from morpho.steps.contents import Content, element_contents, joined_tables
 from morpho.steps.files import whole
-from morpho.study.config import StudyConfig
 from morpho.workflow.provenance import versions
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["FILES", "methods_and_results", "run"]
 
@@ -89,12 +94,17 @@ def run(config: StudyConfig) -> None:
     elements = element_contents(config)
     tables = {element.name: element.tables for element in elements}
     joined = joined_tables(config)
-    book = workbook(stacked(tables) | joined, legend=TABLES | JOINED, **about)
+    book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
     _write(folder / "tables.xlsx", book)
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))
     _write(folder / "tables.tex", latex_tables(printed, title=settings["title"]))
-    blocks = methods_and_results(config, elements, joined)
+    elements = [
+        replace(one, tables=with_words(one.name, one.tables, one.notes)) for one in elements
+    ]
+    conclusions = {one.name: one.tables["conclusions"] for one in elements}
+    together = with_words_joined(joined, conclusions)
+    blocks = methods_and_results(config, elements, together)
     markdown = [f"{'#' * level}{' ' if level else ''}{to_markdown(text)}" for level, text in blocks]
     _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
     _write(folder / "methods.txt", "\n\n".join(to_plain(text) for _, text in blocks) + "\n")

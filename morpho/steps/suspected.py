@@ -1,4 +1,4 @@
-"""Suspected slips of digitising: found for a table of the results, and told by the check."""
+"""Suspected slips of digitising, told by the check."""
 
 from __future__ import annotations
 
@@ -6,74 +6,19 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
-from morpho.inference.design import InferenceError
-from morpho.inference.screening import screen
 from morpho.report.suspicions import check_words
-from morpho.shape.checks import ShapeError
-from morpho.steps.bones import digitisation_arrays
-from morpho.steps.points import layout_of
+from morpho.steps.screen import suspected_slips
 from morpho.study.check import Study, check_study
 from morpho.study.landmarks import DIGITISATION
 from morpho.study.problems import Problems
-from morpho.study.scheme import Scheme
 
-__all__ = ["check_and_screen", "suspected_slips"]
-
-_COLUMNS = [
-    "specimen", "replicate", "observer", "kind", "landmarks", "distance_before", "distance_after",
-    "threshold", "proposal",
-]  # fmt: skip
+__all__ = ["check_and_screen"]
 
 # Coordinates of bones lie between these, in mm; the squares of others may be no numbers.
 _TINY, _HUGE = 1e-50, 1e50
 # A slip of more landmarks than this is told where the digitisation begins.
 _MARKED = 4
-
-
-def suspected_slips(
-    scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
-) -> tuple[pd.DataFrame, int, list[str]]:
-    """Screen the digitisations of an element.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    specimens : DataFrame
-        The specimen table.
-    rows : DataFrame
-        Landmark tables of the element.
-
-    Returns
-    -------
-    table : DataFrame
-        The table `suspicions` of the results.
-    screened : int
-        Number of digitisations.
-    trouble : list of str
-        Why there was no screening, if there was none.
-    """
-    layout = layout_of(scheme, curves=False, patches={})
-    keys, X = digitisation_arrays(rows, layout.names)
-    who = specimens.loc[keys["specimen"]]
-    taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
-    try:
-        found = screen(
-            X,
-            taxa,
-            sides=who["side"].to_numpy(str) if scheme.symmetry == "matching" else None,
-            partners=layout.partners,
-            names=layout.names,
-        )
-    except (InferenceError, ShapeError) as problem:
-        return pd.DataFrame(columns=_COLUMNS), len(X), [f"screening: {problem}"]
-    at = keys.loc[found["digitisation"]]
-    table = pd.concat(
-        [at.reset_index(drop=True), found.drop(columns="digitisation").reset_index(drop=True)],
-        axis=1,
-    )
-    return table[_COLUMNS], len(X), []
 
 
 def _tell(study: Study, element: str, problems: Problems) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,9 @@ from morpho.steps.files import ElementResults, generator
 from morpho.steps.judged import material_of, rules_of
 from morpho.steps.placed import estimated_points
 from morpho.steps.progress import told_in_tenths
-from morpho.study.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup
@@ -29,8 +29,10 @@ from morpho.shape.triangles import vertex_normals
 from morpho.shape.warped_surface import nearest_landmarks
 from morpho.steps.files import ElementResults
 from morpho.steps.placed import superimposed_shapes
-from morpho.study.config import StudyConfig
 from morpho.study.scheme import read_scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["element_viewer"]
 

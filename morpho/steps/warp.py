@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -31,9 +31,11 @@ from morpho.steps.files import ElementResults
 from morpho.steps.mesh_files import write_glb, write_ply, write_stl
 from morpho.steps.naming import free_name
 from morpho.steps.placed import estimated_points, superimposed_shapes
-from morpho.study.config import StudyConfig
 from morpho.study.scans import read_scan
 from morpho.study.scheme import read_scheme
+
+if TYPE_CHECKING:
+    from morpho.study.config import StudyConfig
 
 __all__ = ["run"]
 

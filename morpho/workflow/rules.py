@@ -202,7 +202,6 @@ RULES: tuple[Rule, ...] = (
             "suspicions",
             "specimens",
             "verdicts",
-            "trajectories",
             "calibration_summary",
             "stability",
             "stability_summary",

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from morpho.workflow.code_digest import CodeDigests, meaning
+from morpho.workflow.rules import RULES
 
 HOUSE = Path(__file__).parents[2] / "morpho"
 DIGESTS = CodeDigests(HOUSE)
@@ -207,3 +208,39 @@ def test_steps_that_give_no_verdict_do_not_run_again_for_its_procedure(step):
         waiting += DIGESTS.imported(name) - found
     trials = {"judging", "reanalysis", "calibration", "stability", "adequacy", "conclusion"}
     assert not found & {f"inference.{name}" for name in trials}
+
+
+# Steps that write words, and those that pack and record them.
+WORDS = {"check", "supplement", "report", "archive", "finish"}
+
+
+def _reach(module):
+    """Steps that run a module."""
+    return {rule.step for rule in RULES if module in DIGESTS.modules(f"steps.{rule.step}")}
+
+
+def test_a_changed_sentence_makes_five_jobs_run_and_no_more():
+    """Numbers do not hang on words: only the page, the words and the archive are made anew."""
+    modules = sorted(path.stem for path in (HOUSE / "report").glob("*.py"))
+    assert len(modules) > 20
+    for name in modules:
+        # which way a landmark lies off is told in a table
+        more = {"directions": {"differ"}}.get(name, set())
+        assert _reach(f"report.{name}") <= WORDS | more, name
+    assert {"supplement", "archive"} <= _reach("report.conclusions")
+
+
+def test_a_changed_colour_draws_again_and_computes_nothing():
+    drawn = {"draw", "portray", "report", "supplement", "archive", "finish"}
+    assert {"draw", "portray"} <= _reach("drawing.style") <= drawn
+    # surfaces are painted like the figures of heat
+    assert _reach("drawing.heat") <= drawn | {"warp"}
+
+
+def test_the_settings_of_the_study_are_known_by_their_values():
+    """Steps take the study for its type: a message of the intake does not make them run."""
+    assert not _reach("cli")
+    computing = {rule.step for rule in RULES} - WORDS
+    for step in ("superimpose", "ordinate", "place", "calibrate", "vary", "rarefy", "conclude"):
+        assert step in computing
+        assert "study.config" not in DIGESTS.modules(f"steps.{step}"), step
