@@ -137,6 +137,14 @@ def test_without_replicates_there_is_no_error(rng):
     assert table["share_of_variance"].iloc[:3].sum() == pytest.approx(1)
 
 
+def test_replicates_that_are_copies_leave_no_ratio_to_their_error(rng):
+    X, who = symmetric_object(rng, replicates=1)
+    table = rows(side_anova(np.repeat(X, 2, axis=0), np.repeat(who, 2), PARTNERS, permutations=0))
+    assert table.loc["error", "mean_square"] == 0
+    assert np.isnan(table.loc["individual by side", "f_ratio"])
+    assert table.loc["side", "f_ratio"] > 0
+
+
 def test_few_individuals_are_gone_through_exactly(rng):
     """Five individuals: 16 ways to exchange sides; the observed way is one of them."""
     X, who = symmetric_object(rng, n=5, replicates=1, side=1.0)

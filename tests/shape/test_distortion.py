@@ -106,6 +106,9 @@ def test_noise_is_averaged_and_told_apart_from_shear():
     bone = symmetric_bone() + 0.1 * rng.normal(size=(9, 3))
     sheared = symmetrize(bone @ np.array(SHEARS[1]), PARTNERS)
     plain = symmetrize(bone, PARTNERS)
+    # a share of squares
+    left_over = (sheared.asymmetry_sheared / sheared.asymmetry_before) ** 2
+    assert sheared.share_removed == pytest.approx(1 - left_over)
     assert sheared.share_removed > 0.8
     assert plain.share_removed < 0.6
     assert plain.strength < 0.02
