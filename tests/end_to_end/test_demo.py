@@ -9,6 +9,9 @@ from html import unescape
 import pandas as pd
 import pytest
 
+from helpers.told import words_of
+from morpho.steps.files import ElementResults
+
 pytestmark = pytest.mark.whole
 
 # What comes after any change of a table: page, supplement, archive and record.
@@ -57,7 +60,7 @@ def test_conclusions_are_the_truth(demo):
     page = unescape((demo / "results" / "report.html").read_text(encoding="utf-8"))
     found = {}
     for element in ("lower_jaw", "atlas"):
-        table = pd.read_csv(demo / "results" / element / "tables" / "conclusions.csv")
+        table = words_of(ElementResults(demo / "results", element))
         for row in table.to_dict("records"):
             found[element, row["specimen"]] = row["verdict"]
             assert row["verdict_before"] == row["verdict"], row

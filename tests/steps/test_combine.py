@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from scipy.special import gammaln
 
+from helpers.told import individuals_told, words_of
 from morpho.inference.stability import stability_summary
 from morpho.report.legend import COLUMNS, JOINED
 
@@ -34,7 +35,7 @@ def two(invent_once):
 @pytest.mark.whole
 def test_individuals_are_what_their_elements_say(two):
     """Every query stands there, those that could not be judged as well."""
-    table = two.joined.table("individuals").set_index("specimen")
+    table = individuals_told(two.config).set_index("specimen")
     assert table["verdict"].to_dict() == {
         "half": "inside", "kin": "inside", "mixed": "undecided", "none": "undecided",
         "own": "outside",
@@ -137,7 +138,7 @@ def one(analysed, tmp_path):
 
 def conclusions(study):
     assert study.step("conclude", "bone") == 0
-    return study.results().table("conclusions").set_index("specimen")
+    return words_of(study.results()).set_index("specimen")
 
 
 def test_conclusions_have_the_numbers_of_the_trials(one):
@@ -172,8 +173,8 @@ def test_a_sample_of_false_alarms_takes_outside_back_and_leaves_inside(one):
     assert found.loc["own", ["verdict_before", "tempered_by"]].tolist() == [
         "outside", "false_alarms",
     ]  # fmt: skip
-    told = "Of 12 known specimens left out in turn, the same procedure told 4 outside"
-    assert told in found.loc["own", "paragraph"]
+    words = "Of 12 known specimens left out in turn, the same procedure told 4 outside"
+    assert words in found.loc["own", "paragraph"]
     # and the individual is what its only element is
     assert one.step("combine") == 0
     individuals = one.joined.table("individuals").set_index("specimen")
@@ -340,7 +341,7 @@ def test_evidence_that_hangs_on_suspects_counts_for_nothing(copied, why):
         table = copied.results(element).table("conclusions")
         copied.results(element).write_table("conclusions", table.assign(**changed))
     assert copied.step("combine") == 0
-    row = copied.joined.table("individuals").set_index("specimen").loc["own"]
+    row = individuals_told(copied.config).set_index("specimen").loc["own"]
     assert row["verdict"] == "outside"
     left_out = why != "unstable"
     assert row["combined_p_value"] == pytest.approx(0.03 if left_out else 2e-6)

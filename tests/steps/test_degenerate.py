@@ -7,6 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from helpers.told import words_of
+
 TWO = {"ash": 6, "birch": 6}
 SEX = ["female", "male"] * 6 + ["male"]
 AGE = [f"{1.5 * i:g}" for i in range(13)]
@@ -117,7 +119,7 @@ def test_a_study_at_the_edge_runs_through(name, invent, only_svg):
     for words in said:
         assert words in page
     assert not re.search(r">\s*(nan|None|inf)\s*<", page)
-    table = study.results().table("verdicts")
+    table = words_of(study.results(), "verdicts")
     assert set(table["verdict"]) == verdicts
     assert (table["reason"] != "").all()
     check_trials(study)
@@ -127,7 +129,7 @@ def check_trials(study):
     """Each query has its conclusion in whole sentences; shares are shares, counts add up."""
     results = study.results()
     verdicts = results.table("verdicts").set_index("specimen")["verdict"]
-    table = results.table("conclusions").set_index("specimen")
+    table = words_of(results).set_index("specimen")
     assert table["verdict_before"].to_dict() == verdicts.to_dict()
     for row in table.to_dict("records"):
         # a verdict is kept or taken back, never turned into another
@@ -246,7 +248,7 @@ def test_a_query_larger_than_all_is_told_to_be(invent):
     study.shapes["bone"][-1] *= 3
     study.write()
     study.analyse()
-    row = study.results().table("verdicts").iloc[0]
+    row = words_of(study.results(), "verdicts").iloc[0]
     assert row["beyond_sizes_of"] == "ash, birch"
     assert "beyond those measured of ash, birch" in row["reason"]
     assert study.results().table("growth").set_index("specimen").loc["find 1", "extrapolates"]
@@ -284,7 +286,7 @@ def test_all_queries_set_aside(invent, only_svg):
     study.analyse()
     study.draw()
     page = study.page()
-    table = study.results().table("verdicts")
+    table = words_of(study.results(), "verdicts")
     assert table["verdict"].tolist() == ["undecided", "undecided"]
     assert table["ground"].tolist() == ["set_aside", "set_aside"]
     assert table["reason"].str.contains("2 of 6 landmarks, less than the 75% asked for").all()

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 import yaml
 
+from helpers.told import words_of
 from morpho.shape.checks import ShapeError
 from morpho.steps.__main__ import main
 from morpho.steps.files import ElementResults
@@ -70,7 +71,7 @@ def planted(element):
 def test_every_verdict_is_right_or_undecided(concluded, study, element):
     """And names the suspects."""
     results = concluded(study, element)
-    found = results.table("conclusions").set_index("specimen")
+    found = words_of(results).set_index("specimen")
     true = truths(element)
     assert set(found.index) == set(true)
     kept = results.table("verdicts").set_index("specimen")["taxon"]

@@ -1,0 +1,34 @@
+"""What the page and the paper say of each query, made of the tables that a study has."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from morpho.report.legend import JOINED
+from morpho.report.telling import with_words, with_words_joined
+from morpho.steps.files import ALL_ELEMENTS, ElementResults
+from morpho.study.config import StudyConfig
+
+__all__ = ["individuals_told", "words_of"]
+
+_READ = (
+    "verdicts", "conclusions", "specimens", "suspicions", "stability", "stability_summary",
+    "trajectories", "specimens_to_decide", "calibration_summary",
+)  # fmt: skip
+
+
+def words_of(results: ElementResults, table: str = "conclusions") -> pd.DataFrame:
+    """A table of an element with its words: `verdicts` or `conclusions`."""
+    tables = {name: results.table(name) for name in _READ}
+    return with_words(results.element, tables, {"place": results.notes("place")})[table]
+
+
+def individuals_told(config: StudyConfig) -> pd.DataFrame:
+    """The table of individuals with its words."""
+    joined = ElementResults(config.results, ALL_ELEMENTS)
+    conclusions = {
+        element: ElementResults(config.results, element).table("conclusions")
+        for element in config.elements
+    }
+    tables = {name: joined.table(name) for name in JOINED}
+    return with_words_joined(tables, conclusions)["individuals"]
