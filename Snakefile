@@ -53,6 +53,8 @@ rule check:
         log_of("check"),
     benchmark:
         times_of("check")
+    # what is suspected is told before anything is made of it
+    priority: 100
     conda:
         ENVIRONMENT
     params:

@@ -30,7 +30,7 @@ title: The demo study's queries among known specimens with planted slips
 notice: >-
   Invented data, made by demo_landmarks/make_demo.py. {slips} on purpose.
 seed: {seed}
-results: ../../results/{results}
+results: {results}
 
 specimens:
   file: specimens.csv
@@ -134,6 +134,6 @@ def write_slips_with_queries(folder: Path, everyone: Sequence[Individual], seed:
         ("study", "atlas", "Three slips are planted"),
         ("crossed_pairs", "atlas_crossed", "Three slips and crossed pairs are planted"),
     ):
-        results = "slips_with_queries" + ("" if name == "study" else f"_{name}")
+        results = "results" + ("" if name == "study" else f"_{name}")
         text = STUDY.format(slips=planted, seed=seed, results=results, atlas=atlas)
         (folder / f"{name}.yaml").write_text(text, encoding="utf-8")
