@@ -11,6 +11,7 @@ from urllib.parse import unquote, urlsplit
 import pandas as pd
 import pytest
 
+from helpers.told import words_of
 from morpho import __version__
 from morpho.report.captions import CAPTIONS
 from morpho.report.page import SECTIONS, _rows
@@ -221,7 +222,7 @@ def test_headings_do_not_jump(page):
 
 def test_verdicts_stand_as_the_table_has_them(page, hostile):
     """Every query's conclusion, and the whole of its paragraph, to the letter."""
-    table = hostile.results().table("conclusions")
+    table = words_of(hostile.results())
     assert set(table["verdict"]) == {"inside", "outside", "undecided"}
     text = " ".join(page.text.split())
     for row in table.to_dict("records"):
@@ -238,16 +239,19 @@ def test_a_verdict_taken_back_is_shown_as_undecided(hostile):
     before, table = path.read_bytes(), results.table("conclusions")
     place = table.index[table["verdict"] == "outside"][0]
     name = table.loc[place, "specimen"]
-    table.loc[place, ["verdict", "summary"]] = ["undecided", "Nothing <s>is</s> concluded."]
-    table.loc[place, "paragraph"] = "Nothing <s>is</s> concluded. <s>More</s> on that."
+    table.loc[place, ["verdict", "tempered_by"]] = ["undecided", "unstable"]
+    table.loc[place, "choice"] = "<s>more</s> or less"
     results.write_table("conclusions", table)
     try:
         page = Reader(hostile.page())
     finally:
         path.write_bytes(before)
     text = " ".join(page.text.split())
-    assert f"{name} undecided on the bone Nothing <s>is</s> concluded." in text
-    assert "<s>More</s> on that." in text
+    assert f"{name} undecided on the bone By its bone, {name} can be told neither" in text
+    assert (
+        "By itself the procedure says outside; but that turns too often with one kind of choice "
+        "(<s>more</s> or less), so nothing is concluded."
+    ) in text
     assert f"{name} outside on the bone" not in text
     assert not page.all("s")
 
