@@ -32,7 +32,14 @@ settings.load_profile("house")
 HOUSE = Path(__file__).parents[1]
 
 # What a run does not need, or makes itself.
-_LEFT = ("__pycache__", "results", "tests", "benchmarks", "build", "dist", "*.egg-info", ".*")
+_LEFT = ("results", "tests", "benchmarks", "build", "dist")
+_LEFT_EVERYWHERE = shutil.ignore_patterns("__pycache__", "*.egg-info", ".*")
+
+
+def _left(folder: str, names: list[str]) -> set[str]:
+    """Names of a folder of the repository that are not copied."""
+    found = set(_LEFT_EVERYWHERE(folder, names))
+    return found | (set(_LEFT) if Path(folder) == HOUSE else set())
 
 
 # What a machine may lack, by a word of the reason that a test is skipped for.
@@ -135,7 +142,7 @@ def _tables(results: Path) -> dict[str, bytes]:
 
 def _copy_house(folder: Path) -> Path:
     """The repository without what runs leave behind; the demo with few permutations."""
-    shutil.copytree(HOUSE, folder, ignore=shutil.ignore_patterns(*_LEFT))
+    shutil.copytree(HOUSE, folder, ignore=_left)
     study = folder / "config" / "study.yaml"
     text, count = re.subn(r"permutations: \d+", "permutations: 199", study.read_text("utf-8"))
     assert count == 1
