@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.records import Record, begin, end, read_record, result_sum
 from morpho.workflow.state import code_of, digests_of_code, kept_in, made_from
+from morpho.workflow.tidying import keep_aside
 
 if TYPE_CHECKING:
     from morpho.study.config import StudyConfig
@@ -85,6 +87,8 @@ def begin_job(
         )  # fmt: skip
         if same and _as_left(results, job, before):
             return None
+    for said in keep_aside(results, before) if before is not None else ():
+        print(said, file=sys.stderr)
     begin(results, job.key, now)
     return Begun(job, now)
 

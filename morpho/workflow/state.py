@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from morpho.study.config import StudyConfig
 
 __all__ = [
-    "ANEW", "EDITED", "PACKAGE", "Due", "State", "code_of", "digests_of_code", "kept_in",
+    "ANEW", "PACKAGE", "Due", "State", "code_of", "digests_of_code", "kept_in",
     "made_from",
 ]  # fmt: skip
 
@@ -27,8 +27,6 @@ PACKAGE = Path(__file__).parents[1]
 _OF_RUNS = ("logs", "benchmarks", "history", FOLDER)
 # Set in the environment of a step that is to do its job whatever holds.
 ANEW = "FORMKIN_ANEW"
-# Ending of a result that was changed by hand and is kept aside.
-EDITED = ".edited"
 
 
 @cache
@@ -256,23 +254,6 @@ class State:
     def left_over(self) -> dict[str, Record]:
         """Records of jobs that the study no longer has, by key."""
         return {key: record for key, record in self.records.items() if key not in self.plan.jobs}
-
-    @cached_property
-    def edited(self) -> list[str]:
-        """Results that were changed by hand, by path; what no job makes any longer among them."""
-        found = [
-            one.what
-            for job in self.plan.jobs.values()
-            for one in self.lost_or_edited(job)
-            if one.words == "was edited by hand"
-        ]
-        for record in self.left_over.values():
-            found += [
-                path
-                for path, told in record.makes.items()
-                if self._result(path) not in (told, "absent") and not record.under_way
-            ]
-        return sorted(set(found))
 
     @cached_property
     def foreign(self) -> list[str]:

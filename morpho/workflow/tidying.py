@@ -1,15 +1,23 @@
-"""Before a run: what was edited by hand is kept aside, what nothing makes any longer goes."""
+"""What was edited by hand is kept aside, and what nothing makes any longer goes."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from morpho.workflow.records import drop, forget
-from morpho.workflow.state import EDITED, State
+from morpho.workflow.records import Record, drop, forget, result_sum
 
-__all__ = ["make_way"]
+if TYPE_CHECKING:
+    from morpho.workflow.state import State
+
+__all__ = ["EDITED", "keep_aside", "make_way"]
+
+# Ending of a result that was edited by hand and is kept aside.
+EDITED = ".edited"
+# Files of the user's own that are named one by one.
+_NAMED = 8
 
 
 def _free(path: Path) -> Path:
@@ -21,8 +29,31 @@ def _free(path: Path) -> Path:
     return found
 
 
+def keep_aside(results: Path, record: Record) -> Iterator[str]:
+    """Move results of a job that were edited by hand out of its way.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of the results.
+    record : Record
+        Of the job. Where it was cut off, what differs may be its own work, and is left.
+
+    Yields
+    ------
+    str
+        What was done, file by file, for people.
+    """
+    for name, told in () if record.under_way else record.makes.items():
+        path = results / name
+        if result_sum(path) not in (told, "absent"):
+            aside = _free(path)
+            os.replace(path, aside)
+            yield f"{name} was edited by hand: kept as {aside.name} beside it, and made anew."
+
+
 def make_way(state: State) -> Iterator[str]:
-    """Keep aside what was edited by hand, and take away what was made for what is no more.
+    """Before a run: take away what was made for what is no more, and name what nobody made.
 
     Parameters
     ----------
@@ -32,21 +63,21 @@ def make_way(state: State) -> Iterator[str]:
     Yields
     ------
     str
-        What was done, file by file, for people.
+        What was done or found, for people.
     """
     results = state.config.results
-    for name in state.edited:
-        path = results / name
-        aside = _free(path)
-        os.replace(path, aside)
-        yield f"{name} was edited by hand: kept as {aside.name} beside it, and made anew."
     for key, record in state.left_over.items():
-        drop(results, record.makes)
+        kept = drop(results, record.makes)
         forget(results, key)
         _drop_empty(results, record.makes)
         yield f"{key} is no part of the study any more: what was made for it was taken away."
-    for name in state.foreign:
+        for name in kept:
+            yield f"{name}, which was made for it, was edited by hand, and is left."
+    own = [name for name in state.foreign if EDITED not in Path(name).name]
+    for name in own[:_NAMED]:
         yield f"{name} in the results was not made by the run, and is left alone."
+    if own[_NAMED:]:
+        yield f"So are {len(own) - _NAMED} more files there."
 
 
 def _drop_empty(results: Path, paths: Iterable[str]) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-pytestmark = pytest.mark.whole
+pytestmark = pytest.mark.slow
 
 RULES = Path(__file__).with_name("rules.js").read_text(encoding="utf-8")
 SCRIPT = f"window.rules = window.rules || {RULES.strip()}"

@@ -12,11 +12,11 @@ import pytest
 from helpers.told import words_of
 from morpho.steps.files import ElementResults
 
-pytestmark = pytest.mark.whole
+pytestmark = pytest.mark.slow
 
 # What comes after any change of a table: page, supplement, archive and record.
 LAST = {"all", "supplement", "report", "archive", "finish"}
-JOINED = {"combine", "draw_joined"}
+JOINED = {"combine", "draw"}
 
 
 @pytest.fixture
@@ -233,13 +233,13 @@ def test_a_new_specimen_is_told_of_on_the_page(copy_house, run, demo, tmp_path):
     assert "COAST-99" in told.split("What was done")[0]
 
 
-def test_a_private_cell_runs_nothing_but_the_check(run, demo, changed):
+def test_a_private_cell_runs_nothing(run, demo, changed):
     """Another locality: no shape depends on it."""
     path = demo / "demo_landmarks" / "specimens.csv"
     changed("demo_landmarks/specimens.csv", path.read_text("utf-8").replace("Hask", "Husk"))
     ran = run(demo, "--dry-run")
-    assert ran.rules() <= {"all", "check", "report", "archive", "finish"}
-    assert "check" in ran.rules()
+    assert ran.rules() == set()
+    assert "Nothing to be done" in ran.told
 
 
 def test_another_level_runs_no_geometry(run, demo, changed):
@@ -286,22 +286,25 @@ def test_another_setting_of_robustness_runs_what_uses_it(
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("source", "rules"),
+    ("source", "text", "rules"),
     [
-        ("morpho/drawing/growth.py", {"draw", "draw_joined", "all", "report", "archive", "finish"}),
+        ("morpho/drawing/growth.py", "changed = 1", {"draw", "all", "report", "archive", "finish"}),
+        ("morpho/report/words.py", "changed = 1", LAST | {"check"}),
+        ("morpho/report/conclusions.py", "changed = 1", LAST),
         (
-            "morpho/report/words.py",
-            LAST | JOINED | {"place", "conclude", "differ", "warp", "portray", "draw"},
+            "morpho/inference/calibration.py",
+            "changed = 1",
+            LAST | JOINED | {"calibrate", "conclude"},
         ),
-        ("morpho/report/conclusions.py", LAST | JOINED | {"conclude"}),
-        ("morpho/inference/calibration.py", LAST | JOINED | {"calibrate", "conclude", "draw"}),
-        ("morpho/report/page.css.jinja", {"all", "report", "archive", "finish"}),
-        ("morpho/cli.py", set()),
+        ("morpho/report/page.css.jinja", "", LAST | {"check"}),
+        ("morpho/cli.py", "changed = 1", set()),
+        ("morpho/drawing/style.py", "# changed", set()),
+        ("morpho/steps/files.py", "# changed", set()),
+        ("morpho/study/config.py", "# changed", set()),
     ],
 )
-def test_a_changed_source_runs_what_it_touches(run, demo, changed, source, rules):
-    text = (demo / source).read_text(encoding="utf-8")
-    changed(source, text + ("\n# changed\n" if source.endswith(".py") else "\n"))
+def test_a_changed_source_runs_what_it_touches(run, demo, changed, source, text, rules):
+    changed(source, (demo / source).read_text(encoding="utf-8") + f"\n{text}\n")
     assert run(demo, "--dry-run").rules() == rules
 
 
