@@ -73,7 +73,8 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     class Spread(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
             file = nodeid.split("::")[0]
-            return nodeid.split("[")[0] if "/outside/" in file else file
+            apart = "/outside/" in file and "planted_differences" not in file
+            return nodeid.split("[")[0] if apart else file
 
     config.option.loadscopereorder = False  # the order is that of the function above
     return Spread(config, log)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from morpho.report.directions import Directions
+from morpho.results.directions import Directions
 from morpho.shape.orientation import axis_across
 from morpho.steps.files import ElementResults
 from morpho.steps.placed import estimated_points, superimposed_shapes

@@ -17,7 +17,7 @@ from morpho.inference.measurements import (
     taxon_measurements,
 )
 from morpho.inference.mirror_images import mirror_images
-from morpho.report.directions import larger_words
+from morpho.results.directions import larger_words
 from morpho.steps.compared_bones import ComparedBones, stacked
 from morpho.study.scheme import Scheme
 

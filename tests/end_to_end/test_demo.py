@@ -138,29 +138,6 @@ def test_no_path_of_the_machine_reaches_the_tables(demo):
             assert str(demo).encode() not in path.read_bytes(), path
 
 
-@pytest.mark.slow
-def test_the_engines_own_report_has_a_caption_for_figures_and_tables(run, demo, tables, tmp_path):
-    """`--report` of the finished demo: titles of all figures, and what each table holds."""
-    from morpho.report.captions import CAPTIONS
-    from morpho.report.legend import JOINED, TABLES
-
-    before = tables(demo / "results")
-    ran = run(demo, "--report", tmp_path / "workflow.html")
-    assert ran.code == 0, ran.told[-3000:]
-    page = (tmp_path / "workflow.html").read_text(encoding="utf-8")
-    told = re.sub(r"\s+", " ", unescape(page))
-    for caption in CAPTIONS.values():
-        assert told.count(f"<strong>{caption.title}</strong>") >= 2, caption.title  # elements
-    for name, (meaning, _) in (TABLES | JOINED).items():
-        # straight signs may be set as typographic ones
-        words = [re.escape(part) for part in re.split(r"['\"`]|--|\.\.\.", meaning)]
-        assert re.search(r".{1,3}".join(words), told), name
-        assert f"{name}.csv" in page
-    assert "report.html" in page
-    assert not re.search(r"<(?:script|link)[^>]+(?:src|href)=.https?:", page)
-    assert tables(demo / "results") == before
-
-
 def test_a_second_run_does_nothing(run, demo):
     ran = run(demo)
     assert ran.code == 0
@@ -202,7 +179,8 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, demo, changed):
             "calibrate", "vary", "rarefy", "conclude", "differ", "warp", "portray",
             "draw"} <= ran.rules("atlas")  # fmt: skip
     alone = {rule for rule, where in ran.jobs if not where}
-    assert alone == LAST | JOINED | {"check"}
+    assert alone == LAST | {"combine", "check"}
+    assert ("draw", "element=all-elements, figure=proportions") in ran.jobs
 
 
 @pytest.mark.slow
@@ -279,9 +257,9 @@ def test_another_setting_of_robustness_runs_what_uses_it(
     ran = run(demo, "--dry-run")
     assert ran.code == 0, ran.told
     always = LAST | JOINED | {"check"}
-    assert ran.rules() == always | rules | ({"draw"} if figures else set())
+    assert ran.rules() == always | rules
     drawn = {where.split("figure=")[1] for rule, where in ran.jobs if rule == "draw"}
-    assert drawn == figures
+    assert drawn == figures | {"proportions"}
 
 
 @pytest.mark.slow

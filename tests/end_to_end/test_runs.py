@@ -1,7 +1,6 @@
 """Runs from anywhere, of any study; and runs that are refused."""
 
 import os
-import shutil
 import subprocess
 import sys
 
@@ -89,24 +88,6 @@ def test_a_new_study_from_start_to_report(tables, run, house, small, tmp_path):
 
     again = run(house, "--snakefile", house / "Snakefile", "--configfile", study, cwd=away)
     assert "Nothing to be done" in again.told
-
-
-def test_one_core_and_two_give_the_same_bytes(tables, run, house, small):
-    """Two elements, replicates, draws and simulations: every table, joined ones among them."""
-    queries = {"find 1": "ash", "find 2": "own"}
-    study = small({"ash": 6, "birch": 5}, queries, elements=("femur", "tibia"), replicates=2)
-    found = []
-    for cores in (2, 1):
-        wanted = "results/all-elements/tables/individuals.csv"
-        ran = run(house, wanted, "--configfile", study.path, cores=cores)
-        assert ran.code == 0, ran.told[-3000:]
-        found.append(tables(study.config.results))
-        shutil.rmtree(study.config.results)
-    assert found[0] == found[1]
-    assert {
-        "all-elements/tables/proportions.csv", "femur/tables/stability.csv",
-        "tibia/tables/calibration.csv", "tibia/tables/specimens_to_decide.csv",
-    } <= set(found[0])  # fmt: skip
 
 
 def test_every_problem_is_told_at_once_and_nothing_is_written(run, house, small):
@@ -224,21 +205,3 @@ def test_the_workflow_passes_its_own_lint(run, house):
         text=True,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-
-
-def test_rules_and_figures_of_the_workflow_are_those_of_the_library(run, house):
-    """A figure that the report shows is drawn, and a table that it reads is made."""
-    from morpho.report.captions import CAPTIONS
-    from morpho.report.legend import JOINED, TABLES
-    from morpho.steps.__main__ import STEPS
-
-    ran = run(house, "--dry-run")
-    assert ran.code == 0
-    figures = {where.split("figure=")[1] for rule, where in ran.jobs if rule == "draw"}
-    assert figures == set(CAPTIONS)
-    assert ran.rules() - {"all", "draw_joined"} <= set(STEPS)
-    outputs = [line for line in ran.told.splitlines() if line.strip().startswith("output:")]
-    for table in TABLES:
-        assert any(f"/tables/{table}.csv" in line for line in outputs), table
-    for table in JOINED:
-        assert any(f"/all-elements/tables/{table}.csv" in line for line in outputs), table

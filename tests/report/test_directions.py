@@ -2,7 +2,7 @@
 
 import pytest
 
-from morpho.report.directions import Directions, larger_words, lengths_words
+from morpho.results.directions import Directions, larger_words, lengths_words
 from morpho.study.scheme_parts import opposite
 
 JAW = Directions(["front", "top", "outer side"], ["back", "bottom", "inner side"])
