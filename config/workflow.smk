@@ -19,7 +19,7 @@ from morpho.study.config import read_config
 from morpho.study.problems import Problems, StudyError
 from morpho.study.results_folder import cannot_be_written, check_results_folder
 from morpho.workflow.plan import ALL_ELEMENTS
-from morpho.workflow.rules import FIGURES, FIGURES_JOINED, RULES, outputs
+from morpho.workflow.rules import BY_STEP, FIGURES, FIGURES_JOINED, outputs
 from morpho.workflow.state import ANEW, State
 
 if len(workflow.configfiles) > 1:
@@ -49,7 +49,6 @@ STUDY = os.path.relpath(_study, WORKDIR)
 R = STUDY_CONFIG.results.name
 ELEMENTS = list(STUDY_CONFIG.elements)
 ENVIRONMENT = str(HOUSE / "config" / "environment.yaml")
-_RULES = {rule.step: rule for rule in RULES}
 
 # How steps are called: with the Python that runs Snakemake, unless environments are
 # made by conda.
@@ -71,7 +70,7 @@ def _forced():
     """Rules that are to be called again whatever holds, as they were named to Snakemake."""
     asked = workflow.dag_settings
     if asked.forceall:
-        return set(_RULES)
+        return set(BY_STEP)
     return set(asked.forcerun) | (set(asked.targets) if asked.forcetargets else set())
 
 
@@ -93,14 +92,6 @@ def state():
         sys.exit("The study cannot be run: see the problems above.")
 
 
-@cache
-def _jobs():
-    return {
-        (job.rule.step, job.element, job.name): job
-        for job in state()[0].plan.jobs.values()
-    }
-
-
 def _asked_by(keys):
     """Something that each job makes, for Snakemake to ask for: all it makes comes with it."""
     return [_below(state()[0].plan.jobs[key].makes[0]) for key in keys]
@@ -117,8 +108,8 @@ def due_before(step):
 
     def found(wildcards):
         name = wildcards.get("name", wildcards.get("figure", ""))
-        job = _jobs()[step, wildcards.get("element", ""), name]
         known, due = state()
+        job = known.plan.job(step, wildcards.get("element", ""), name)
         if job.key in due and workflow.is_main_process:
             workflow.dag.forcefiles.update(_below(path) for path in job.makes)
         before = [key for key in known.plan.sources(job) if key in due]
@@ -133,7 +124,7 @@ def due_before(step):
 
 def made_by(step):
     """What a rule makes; Snakemake leaves it where it is until the step replaces it."""
-    return [update(_below(path)) for path in outputs(_RULES[step])]
+    return [update(_below(path)) for path in outputs(BY_STEP[step])]
 
 
 def _kept_in(folder, step, ending):
@@ -143,7 +134,7 @@ def _kept_in(folder, step, ending):
         "specimen": f"{{element}}/{step}/{{name}}",
         "figure": f"{{element}}/{step}_{{figure}}",
     }
-    return _below(f"{folder}/{place[_RULES[step].per]}.{ending}")
+    return _below(f"{folder}/{place[BY_STEP[step].per]}.{ending}")
 
 
 def log_of(step):

@@ -35,13 +35,6 @@ class Begun:
     record: Record
 
 
-def _find(plan: Plan, step: str, arguments: Sequence[str]) -> Job:
-    for job in plan.jobs.values():
-        if job.rule.step == step and job.arguments == list(arguments):
-            return job
-    raise KeyError(f"the study has no job {step} {' '.join(arguments)}")
-
-
 def _reads(results: Path, job: Job) -> dict[str, str]:
     """Sums of the results that a job reads, as they lie there now."""
     paths = set(job.reads)
@@ -76,7 +69,7 @@ def begin_job(
         None where it is passed over.
     """
     results, plan = config.results, Plan(config)
-    job = _find(plan, step, arguments)
+    job = plan.job(step, *arguments)
     digests = digests_of_code()
     digests.recall(kept_in(config))
     now = made_from(plan, job, code_of(job, digests), _reads(results, job))

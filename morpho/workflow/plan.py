@@ -17,6 +17,7 @@ from morpho.study.tables import read_table
 from morpho.workflow.input_digest import element_digest, yaml_digest
 from morpho.workflow.provenance import file_sum, flat_settings, public_path
 from morpho.workflow.rules import (
+    BY_STEP,
     ENDINGS,
     FIGURES,
     FIGURES_JOINED,
@@ -159,6 +160,26 @@ class Plan:
             if (job.rule.step in rule.all_of or "every rule above" in rule.all_of)
             and element in ("", job.element)
         )
+
+    def job(self, step: str, element: str = "", name: str = "") -> Job:
+        """Look a job up.
+
+        Parameters
+        ----------
+        step : str
+        element, name : str, optional
+            See `Job`.
+
+        Returns
+        -------
+        Job
+
+        Raises
+        ------
+        KeyError
+            If the study has no such job.
+        """
+        return self.jobs[Job(BY_STEP[step], element, name).key]
 
     @cached_property
     def makers(self) -> dict[str, str]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
-    "DRAWN_BY", "ENDINGS", "FIGURES", "FIGURES_JOINED", "RULES", "Rule", "outputs", "path_of",
+    "BY_STEP", "DRAWN_BY", "ENDINGS", "FIGURES", "FIGURES_JOINED", "RULES", "Rule", "outputs",
+    "path_of",
 ]  # fmt: skip
 
 # Endings of what is made in each folder of an element, and of a figure.
@@ -336,6 +337,8 @@ RULES: tuple[Rule, ...] = (
         repeats=False,
     ),
 )
+
+BY_STEP: Mapping[str, Rule] = {rule.step: rule for rule in RULES}
 
 _BONES = ("notes/slide", "notes/superimpose")
 

@@ -16,6 +16,7 @@ from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.heeded import NotHeededError, heeded
 from morpho.workflow.plan import Plan
 from morpho.workflow.rules import (
+    BY_STEP,
     DRAWN_BY,
     FIGURES,
     FIGURES_JOINED,
@@ -24,8 +25,6 @@ from morpho.workflow.rules import (
     path_of,
 )
 from morpho.workflow.state import PACKAGE
-
-BY_STEP = {rule.step: rule for rule in RULES}
 
 
 def test_every_step_of_a_rule_is_there():
