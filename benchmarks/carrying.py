@@ -8,8 +8,8 @@ import numpy as np
 import trimesh
 from measuring import Array, Row, median_ratio, seconds_in_turn
 
-from morpho.shape.scan_surface import Surface
-from morpho.shape.surface import carry_points, closest_on_surface
+from morpho.shape.surfaces.nearest import Surface
+from morpho.shape.surfaces.patches import carry_points, closest_on_surface
 
 __all__ = ["by_all_faces", "make_scan", "run"]
 

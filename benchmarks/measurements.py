@@ -10,8 +10,13 @@ from measuring import Array, Row, median_ratio, random_bones, seconds_in_turn
 from scipy.spatial.distance import euclidean
 from scipy.stats import t
 
-from morpho.inference.measurement_ranking import MeasurementComparison, compare_measurements
-from morpho.inference.measurements import all_distances, measure, ratios, taxon_measurements
+from morpho.inference.differences.measurements import (
+    all_distances,
+    measure,
+    ratios,
+    taxon_measurements,
+)
+from morpho.inference.differences.ranking import MeasurementComparison, compare_measurements
 
 __all__ = ["all_tables", "by_loop", "run"]
 

@@ -10,8 +10,8 @@ import numpy as np
 from measuring import Array, Row, median_ratio, random_bones, seconds_in_turn
 from numpy.typing import NDArray
 
-from morpho.inference.linear_model import term_tests
-from morpho.inference.permutation import PermutationResult, permutation_test
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.permutation import PermutationResult, permutation_test
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from measuring import Row, random_bones, seconds_in_turn
 
-from morpho.inference.linear_model import term_tests
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.ordination import ShapeSpace
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
 

@@ -11,8 +11,8 @@ import numpy as np
 from measuring import Array, Row, median_ratio, seconds_in_turn
 from threadpoolctl import threadpool_limits
 
-from morpho.shape.curves import curve_tangents
-from morpho.shape.sliding import slide
+from morpho.shape.semilandmarks.curves import curve_tangents
+from morpho.shape.semilandmarks.sliding import slide
 from morpho.shape.superimposition import GeneralizedProcrustes
 from morpho.shape.thin_plate import bending_energy_matrix
 

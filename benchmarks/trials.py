@@ -10,10 +10,10 @@ from measuring import Array, Row, median_ratio, random_bones, seconds_in_turn
 from scipy.linalg import orthogonal_procrustes
 from threadpoolctl import threadpool_limits
 
-from morpho.inference.calibration import calibrate
-from morpho.inference.judging import Rules
-from morpho.inference.reanalysis import Frame, Material, analyse, frame_of
-from morpho.inference.stability import Doubts, digitised_again, vary
+from morpho.inference.membership.judging import Rules
+from morpho.inference.robustness.calibration import calibrate
+from morpho.inference.robustness.reanalysis import Frame, Material, analyse, frame_of
+from morpho.inference.robustness.stability import Doubts, digitised_again, vary
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 __all__ = ["frame_by_loop", "run", "sample"]

@@ -10,8 +10,8 @@ from carrying import make_scan
 from measuring import Array, Row, median_ratio, seconds_in_turn
 from scipy.interpolate import RBFInterpolator
 
-from morpho.shape.triangles import vertex_normals
-from morpho.shape.warped_surface import displacement_field, normal_displacement, warp_surface
+from morpho.shape.surfaces.triangles import vertex_normals
+from morpho.shape.surfaces.warped import displacement_field, normal_displacement, warp_surface
 
 __all__ = ["by_scipy", "run"]
 

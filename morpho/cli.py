@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho import __version__
-from morpho.study.wording import listed, visible
+from morpho.study.reading.wording import listed, visible
 
 if TYPE_CHECKING:
     from morpho.study.check import Study
-    from morpho.study.problems import Problems
+    from morpho.study.reading.problems import Problems
     from morpho.workflow.provenance import Difference
 
 __all__ = ["main"]
@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _new(folder: str) -> int:
-    from morpho.study.problems import StudyError
+    from morpho.study.reading.problems import StudyError
     from morpho.study.start import start_study
 
     try:
@@ -96,7 +96,7 @@ def _number(count: int, word: str) -> str:
 
 
 def _summary(study: Study) -> str:
-    from morpho.study.file_count import with_scans
+    from morpho.study.reading.file_count import with_scans
 
     specimens = study.specimens
     title = visible(study.config.settings.get("title", "The study"))
@@ -126,7 +126,7 @@ def _verdict(problems: Problems) -> str:
 
 
 def _check(path: str, scans: bool) -> int:
-    from morpho.steps.suspected import check_and_screen
+    from morpho.steps.prepare.suspected import check_and_screen
 
     study, problems = check_and_screen(path, scans=scans)
     if len(problems):
@@ -152,8 +152,8 @@ def _told(differences: list[Difference]) -> list[str]:
 
 def _status(path: str) -> int:
     from morpho.steps.provenance import NoRecordError, read_record
-    from morpho.study.config import read_config
-    from morpho.study.problems import StudyError
+    from morpho.study.reading.problems import StudyError
+    from morpho.study.settings.config import read_config
     from morpho.workflow.provenance import Difference, file_sum
     from morpho.workflow.state import State
 

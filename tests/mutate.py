@@ -174,8 +174,8 @@ def nearest_tests(house: Path, module: Path) -> list[Path]:
     -------
     list of Path
     """
-    layer, name = module.parent.name, module.stem
-    dotted = f"morpho.{layer}.{name}"
+    layer, name = module.parts[1], module.stem
+    dotted = ".".join(module.with_suffix("").parts)
     near = []
     for folder in (layer, "outside", "properties"):
         for path in sorted((house / "tests" / folder).glob("test_*.py")):
@@ -227,7 +227,7 @@ def survives(house: Path, mutant: Mutant) -> bool:
     bool
     """
     path = house / mutant.module
-    tests = nearest_tests(house, mutant.module) or [house / "tests" / mutant.module.parent.name]
+    tests = nearest_tests(house, mutant.module) or [house / "tests" / mutant.module.parts[1]]
     kept = path.read_text(encoding="utf-8")
     path.write_text(mutant.source(), encoding="utf-8")
     try:
@@ -239,7 +239,7 @@ def survives(house: Path, mutant: Mutant) -> bool:
 def main() -> int:
     """Draw mutants, try each, and tell which were not noticed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("modules", nargs="*", help="as inference/verdict; all if none is named")
+    parser.add_argument("modules", nargs="*", help="as inference/data/screening; all by default")
     parser.add_argument("--mutants", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--without", action="append", default=[], help="a module to leave out")
@@ -247,9 +247,9 @@ def main() -> int:
     paths = [
         path.relative_to(HOUSE)
         for layer in LAYERS
-        for path in sorted((HOUSE / "morpho" / layer).glob("[!_]*.py"))
+        for path in sorted((HOUSE / "morpho" / layer).rglob("[!_]*.py"))
     ]
-    names = {path: f"{path.parent.name}/{path.stem}" for path in paths}
+    names = {path: "/".join(path.with_suffix("").parts[1:]) for path in paths}
     chosen = [p for p in paths if not given.modules or names[p] in given.modules]
     chosen = [p for p in chosen if names[p] not in given.without]
     every = [

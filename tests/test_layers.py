@@ -18,8 +18,18 @@ ALLOWED = {
     "inference": {"shape", "inference"},
     "results": {"results"},
     "workflow": {"study", "results", "workflow"},
+    "viewer": {"shape", "drawing", "results", "viewer"},
     "drawing": {"study", "shape", "inference", "results", "drawing"},
-    "report": {"study", "shape", "inference", "drawing", "results", "workflow", "report"},
+    "report": {
+        "study",
+        "shape",
+        "inference",
+        "drawing",
+        "results",
+        "workflow",
+        "viewer",
+        "report",
+    },
     "steps": {
         "study",
         "shape",
@@ -27,6 +37,7 @@ ALLOWED = {
         "results",
         "workflow",
         "drawing",
+        "viewer",
         "report",
         "steps",
     },
@@ -105,9 +116,17 @@ def test_imports_run_along_the_layers():
 @pytest.mark.parametrize(
     ("source", "parts", "expected"),
     [
-        ("from ..study.tables import x", ("shape", "a"), ["shape imports morpho.study.tables"]),
+        (
+            "from ..study.tables import x",
+            ("shape", "a"),
+            ["shape imports morpho.study.tables"],
+        ),
         ("from morpho.shape import x", ("study", "a"), ["study imports morpho.shape"]),
-        ("import morpho.steps.place", ("report", "a"), ["report imports morpho.steps.place"]),
+        (
+            "import morpho.steps.judge.place",
+            ("report", "a"),
+            ["report imports morpho.steps.judge.place"],
+        ),
         ("from .. import drawing", ("inference", "a"), ["inference imports morpho.drawing"]),
         ("def f():\n    import matplotlib.pyplot", ("shape", "a"), ["shape imports matplotlib"]),
         ("from pandas import DataFrame", ("shape", "a"), ["shape imports pandas"]),

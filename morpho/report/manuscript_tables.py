@@ -10,7 +10,7 @@ import pandas as pd
 
 from morpho.report.main_tables import MAIN_TABLES, MainTable
 from morpho.report.phrases import is_probability, probability
-from morpho.report.words import number
+from morpho.report.phrasing import number
 from morpho.report.workbook import stacked
 
 __all__ = ["MAIN_TABLES", "ROUNDING", "MainTable", "ManuscriptTable", "manuscript_tables"]

@@ -7,13 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.inference.slopes import FEWEST
+from morpho.inference.models.slopes import FEWEST
 from morpho.report.marked import citing, named
 from morpho.report.methods_differences import differences, surfaces, together_judged
 from morpho.report.methods_trials import effect_of_estimates, trials
 from morpho.report.phrases import bone, each, of_bones, percent, times, uncorrected_words
+from morpho.report.phrasing import counted, number
 from morpho.report.references import Analysed, methods_used
-from morpho.report.words import counted, number
 from morpho.results.wording import together
 
 __all__ = ["methods_paragraphs"]

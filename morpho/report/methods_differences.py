@@ -9,8 +9,8 @@ import pandas as pd
 
 from morpho.report.marked import citing, named
 from morpho.report.phrases import bone, of_bones
+from morpho.report.phrasing import counted
 from morpho.report.references import Analysed
-from morpho.report.words import counted
 from morpho.results.wording import together
 
 __all__ = ["differences", "surfaces", "together_judged"]

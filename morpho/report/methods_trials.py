@@ -7,15 +7,15 @@ from typing import Any
 
 from morpho.report.marked import citing, named
 from morpho.report.phrases import of_bones
+from morpho.report.phrasing import number
 from morpho.report.references import Analysed
-from morpho.report.words import number
 from morpho.results.wording import together
 
 __all__ = ["effect_of_estimates", "trials"]
 
 Settings = Mapping[str, Any]
 
-# Kinds of choices of `morpho.inference.stability.CHOICES`, as they are told.
+# Kinds of choices of `morpho.inference.robustness.stability.CHOICES`, as they are told.
 _CHOICES = {
     "size": "size heeded alone or not at all",
     "growth not extrapolated": "growth lines read off no further than the sizes measured",

@@ -17,11 +17,11 @@ from morpho.report.differences import PORTRAITS, difference_words, nothing_passe
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
+from morpho.report.phrasing import CAUTION, counted, number, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
-from morpho.report.viewer_page import script_digest, viewer_scripts, viewer_style
-from morpho.report.words import CAUTION, counted, number, sample_facts
+from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from morpho.report.marked import named
+from morpho.report.phrasing import counted
 from morpho.report.references import Analysed
-from morpho.report.words import counted
 from morpho.results.wording import together
 
 __all__ = [

@@ -7,17 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.inference.stability import ALL_SUSPECTS
-from morpho.report.words import number
+from morpho.inference.robustness.stability import ALL_SUSPECTS
+from morpho.report.phrasing import number
 from morpho.results.wording import together
-from morpho.study.wording import listed, quoted
+from morpho.study.reading.wording import listed, quoted
 
 __all__ = [
     "check_words", "hangs_on", "known_suspects", "known_suspicions", "query_suspicions",
     "suspect_names", "without_suspects",
 ]  # fmt: skip
 
-# Words that a proposal of `morpho.inference.screening` may begin with; else it begins with names.
+# Words that a proposal of `inference.data.screening` may begin with; else it begins with names.
 _BEGINNINGS = ("It", "Left", "These")
 # Known specimens that are named.
 _NAMED = 8

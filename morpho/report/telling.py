@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.inference.judging import WAYS
-from morpho.inference.stability import without_suspects
+from morpho.inference.membership.judging import WAYS
+from morpho.inference.robustness.stability import without_suspects
 from morpho.report.conclusions import conclusion_words, individual_words, summary_words
-from morpho.report.words import verdict_reason
+from morpho.report.phrasing import verdict_reason
 
 __all__ = ["with_words", "with_words_joined"]
 

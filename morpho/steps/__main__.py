@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from morpho.workflow.rules import RULES
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["STEPS", "main"]
 
@@ -23,7 +23,7 @@ _USAGE = f"usage: python -m morpho.steps [{_IF_DUE}] STEP STUDY [ELEMENT [NAME]]
 
 def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
     """Do a job, and keep beside the results what it was made from."""
-    from morpho.steps.files import ElementResults
+    from morpho.results.store import ElementResults
     from morpho.workflow.heeded import heeded
     from morpho.workflow.jobs import begin_job, end_job
 
@@ -31,7 +31,7 @@ def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
     if begun is None:
         print(f"{' '.join((step, *rest))}: what it made still holds.")
         return
-    module = import_module(f"morpho.steps.{step}")
+    module = import_module(f"morpho.{begun.job.rule.module}")
     seen = heeded(config, begun.job.rule.settings)
     if begun.job.rule.per == "study":
         made = module.run(seen, *rest)
@@ -62,16 +62,16 @@ def main(arguments: list[str]) -> int:
     if len(arguments) < 2 or arguments[0] not in STEPS:
         print(f"{_USAGE}; steps: {', '.join(STEPS)}")
         return 2
-    from morpho.inference.design import InferenceError
+    from morpho.inference.models.design import InferenceError
     from morpho.shape.checks import ShapeError
-    from morpho.study.config import read_config
-    from morpho.study.problems import StudyError
+    from morpho.study.reading.problems import StudyError
+    from morpho.study.settings.config import read_config
 
     step, study, *rest = arguments
     try:
         config = read_config(Path(study))
         if step == "check" and rest == [_LOOK]:
-            import_module("morpho.steps.check").run(config, _LOOK)
+            import_module("morpho.steps.prepare.check").run(config, _LOOK)
         else:
             _do(config, step, rest, if_due)
     except StudyError as error:

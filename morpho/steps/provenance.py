@@ -10,7 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from morpho.steps.files import write_json
+from morpho.results.store import write_json
 from morpho.study.public_inputs import public_inputs
 from morpho.workflow.provenance import (
     PROVENANCE,
@@ -24,7 +24,7 @@ from morpho.workflow.provenance import (
 from morpho.workflow.state import State
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = [
     "HISTORY", "NoRecordError", "mark_start", "read_record", "record",

@@ -1,6 +1,6 @@
 """What the user wrote, read and checked: config, schemes, specimens, landmarks, scans.
 
-Names are loaded when first used, so that ``import morpho.study.config`` stays light.
+Names are loaded when first used, so that ``import morpho.study.settings.config`` stays light.
 """
 
 from __future__ import annotations
@@ -9,21 +9,21 @@ import importlib
 from typing import Any
 
 _HOME = {
-    "Problem": "problems",
-    "Problems": "problems",
-    "StudyError": "problems",
-    "StudyConfig": "config",
-    "read_config": "config",
-    "safe_name": "files",
-    "Scheme": "scheme",
-    "read_scheme": "scheme",
+    "Problem": "reading.problems",
+    "Problems": "reading.problems",
+    "StudyError": "reading.problems",
+    "StudyConfig": "settings.config",
+    "read_config": "settings.config",
+    "safe_name": "reading.paths",
+    "Scheme": "scheme.reading",
+    "read_scheme": "scheme.reading",
     "read_specimens": "specimens",
-    "read_landmarks": "landmarks",
-    "read_scan": "scans",
-    "read_scan_with_notes": "scans",
-    "patch_carriers": "templates",
-    "patch_points": "templates",
-    "template_of": "templates",
+    "read_landmarks": "landmarks.reading",
+    "read_scan": "scans.reading",
+    "read_scan_with_notes": "scans.reading",
+    "patch_carriers": "scans.templates",
+    "patch_points": "scans.templates",
+    "template_of": "scans.templates",
     "Study": "check",
     "check_study": "check",
     "read_element": "check",

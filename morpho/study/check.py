@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from morpho.study.config import StudyConfig, gather_config, read_config
-from morpho.study.file_count import check_files, check_scan_units
-from morpho.study.landmarks import gather_landmarks
-from morpho.study.letters import check_letters
-from morpho.study.pairs import check_pairs
-from morpho.study.preparation_check import check_distortion, check_estimates
-from morpho.study.problems import Problems, StudyError
-from morpho.study.results_folder import check_results_folder
-from morpho.study.sample import check_elements, check_model, check_sample, check_sides
-from morpho.study.scheme import Scheme, gather_scheme, usable_names
+from morpho.study.checks.letters import check_letters
+from morpho.study.checks.preparation import check_distortion, check_estimates
+from morpho.study.checks.results_folder import check_results_folder
+from morpho.study.checks.sample import check_elements, check_model, check_sample, check_sides
+from morpho.study.landmarks.pairs import check_pairs
+from morpho.study.landmarks.reading import gather_landmarks
+from morpho.study.reading.file_count import check_files, check_scan_units
+from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.scheme.reading import Scheme, gather_scheme, usable_names
+from morpho.study.settings.config import StudyConfig, gather_config, read_config
 from morpho.study.specimens import gather_specimens
 
 __all__ = ["Study", "check_study", "read_element"]
@@ -35,7 +35,7 @@ class Study:
     specimens : pandas.DataFrame
         The specimen table, as `morpho.study.specimens.read_specimens` gives it.
     landmarks : dict of pandas.DataFrame
-        By element, as `morpho.study.landmarks.read_landmarks` gives them.
+        By element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
     """
 
     config: StudyConfig
@@ -99,7 +99,7 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
         check_pairs(config, schemes[element], rows, problems)
         check_estimates(config, schemes[element], specimens, rows, problems)
         if scans:
-            from morpho.study.scan_check import check_scans  # trimesh takes a while to import
+            from morpho.study.scans.fit import check_scans  # trimesh takes a while to import
 
             check_scans(config, schemes[element], specimens, rows, problems)
     check_distortion(config, schemes, specimens, landmarks, problems)
@@ -127,9 +127,9 @@ def read_element(
     specimens : pandas.DataFrame
         The specimen table, of the specimens digitised in this element.
     landmarks : pandas.DataFrame
-        Its landmark tables, as `morpho.study.landmarks.read_landmarks` gives them: landmarks,
-        points of the curves, and points of the patches where they were placed, which
-        `morpho.study.templates.patch_points` picks.
+        Its landmark tables, as `morpho.study.landmarks.reading.read_landmarks` gives them:
+        landmarks, points of the curves, and points of the patches where they were placed, which
+        `morpho.study.scans.templates.patch_points` picks.
 
     Raises
     ------

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
 
-from morpho.study.config import StudyConfig
-from morpho.study.problems import Problems
-from morpho.study.tables import Table, read_table
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.tables import Table, read_table
+from morpho.study.settings.config import StudyConfig
 
 __all__ = ["PublicInput", "private_words", "public_content", "public_inputs"]
 

@@ -10,11 +10,11 @@ from difflib import SequenceMatcher
 
 import pandas as pd
 
-from morpho.study.config import StudyConfig
-from morpho.study.files import safe_name
-from morpho.study.problems import Problems
-from morpho.study.tables import Table, read_table
-from morpho.study.wording import listed, nearest, quoted, squeezed
+from morpho.study.reading.paths import safe_name
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.tables import Table, read_table
+from morpho.study.reading.wording import listed, nearest, quoted, squeezed
+from morpho.study.settings.config import StudyConfig
 
 __all__ = ["SPECIMEN_COLUMNS", "gather_specimens", "read_specimens"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from morpho.study.problems import Problem, Problems, StudyError
-from morpho.study.wording import listed, quoted
+from morpho.study.reading.problems import Problem, Problems, StudyError
+from morpho.study.reading.wording import listed, quoted
 
 __all__ = ["start_study"]
 

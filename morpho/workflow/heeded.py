@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["NotHeededError", "heeded"]
 

@@ -14,10 +14,10 @@ from typing import Any
 
 import yaml
 
-from morpho.study.config import StudyConfig
-from morpho.study.files import safe_name
-from morpho.study.problems import Problems
-from morpho.study.tables import Table, read_table
+from morpho.study.reading.paths import safe_name
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.tables import Table, read_table
+from morpho.study.settings.config import StudyConfig
 
 __all__ = ["element_digest", "yaml_digest"]
 

@@ -14,7 +14,7 @@ from morpho.workflow.state import code_of, digests_of_code, kept_in, made_from
 from morpho.workflow.tidying import keep_aside
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["Begun", "begin_job", "end_job"]
 

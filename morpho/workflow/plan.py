@@ -9,11 +9,11 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from morpho.study.files import safe_name
-from morpho.study.problems import Problems, StudyError
 from morpho.study.public_inputs import public_content
-from morpho.study.scheme import read_scheme
-from morpho.study.tables import read_table
+from morpho.study.reading.paths import safe_name
+from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.reading.tables import read_table
+from morpho.study.scheme.reading import read_scheme
 from morpho.workflow.input_digest import element_digest, yaml_digest
 from morpho.workflow.provenance import file_sum, flat_settings, public_path
 from morpho.workflow.rules import (
@@ -28,7 +28,7 @@ from morpho.workflow.rules import (
 )
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["ALL_ELEMENTS", "Job", "Plan"]
 

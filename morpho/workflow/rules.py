@@ -53,6 +53,24 @@ class Rule:
     all_of: tuple[str, ...] = ()
     repeats: bool = True
 
+    @property
+    def module(self) -> str:
+        """Name below the package of the module that holds its step."""
+        return f"steps.{self.room}.{self.step}"
+
+    @property
+    def room(self) -> str:
+        """Folder of the step, and file of config/rules."""
+        if self.step in _PREPARE:
+            return "prepare"
+        return "show" if self.step in _SHOW else "judge"
+
+
+_PREPARE = ("check", "screen", "prepare", "measure", "carry", "slide", "superimpose")
+_SHOW = (
+    "differ", "warp", "portray", "draw", "supplement", "report", "archive", "finish",
+)  # fmt: skip
+
 
 def _named(folder: str, *names: str) -> tuple[str, ...]:
     return tuple(f"{folder}/{name}" for name in names)
@@ -366,21 +384,21 @@ FIGURES_JOINED: Mapping[str, tuple[str, ...]] = {
 
 # Module of morpho/drawing that draws each of them.
 DRAWN_BY: Mapping[str, str] = {
-    "shape_space": "shape_space",
-    "variance_per_axis": "shape_space",
-    "growth": "growth",
-    "canonical_axes": "canonical",
-    "distances": "distances",
-    "calibration": "trials",
-    "stability": "trials",
-    "trajectories": "sample_size",
-    "adequacy": "sample_size",
-    "specimens_to_decide": "sample_size",
-    "mean_shape": "bone",
-    "axis_shapes": "bone",
-    "distortion": "distortion",
-    "landmark_error": "error_map",
-    "proportions": "ranges",
+    "shape_space": "figures.space",
+    "variance_per_axis": "figures.space",
+    "growth": "figures.growth",
+    "canonical_axes": "figures.taxa",
+    "distances": "figures.membership",
+    "calibration": "figures.trials",
+    "stability": "figures.trials",
+    "trajectories": "figures.sample_size",
+    "adequacy": "figures.sample_size",
+    "specimens_to_decide": "figures.sample_size",
+    "mean_shape": "bone.views",
+    "axis_shapes": "bone.views",
+    "distortion": "figures.distortion",
+    "landmark_error": "figures.error_map",
+    "proportions": "figures.ranges",
 }
 
 

@@ -15,7 +15,7 @@ from morpho.workflow.records import FOLDER, Record, every_record, result_sum
 from morpho.workflow.rules import DRAWN_BY
 
 if TYPE_CHECKING:
-    from morpho.study.config import StudyConfig
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = [
     "ANEW", "PACKAGE", "Due", "State", "code_of", "digests_of_code", "kept_in",
@@ -67,9 +67,9 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     str
     """
     if job.rule.per == "figure":
-        step = digests.alone(f"steps.{job.rule.step}")
-        return step + digests.of("drawing.saving", "steps.files", f"drawing.{DRAWN_BY[job.name]}")
-    return digests.of(f"steps.{job.rule.step}")
+        step = digests.alone(job.rule.module)
+        return step + digests.of("drawing.saving", "results.store", f"drawing.{DRAWN_BY[job.name]}")
+    return digests.of(job.rule.module)
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:

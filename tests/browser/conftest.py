@@ -15,9 +15,9 @@ import pytest
 import trimesh
 
 from helpers import chromium
-from morpho.report.viewer_data import Heat, Points, Specimens, Surface, ViewerData, Warp
-from morpho.report.viewer_page import viewer_scripts, viewer_section, viewer_style
 from morpho.steps.__main__ import main
+from morpho.viewer.markup import viewer_scripts, viewer_section, viewer_style
+from morpho.viewer.scene import Heat, Points, Specimens, Surface, ViewerData, Warp
 
 # The strictest policy under which a page that stands alone can work.
 POLICY = (

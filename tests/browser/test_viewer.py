@@ -7,8 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from morpho.report.viewer_payload import viewer_payload
 from morpho.shape.thin_plate import ThinPlateSpline
+from morpho.viewer.payload import viewer_payload
 
 pytestmark = pytest.mark.whole
 

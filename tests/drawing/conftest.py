@@ -17,7 +17,7 @@ from matplotlib.text import Text
 from helpers import invented
 from helpers.shared import made_once
 from morpho.drawing.style import hold
-from morpho.steps import draw
+from morpho.steps.show import draw
 
 LONG = "a name that goes on and on " * 7
 # By what is hard about them: known specimens of each taxon, queries, and more.

@@ -16,17 +16,22 @@ from matplotlib.patches import FancyArrowPatch
 from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
-from morpho.drawing.arrows import number_points
-from morpho.drawing.differences import displacement_ranking, regions, vectors
+from morpho.drawing.bone.arrows import number_points
+from morpho.drawing.figures.differences import displacement_ranking, regions, vectors
+from morpho.drawing.figures.ranges import measurements, proportions
 from morpho.drawing.lettering import fitted
-from morpho.drawing.ranges import measurements, proportions
 from morpho.drawing.style import GREY, QUERY, figure_style, short, taxon_marks
-from morpho.inference.displacement import displacement
-from morpho.inference.measurement_ranking import compare_measurements
-from morpho.inference.measurements import all_distances, measure, named_measurement, ratios
-from morpho.inference.proportions import relative_sizes
-from morpho.inference.regions import region_displacements
-from morpho.inference.taxon_prediction import predict_taxon
+from morpho.inference.differences.displacement import displacement
+from morpho.inference.differences.measurements import (
+    all_distances,
+    measure,
+    named_measurement,
+    ratios,
+)
+from morpho.inference.differences.prediction import predict_taxon
+from morpho.inference.differences.proportions import relative_sizes
+from morpho.inference.differences.ranking import compare_measurements
+from morpho.inference.differences.regions import region_displacements
 
 mpl.use("Agg")
 

@@ -10,12 +10,12 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.text import Annotation
 
-from morpho.drawing import trials
+from morpho.drawing.figures import trials
 from morpho.drawing.style import VERDICTS, figure_style, short
-from morpho.inference.stability import turned
+from morpho.inference.robustness.stability import turned
 from morpho.report.captions import CAPTIONS
-from morpho.steps import draw
-from morpho.steps.files import ElementResults
+from morpho.results.store import ElementResults
+from morpho.steps.show import draw
 from morpho.workflow.rules import FIGURES, path_of
 
 HOUSE = Path(__file__).parents[2]

@@ -14,10 +14,10 @@ from matplotlib.colors import to_rgb
 from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
-from morpho.drawing.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
-from morpho.drawing.rendering import hidden, see
+from morpho.drawing.bone.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
+from morpho.drawing.bone.rendering import hidden, see
+from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.style import DOUBLE, SINGLE, figure_style, hold
-from morpho.drawing.surface_view import surface_view
 from morpho.shape.checks import ShapeError
 
 mpl.use("Agg")
@@ -37,7 +37,7 @@ def bone():
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     """Fewer dots to the inch than on paper."""
-    monkeypatch.setattr("morpho.drawing.painting.DPI", 60)
+    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 60)
 
 
 @pytest.fixture(autouse=True)
@@ -70,7 +70,7 @@ def yellow(colour):
 
 def test_the_nearest_triangle_is_seen_as_brute_force_sees_it(monkeypatch):
     """Every dot against every triangle, by barycentric shares; in several blocks."""
-    monkeypatch.setattr("morpho.drawing.rendering._BLOCK", 1000)
+    monkeypatch.setattr("morpho.drawing.bone.rendering._BLOCK", 1000)
     rng = np.random.default_rng(0)
     points = rng.uniform(-5, 35, size=(60, 3))
     faces = np.arange(60).reshape(20, 3)
@@ -404,7 +404,7 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
 
 @pytest.mark.whole
 def test_files_are_small_with_live_words_and_the_same_each_time(bone, monkeypatch):
-    monkeypatch.setattr("morpho.drawing.painting.DPI", 300)
+    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 300)
     V, F = bone
 
     def made():

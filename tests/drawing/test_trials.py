@@ -13,7 +13,7 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
-from morpho.drawing import sample_size, trials
+from morpho.drawing.figures import sample_size, trials
 from morpho.drawing.style import VERDICTS, figure_style, hold
 
 mpl.use("Agg")

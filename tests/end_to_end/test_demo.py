@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from helpers.told import words_of
-from morpho.steps.files import ElementResults
+from morpho.results.store import ElementResults
 
 pytestmark = pytest.mark.slow
 
@@ -266,19 +266,23 @@ def test_another_setting_of_robustness_runs_what_uses_it(
 @pytest.mark.parametrize(
     ("source", "text", "rules"),
     [
-        ("morpho/drawing/growth.py", "changed = 1", {"draw", "all", "report", "archive", "finish"}),
-        ("morpho/report/words.py", "changed = 1", LAST | {"check"}),
+        (
+            "morpho/drawing/figures/growth.py",
+            "changed = 1",
+            {"draw", "all", "report", "archive", "finish"},
+        ),
+        ("morpho/report/phrasing.py", "changed = 1", LAST | {"check"}),
         ("morpho/report/conclusions.py", "changed = 1", LAST),
         (
-            "morpho/inference/calibration.py",
+            "morpho/inference/robustness/calibration.py",
             "changed = 1",
             LAST | JOINED | {"calibrate", "conclude"},
         ),
         ("morpho/report/page.css.jinja", "", LAST | {"check"}),
         ("morpho/cli.py", "changed = 1", set()),
         ("morpho/drawing/style.py", "# changed", set()),
-        ("morpho/steps/files.py", "# changed", set()),
-        ("morpho/study/config.py", "# changed", set()),
+        ("morpho/results/store.py", "# changed", set()),
+        ("morpho/study/settings/config.py", "# changed", set()),
     ],
 )
 def test_a_changed_source_runs_what_it_touches(run, demo, changed, source, text, rules):

@@ -13,9 +13,9 @@ import yaml
 from numpy.typing import NDArray
 
 from morpho.report.captions import CAPTIONS
+from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.steps.__main__ import STEPS, main
-from morpho.steps.files import ALL_ELEMENTS, ElementResults
-from morpho.study.config import StudyConfig, read_config
+from morpho.study.settings.config import StudyConfig, read_config
 from morpho.workflow.rules import RULES
 
 __all__ = ["ANALYSES", "FIGURES", "InventedStudy"]

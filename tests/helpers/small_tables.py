@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.steps.contents import Content
-from morpho.study.schemas import load_schema, with_defaults
+from morpho.steps.show.element_results import Content
+from morpho.study.reading.schemas import load_schema, with_defaults
 
 __all__ = ["HOSTILE", "differing", "element", "joined", "settings"]
 

@@ -6,8 +6,8 @@ import pandas as pd
 
 from morpho.report.legend import JOINED
 from morpho.report.telling import with_words, with_words_joined
-from morpho.steps.files import ALL_ELEMENTS, ElementResults
-from morpho.study.config import StudyConfig
+from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.study.settings.config import StudyConfig
 
 __all__ = ["individuals_told", "words_of"]
 

@@ -6,9 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.inference.adequacy import ADDED, adequacy_of_taxa, rarefy, specimens_to_decide
-from morpho.inference.design import InferenceError
-from morpho.inference.judging import Rules, Shapes, judge
+from morpho.inference.membership.judging import Rules, Shapes, judge
+from morpho.inference.models.design import InferenceError
+from morpho.inference.robustness.adequacy import (
+    ADDED,
+    adequacy_of_taxa,
+    rarefy,
+    specimens_to_decide,
+)
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
 

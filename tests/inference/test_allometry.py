@@ -7,8 +7,8 @@ import pytest
 from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 
-from morpho.inference.allometry import CommonSlope, regression_score
-from morpho.inference.design import InferenceError
+from morpho.inference.models.allometry import CommonSlope, regression_score
+from morpho.inference.models.design import InferenceError
 
 
 @pytest.fixture

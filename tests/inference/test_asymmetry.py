@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.asymmetry import shape_dimensions, side_anova
-from morpho.inference.design import InferenceError
+from morpho.inference.data.asymmetry import shape_dimensions, side_anova
+from morpho.inference.models.design import InferenceError
 from morpho.shape.checks import ShapeError
-from morpho.shape.symmetry import mirror
+from morpho.shape.symmetry.sides import mirror
 
 # four pairs and three landmarks on the midline
 PARTNERS = np.array([1, 0, 3, 2, 5, 4, 7, 6, 8, 9, 10])

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from morpho.inference.calibration import calibrate, calibration_summary, exact_interval
-from morpho.inference.judging import Rules
-from morpho.inference.reanalysis import Material, analyse
+from morpho.inference.membership.judging import Rules
+from morpho.inference.robustness.calibration import calibrate, calibration_summary, exact_interval
+from morpho.inference.robustness.reanalysis import Material, analyse
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
 

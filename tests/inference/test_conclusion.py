@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from morpho.inference.conclusion import Conclusion, combine_elements, conclude
-from morpho.inference.design import InferenceError
-from morpho.inference.stability import ALL_SUSPECTS, CHOICES, OWN_LANDMARKS, SUSPECTS
+from morpho.inference.models.design import InferenceError
+from morpho.inference.robustness.conclusion import Conclusion, combine_elements, conclude
+from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, OWN_LANDMARKS, SUSPECTS
 
 SUMMARY = ["choice", "settings", "holds", "share_holds", "turning_settings"]
 

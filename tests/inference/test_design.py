@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.design import (
+from morpho.inference.models.design import (
     InferenceError,
     check_matrix,
     indicator,

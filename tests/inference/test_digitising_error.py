@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.design import InferenceError
-from morpho.inference.digitising_error import _within_groups, digitising_error
+from morpho.inference.data.digitising_error import _within_groups, digitising_error
+from morpho.inference.models.design import InferenceError
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 K = 15

@@ -9,9 +9,9 @@ from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 from sklearn.model_selection import StratifiedKFold
 
-from morpho.inference import discriminant
-from morpho.inference.design import InferenceError
-from morpho.inference.discriminant import CanonicalAxes, ShapeDiscriminant, cross_validate
+from morpho.inference.models.design import InferenceError
+from morpho.inference.taxa import discriminant
+from morpho.inference.taxa.discriminant import CanonicalAxes, ShapeDiscriminant, cross_validate
 
 
 def bones(n, groups, *, apart=0.0, spread=0.1, k=6, seed=0):

@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 from scipy.stats import binom, spearmanr
 
-from morpho.inference.allometry import CommonSlope
-from morpho.inference.design import InferenceError
-from morpho.inference.displacement import displacement
-from morpho.inference.distances import typicality
-from morpho.inference.membership import Membership
-from morpho.inference.taxon_prediction import TaxonPrediction, predict_taxon
-from morpho.inference.taxon_ranges import false_discovery
+from morpho.inference.differences.displacement import displacement
+from morpho.inference.differences.prediction import TaxonPrediction, predict_taxon
+from morpho.inference.differences.ranges import false_discovery
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models.allometry import CommonSlope
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.distances import typicality
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 

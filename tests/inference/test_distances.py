@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.distances import effective_dimensions
+from morpho.inference.models.distances import effective_dimensions
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.design import InferenceError
-from morpho.inference.groups import compare_means, group_tests, holm, multivariate_criteria
-from morpho.inference.permutation import permutation_test
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.permutation import permutation_test
+from morpho.inference.taxa.groups import compare_means, group_tests, holm, multivariate_criteria
 
 
 def test_criteria_from_planted_eigenvalues(rng):

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.design import InferenceError
-from morpho.inference.intraclass import repeatability, variance_parts
+from morpho.inference.data.repeatability import repeatability, variance_parts
+from morpho.inference.models.design import InferenceError
 
 
 def measured(rng, n, replicates, between=1.0, within=0.5, p=1):

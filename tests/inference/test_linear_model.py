@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.design import InferenceError, term_columns
-from morpho.inference.linear_model import least_squares, sequential_bases, term_tests
-from morpho.inference.permutation import permutation_test
+from morpho.inference.models.design import InferenceError, term_columns
+from morpho.inference.models.linear_model import least_squares, sequential_bases, term_tests
+from morpho.inference.models.permutation import permutation_test
 
 
 @pytest.fixture

@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.distance import pdist
 
-from morpho.inference.design import InferenceError
-from morpho.inference.measurement_ranking import compare_measurements
-from morpho.inference.measurements import (
+from morpho.inference.differences.measurements import (
     Measurement,
     all_distances,
     measure,
@@ -18,6 +16,8 @@ from morpho.inference.measurements import (
     ratios,
     taxon_measurements,
 )
+from morpho.inference.differences.ranking import compare_measurements
+from morpho.inference.models.design import InferenceError
 
 # ---------------------------------------------------------------- measuring
 

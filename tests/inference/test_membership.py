@@ -12,9 +12,9 @@ from scipy.stats import ttest_ind
 from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 
-from morpho.inference.design import InferenceError
-from morpho.inference.membership import Evidence, Membership, typicality
-from morpho.inference.verdict import Decision, combine, contradictions, decide
+from morpho.inference.membership.typicality import Evidence, Membership, typicality
+from morpho.inference.membership.verdict import Decision, combine, contradictions, decide
+from morpho.inference.models.design import InferenceError
 
 
 def sample(rng, labels, *, variables=5, axes=2):

@@ -5,16 +5,16 @@ import pandas as pd
 import pytest
 from scipy.stats import false_discovery_control
 
-from morpho.inference.displacement import displacement
-from morpho.inference.measurement_ranking import compare_measurements, values_at_size
-from morpho.inference.measurements import Measurement, all_distances, measure, ratios
-from morpho.inference.mirror_images import mirror_images
-from morpho.inference.regions import region_displacements
-from morpho.inference.taxon_prediction import predict_taxon
+from morpho.inference.data.mirror_images import mirror_images
+from morpho.inference.differences.displacement import displacement
+from morpho.inference.differences.measurements import Measurement, all_distances, measure, ratios
+from morpho.inference.differences.prediction import predict_taxon
+from morpho.inference.differences.ranking import compare_measurements, values_at_size
+from morpho.inference.differences.regions import region_displacements
 from morpho.shape.orientation import axis_across
-from morpho.shape.partners import one_of_each_pair
 from morpho.shape.superimposition import GeneralizedProcrustes
-from morpho.shape.symmetry import symmetric_component
+from morpho.shape.symmetry.partners import one_of_each_pair
+from morpho.shape.symmetry.sides import symmetric_component
 
 NAMES = ["roof", "floor", "back", "wing_l", "wing_r", "foot_l", "foot_r", "rib_l", "rib_r"]
 PARTNERS = np.array([0, 1, 2, 4, 3, 6, 5, 8, 7])

@@ -7,8 +7,8 @@ import pytest
 from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 
-from morpho.inference.design import InferenceError
-from morpho.inference.ordination import (
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.ordination import (
     ShapeSpace,
     broken_stick,
     fix_signs,

@@ -8,8 +8,8 @@ from itertools import permutations as all_orders
 import numpy as np
 import pytest
 
-from morpho.inference import permutation
-from morpho.inference.permutation import PermutationResult, permutation_test, tail_p_value
+from morpho.inference.models import permutation
+from morpho.inference.models.permutation import PermutationResult, permutation_test, tail_p_value
 
 
 def difference(values, split):

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from sklearn.decomposition import PCA
 
-from morpho.inference import principal_axes as module
-from morpho.inference.membership import Membership
-from morpho.inference.principal_axes import PrincipalAxes, narrow, principal_axes
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models import principal_axes as module
+from morpho.inference.models.principal_axes import PrincipalAxes, narrow, principal_axes
 
 
 @pytest.mark.parametrize("shape", [(5, 40), (12, 12), (40, 5), (1, 3)])

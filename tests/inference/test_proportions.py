@@ -8,14 +8,14 @@ from scipy.stats import ttest_ind
 from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 
-from morpho.inference.design import InferenceError
-from morpho.inference.proportions import relative_sizes
-from morpho.inference.taxon_ranges import (
+from morpho.inference.differences.proportions import relative_sizes
+from morpho.inference.differences.ranges import (
     TaxonRanges,
     check_names,
     false_discovery,
     small_sample_factor,
 )
+from morpho.inference.models.design import InferenceError
 
 ELEMENTS = ["jaw", "atlas", "femur"]
 

@@ -8,11 +8,17 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.judging import Rules, Shapes, judge
-from morpho.inference.linear_model import term_tests
-from morpho.inference.reanalysis import Material, analyse, frame_of, slopes_test, with_slopes
+from morpho.inference.membership.judging import Rules, Shapes, judge
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.robustness.reanalysis import (
+    Material,
+    analyse,
+    frame_of,
+    slopes_test,
+    with_slopes,
+)
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
-from morpho.shape.symmetry import symmetric_component
+from morpho.shape.symmetry.sides import symmetric_component
 from morpho.shape.tangent import TangentSpace
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.design import InferenceError
-from morpho.inference.regions import ELSEWHERE, region_displacements
-from morpho.inference.taxon_prediction import predict_taxon
+from morpho.inference.differences.prediction import predict_taxon
+from morpho.inference.differences.regions import ELSEWHERE, region_displacements
+from morpho.inference.models.design import InferenceError
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 REGIONS = {"front": [0, 1, 2], "hind": [3, 4, 5, 6]}

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.design import InferenceError
-from morpho.inference.reference import References
-from morpho.inference.screening import COLUMNS, _cycles, screen
+from morpho.inference.data.medians import References
+from morpho.inference.data.screening import COLUMNS, _cycles, screen
+from morpho.inference.models.design import InferenceError
 from morpho.shape.checks import ShapeError
-from morpho.shape.symmetry import mirror
+from morpho.shape.symmetry.sides import mirror
 
 K = 12
 PARTNERS = np.array([1, 0, 3, 2, 5, 4, 7, 6, 8, 9, 10, 11])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.size_slips import size_slips
+from morpho.inference.data.size_slips import size_slips
 
 
 def sample(rng, n=10, spread=0.05):

@@ -7,10 +7,10 @@ import pytest
 import statsmodels.api as sm
 from sklearn.covariance import ledoit_wolf
 
-from morpho.inference.design import InferenceError, indicator
-from morpho.inference.membership import Membership
-from morpho.inference.placing import KnownTaxa
-from morpho.inference.slopes import FEWEST, own_slope_taxa, slope_basis
+from morpho.inference.membership.placing import KnownTaxa
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models.design import InferenceError, indicator
+from morpho.inference.models.slopes import FEWEST, own_slope_taxa, slope_basis
 
 LABELS = np.repeat(["a", "b", "c"], [9, 12, 8])
 

@@ -10,13 +10,14 @@ import pandas as pd
 import pytest
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.adequacy import adequacy_of_taxa, rarefy, specimens_to_decide
-from morpho.inference.calibration import calibrate
-from morpho.inference.design import InferenceError
-from morpho.inference.judging import Rules, Shapes
-from morpho.inference.ordination import most_axes
-from morpho.inference.reanalysis import Material, analyse, frame_of, with_slopes
-from morpho.inference.stability import (
+from morpho.inference.membership.judging import Rules, Shapes
+from morpho.inference.membership.trajectories import trajectories
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.ordination import most_axes
+from morpho.inference.robustness.adequacy import adequacy_of_taxa, rarefy, specimens_to_decide
+from morpho.inference.robustness.calibration import calibrate
+from morpho.inference.robustness.reanalysis import Material, analyse, frame_of, with_slopes
+from morpho.inference.robustness.stability import (
     CHOICES,
     OWN_LANDMARKS,
     SUSPECTS,
@@ -26,7 +27,6 @@ from morpho.inference.stability import (
     turned,
     vary,
 )
-from morpho.inference.trajectories import trajectories
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
 

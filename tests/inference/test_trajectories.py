@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.judging import Rules, Shapes, judge
-from morpho.inference.membership import Membership
-from morpho.inference.trajectories import trajectories
+from morpho.inference.membership.judging import Rules, Shapes, judge
+from morpho.inference.membership.trajectories import trajectories
+from morpho.inference.membership.typicality import Membership
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
 TAXON = np.repeat(["ash", "birch"], [10, 9])

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from morpho.inference.evidence import Evidence
-from morpho.inference.verdict import (
+from morpho.inference.membership.evidence import Evidence
+from morpho.inference.membership.verdict import (
     Contradiction,
     Decision,
     combine,

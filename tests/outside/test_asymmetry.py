@@ -9,9 +9,9 @@ import statsmodels.api as sm
 from scipy.spatial.transform import Rotation
 from statsmodels.formula.api import ols
 
-from morpho.inference.asymmetry import shape_dimensions, side_anova
+from morpho.inference.data.asymmetry import shape_dimensions, side_anova
 from morpho.shape.superimposition import GeneralizedProcrustes
-from morpho.shape.symmetry import asymmetric_component, exchange_sides, mirror
+from morpho.shape.symmetry.sides import asymmetric_component, exchange_sides, mirror
 
 PARTNERS = np.array([1, 0, 3, 2, 5, 4, 6, 7, 8])
 SOURCES = ["individual", "side", "individual by side", "error"]

@@ -10,10 +10,10 @@ import statsmodels.formula.api as smf
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.metrics import cohen_kappa_score
 
-from morpho.inference.allometry import CommonSlope, regression_score
-from morpho.inference.linear_model import term_tests
-from morpho.inference.membership import Membership
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models.allometry import CommonSlope, regression_score
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.ordination import ShapeSpace
 
 
 def _shape_and_size(Y):

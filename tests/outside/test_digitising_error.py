@@ -8,8 +8,8 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.formula.api import mixedlm, ols
 
-from morpho.inference.digitising_error import digitising_error
-from morpho.inference.intraclass import repeatability
+from morpho.inference.data.digitising_error import digitising_error
+from morpho.inference.data.repeatability import repeatability
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 

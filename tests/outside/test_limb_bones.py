@@ -33,8 +33,8 @@ import pytest
 import trimesh
 
 from morpho.shape.rotation import best_rotations
-from morpho.shape.surface import Surface, carry_points, closest_on_surface
-from morpho.shape.symmetry import mirror
+from morpho.shape.surfaces.patches import Surface, carry_points, closest_on_surface
+from morpho.shape.symmetry.sides import mirror
 
 BONES = ["femur", "humerus"]
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from statsmodels.datasets import longley
 
-from morpho.inference.linear_model import least_squares, term_tests
+from morpho.inference.models.linear_model import least_squares, term_tests
 
 # Certified values of the Statistical Reference Datasets (Longley), National Institute of
 # Standards and Technology; data of Longley (1967), Journal of the American Statistical

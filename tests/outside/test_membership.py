@@ -11,9 +11,9 @@ from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from statsmodels.multivariate.manova import MANOVA
 from statsmodels.stats.multitest import multipletests
 
-from morpho.inference.groups import holm
-from morpho.inference.membership import Membership, typicality
-from morpho.inference.verdict import decide
+from morpho.inference.membership.typicality import Membership, typicality
+from morpho.inference.membership.verdict import decide
+from morpho.inference.taxa.groups import holm
 
 TAXA = np.repeat(["coast", "marsh", "ridge"], [6, 9, 12])
 

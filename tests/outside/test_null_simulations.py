@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from morpho.inference.allometry import CommonSlope
-from morpho.inference.groups import compare_means, group_tests
-from morpho.inference.linear_model import term_tests
-from morpho.inference.membership import Membership
-from morpho.inference.ordination import ShapeSpace, most_axes
-from morpho.inference.placing import KnownTaxa
-from morpho.inference.verdict import combine, decide
+from morpho.inference.membership.placing import KnownTaxa
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.verdict import combine, decide
+from morpho.inference.models.allometry import CommonSlope
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.ordination import ShapeSpace, most_axes
+from morpho.inference.taxa.groups import compare_means, group_tests
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
 

@@ -18,11 +18,11 @@ from sklearn.decomposition import PCA
 from statsmodels.multivariate.manova import MANOVA
 from threadpoolctl import threadpool_limits
 
-from morpho.inference.allometry import CommonSlope
-from morpho.inference.groups import compare_means, group_tests
-from morpho.inference.linear_model import term_tests
-from morpho.inference.membership import Membership
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models.allometry import CommonSlope
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.ordination import ShapeSpace
+from morpho.inference.taxa.groups import compare_means, group_tests
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.tangent import TangentSpace
 

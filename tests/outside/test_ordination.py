@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sklearn.decomposition import PCA
 
-from morpho.inference.ordination import ShapeSpace, broken_stick, parallel_analysis
+from morpho.inference.models.ordination import ShapeSpace, broken_stick, parallel_analysis
 
 
 @pytest.mark.parametrize("data_set", ["iris", "skulls", "wide"])

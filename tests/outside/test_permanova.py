@@ -11,8 +11,8 @@ from scipy.spatial.distance import pdist, squareform
 from skbio.stats.distance import DistanceMatrix, permanova
 from threadpoolctl import threadpool_limits
 
-from morpho.inference.groups import compare_means, group_tests
-from morpho.inference.linear_model import term_tests
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.taxa.groups import compare_means, group_tests
 
 
 def _by_scikit_bio(Y, labels, count, seed):

@@ -19,8 +19,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from morpho.results.store import ElementResults
 from morpho.steps.__main__ import main
-from morpho.steps.files import ElementResults
 
 HOUSE = Path(__file__).parents[2]
 CHAIN = ("prepare", "measure", "slide", "superimpose", "ordinate", "grow", "place", "differ")

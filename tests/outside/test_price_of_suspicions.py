@@ -28,12 +28,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.inference.conclusion import conclude
-from morpho.inference.judging import Rules
-from morpho.inference.reanalysis import Material, analyse
-from morpho.inference.screening import screen
-from morpho.inference.stability import ALL_SUSPECTS, SUSPECTS, stability_summary
-from morpho.shape.symmetry import mirror
+from morpho.inference.data.screening import screen
+from morpho.inference.membership.judging import Rules
+from morpho.inference.robustness.conclusion import conclude
+from morpho.inference.robustness.reanalysis import Material, analyse
+from morpho.inference.robustness.stability import ALL_SUSPECTS, SUSPECTS, stability_summary
+from morpho.shape.symmetry.sides import mirror
 
 K, EACH, APART = 12, 10, 0.1
 TAXA = ("a", "b", "c", "d")

@@ -13,10 +13,10 @@ import pandas as pd
 import pytest
 
 from demo_landmarks.make_demo import make_demo
-from morpho.inference.screening import screen
-from morpho.shape.partners import partner_indices
+from morpho.inference.data.screening import screen
+from morpho.shape.symmetry.partners import partner_indices
 from morpho.study.check import check_study
-from morpho.study.landmarks import DIGITISATION
+from morpho.study.landmarks.reading import DIGITISATION
 
 ROOT = Path(__file__).parents[2]
 ELEMENTS = ("lower_jaw", "atlas")

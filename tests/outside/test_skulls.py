@@ -10,8 +10,8 @@ import pytest
 from scipy import stats
 from statsmodels.multivariate.manova import MANOVA
 
-from morpho.inference.groups import compare_means, group_tests
-from morpho.inference.linear_model import term_tests
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.taxa.groups import compare_means, group_tests
 
 ROWS = ["Wilks' lambda", "Pillai's trace", "Hotelling-Lawley trace", "Roy's greatest root"]
 EPOCHS = ["c4000BC", "c3300BC", "c1850BC", "c200BC", "cAD150"]

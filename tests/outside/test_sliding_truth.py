@@ -13,10 +13,10 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
-from morpho.shape.curves import project_to_polyline, resample
-from morpho.shape.scan_surface import Surface
-from morpho.shape.sliding import slide
-from morpho.shape.surface import closest_on_surface
+from morpho.shape.semilandmarks.curves import project_to_polyline, resample
+from morpho.shape.semilandmarks.sliding import slide
+from morpho.shape.surfaces.nearest import Surface
+from morpho.shape.surfaces.patches import closest_on_surface
 
 
 def spread(parameters):

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from morpho.shape.scan_surface import along_lines
-from morpho.shape.surface import carry_points, closest_on_surface
+from morpho.shape.surfaces.nearest import along_lines
+from morpho.shape.surfaces.patches import carry_points, closest_on_surface
 
 
 @pytest.fixture(scope="module")

@@ -16,11 +16,11 @@ from scipy.linalg import orthogonal_procrustes
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from morpho.inference.calibration import calibrate, calibration_summary
-from morpho.inference.conclusion import combine_elements
-from morpho.inference.judging import Rules
-from morpho.inference.reanalysis import Material, analyse
-from morpho.inference.stability import Doubts, stability_summary, vary
+from morpho.inference.membership.judging import Rules
+from morpho.inference.robustness.calibration import calibrate, calibration_summary
+from morpho.inference.robustness.conclusion import combine_elements
+from morpho.inference.robustness.reanalysis import Material, analyse
+from morpho.inference.robustness.stability import Doubts, stability_summary, vary
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
 

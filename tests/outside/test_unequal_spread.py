@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from morpho.inference.distances import effective_dimensions
-from morpho.inference.groups import compare_means
-from morpho.inference.linear_model import term_tests
-from morpho.inference.placing import KnownTaxa
-from morpho.inference.slopes import equal_slopes
+from morpho.inference.membership.placing import KnownTaxa
+from morpho.inference.models.distances import effective_dimensions
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.slopes import equal_slopes
+from morpho.inference.taxa.groups import compare_means
 
 LEVEL = 0.05
 

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from morpho.inference.membership import Membership, typicality
-from morpho.inference.placing import KnownTaxa
-from morpho.inference.verdict import decide
+from morpho.inference.membership.placing import KnownTaxa
+from morpho.inference.membership.typicality import Membership, typicality
+from morpho.inference.membership.verdict import decide
 
 ALPHA = 0.05
 ROUNDING = 1e-9

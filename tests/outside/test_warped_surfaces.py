@@ -9,11 +9,11 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial.transform import Rotation
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.completed_surface import standing_out
-from morpho.shape.triangles import signed_volume, vertex_normals
-from morpho.shape.warped_surface import displacement_field, normal_displacement, warp_surface
-from morpho.shape.watertight import close_surface
-from morpho.steps.mesh_files import write_glb, write_stl
+from morpho.shape.surfaces.completed import standing_out
+from morpho.shape.surfaces.triangles import signed_volume, vertex_normals
+from morpho.shape.surfaces.warped import displacement_field, normal_displacement, warp_surface
+from morpho.shape.surfaces.watertight import close_surface
+from morpho.steps.show.mesh_files import write_glb, write_stl
 
 AXES = np.array([30.0, 12.0, 8.0])
 

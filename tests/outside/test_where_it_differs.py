@@ -13,13 +13,13 @@ from statsmodels.formula.api import ols
 from statsmodels.multivariate.manova import MANOVA
 from statsmodels.stats.multitest import multipletests
 
-from morpho.inference.displacement import displacement
-from morpho.inference.measurement_ranking import compare_measurements
-from morpho.inference.measurements import Measurement, all_distances, measure, ratios
-from morpho.inference.proportions import relative_sizes
-from morpho.inference.regions import region_displacements
-from morpho.inference.taxon_prediction import predict_taxon
-from morpho.inference.taxon_ranges import TaxonRanges, false_discovery, small_sample_factor
+from morpho.inference.differences.displacement import displacement
+from morpho.inference.differences.measurements import Measurement, all_distances, measure, ratios
+from morpho.inference.differences.prediction import predict_taxon
+from morpho.inference.differences.proportions import relative_sizes
+from morpho.inference.differences.ranges import TaxonRanges, false_discovery, small_sample_factor
+from morpho.inference.differences.ranking import compare_measurements
+from morpho.inference.differences.regions import region_displacements
 from morpho.shape.superimposition import GeneralizedProcrustes
 
 # ---------------------------------------------------------------- other packages

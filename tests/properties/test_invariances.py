@@ -8,17 +8,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.discriminant import ShapeDiscriminant, cross_validate
-from morpho.inference.groups import compare_means, group_tests
-from morpho.inference.linear_model import term_tests
-from morpho.inference.membership import Membership
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.membership.typicality import Membership
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.ordination import ShapeSpace
+from morpho.inference.taxa.discriminant import ShapeDiscriminant, cross_validate
+from morpho.inference.taxa.groups import compare_means, group_tests
 from morpho.shape.superimposition import (
     GeneralizedProcrustes,
     centroid_size,
     procrustes_distance,
 )
-from morpho.shape.symmetry import mirror
+from morpho.shape.symmetry.sides import mirror
 from morpho.shape.tangent import TangentSpace
 
 FEW = settings(

@@ -13,8 +13,8 @@ from morpho.report.marked import to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.page import _rows, _sample
 from morpho.report.phrases import percent, probability, uncorrected_words
+from morpho.report.phrasing import p_value_words, p_words
 from morpho.report.trust import trust_words
-from morpho.report.words import p_value_words, p_words
 
 
 def methods(element, **blocks):

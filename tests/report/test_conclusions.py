@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.inference.conclusion import combine_elements
-from morpho.inference.stability import ALL_SUSPECTS, CHOICES
+from morpho.inference.robustness.conclusion import combine_elements
+from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES
 from morpho.report.conclusions import (
     conclusion_words,
     individual_words,

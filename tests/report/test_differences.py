@@ -11,7 +11,7 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.words import number
+from morpho.report.phrasing import number
 
 ALPHA = 0.05
 

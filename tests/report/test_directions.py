@@ -3,7 +3,7 @@
 import pytest
 
 from morpho.results.directions import Directions, larger_words, lengths_words
-from morpho.study.scheme_parts import opposite
+from morpho.study.scheme.parts import opposite
 
 JAW = Directions(["front", "top", "outer side"], ["back", "bottom", "inner side"])
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
-from morpho.steps.files import FLAGS, TEXTS
+from morpho.results.store import FLAGS, TEXTS
 
 
 def check_tables(folder: Path, legend: dict):
@@ -50,6 +50,6 @@ def test_the_readme_of_the_results_is_the_legend(hostile):
 
 def test_check_table_is_explained():
     """Its columns are named in the first part of the legend."""
-    from morpho.steps.check import _COLUMNS
+    from morpho.steps.prepare.check import _COLUMNS
 
     assert all(f"`{column}`" in legend_text() for column in _COLUMNS)

@@ -8,14 +8,14 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.inference.slopes import FEWEST
-from morpho.inference.stability import CHOICES
+from morpho.inference.models.slopes import FEWEST
+from morpho.inference.robustness.stability import CHOICES
 from morpho.report.findings import findings, joined_findings
 from morpho.report.marked import cited_keys, citing, named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.phrases import of_bones
+from morpho.report.phrasing import number, p_words
 from morpho.report.references import METHODS, references_for
-from morpho.report.words import number, p_words
 from morpho.results.wording import together
 
 VERSIONS = {"formkin": "9.8.7", "numpy": "6.5.4"}

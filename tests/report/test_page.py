@@ -15,9 +15,9 @@ from helpers.told import words_of
 from morpho import __version__
 from morpho.report.captions import CAPTIONS
 from morpho.report.page import SECTIONS, _rows
-from morpho.report.words import CAUTION
+from morpho.report.phrasing import CAUTION
 from morpho.steps.provenance import record
-from morpho.steps.supplement import FILES
+from morpho.steps.show.supplement import FILES
 
 pytestmark = pytest.mark.whole
 

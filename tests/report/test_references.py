@@ -24,7 +24,7 @@ PACKAGE = Path(__file__).parents[2] / "morpho"
 
 def texts():
     """Texts of the modules whose docstrings name sources, by their place."""
-    files = sorted([*PACKAGE.glob("shape/*.py"), *PACKAGE.glob("inference/*.py")])
+    files = sorted([*PACKAGE.glob("shape/**/*.py"), *PACKAGE.glob("inference/**/*.py")])
     return {f: " ".join(f.read_text(encoding="utf-8").split()) for f in files}
 
 

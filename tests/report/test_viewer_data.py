@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_hex
 
-from morpho.drawing.heat import BONE, HEAT
+from morpho.drawing.bone.heat import BONE, HEAT
 from morpho.drawing.style import QUERY, taxon_marks
-from morpho.report.viewer_data import (
+from morpho.shape.thin_plate import ThinPlateSpline
+from morpho.viewer.markup import viewer_scripts, viewer_section, viewer_style
+from morpho.viewer.payload import viewer_payload
+from morpho.viewer.scene import (
     Heat,
     Points,
     Specimens,
@@ -22,9 +25,6 @@ from morpho.report.viewer_data import (
     packed,
     unpacked,
 )
-from morpho.report.viewer_page import viewer_scripts, viewer_section, viewer_style
-from morpho.report.viewer_payload import viewer_payload
-from morpho.shape.thin_plate import ThinPlateSpline
 
 HOSTILE = [
     "<img src=x onerror=alert(1)>",

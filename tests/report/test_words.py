@@ -9,13 +9,12 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.inference import verdict
-from morpho.inference.judging import Keeper, Rules, Shapes, judge
-from morpho.inference.verdict import Contradiction
+from morpho.inference.membership import verdict
+from morpho.inference.membership.judging import Keeper, Rules, Shapes, judge
+from morpho.inference.membership.verdict import Contradiction
 from morpho.report.captions import CAPTIONS
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
-from morpho.report.trust import trust_words
-from morpho.report.words import (
+from morpho.report.phrasing import (
     CAUTION,
     counted,
     number,
@@ -25,7 +24,8 @@ from morpho.report.words import (
     sample_facts,
     verdict_reason,
 )
-from morpho.steps import place
+from morpho.report.trust import trust_words
+from morpho.steps.judge import place
 
 ROW = {
     "taxon": "the marsh kin",

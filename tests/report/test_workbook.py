@@ -13,7 +13,7 @@ from openpyxl.utils.escape import unescape
 from morpho.report.legend import COLUMNS, TABLES
 from morpho.report.packing import xml_text
 from morpho.report.workbook import meaning_of, sheet_names, stacked, workbook
-from morpho.steps.files import ElementResults, write_table
+from morpho.results.store import ElementResults, write_table
 
 HOSTILE = [
     "=cmd()", "+1", "-2", "@x", "<img src=x onerror=alert(1)>", "</script>", "#N/A", "#REF!",

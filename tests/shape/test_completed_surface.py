@@ -9,12 +9,12 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.completed_surface import (
+from morpho.shape.surfaces.completed import (
     completed_surface,
     far_from_surface,
     standing_out,
 )
-from morpho.shape.surface import closest_on_surface
+from morpho.shape.surfaces.patches import closest_on_surface
 
 
 @pytest.fixture

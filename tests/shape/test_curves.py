@@ -10,7 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.curves import curve_tangents, project_to_polyline, resample, runs_backwards
+from morpho.shape.semilandmarks.curves import (
+    curve_tangents,
+    project_to_polyline,
+    resample,
+    runs_backwards,
+)
 
 
 def half_circle(m):

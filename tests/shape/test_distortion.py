@@ -7,8 +7,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.distortion import symmetrize
 from morpho.shape.superimposition import procrustes_distance
+from morpho.shape.symmetry.distortion import symmetrize
 
 PARTNERS = np.array([1, 0, 3, 2, 5, 4, 6, 7, 8])
 FLIP = np.array([1.0, 1.0, -1.0])

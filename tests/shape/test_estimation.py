@@ -9,7 +9,7 @@ from sklearn.base import clone
 from sklearn.exceptions import NotFittedError
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.estimation import LandmarkEstimator
+from morpho.shape.estimation.estimator import LandmarkEstimator
 
 PARTNERS = np.array([1, 0, 3, 2, 5, 4, 6, 7, 8])
 

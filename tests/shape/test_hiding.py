@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.estimation import LandmarkEstimator
-from morpho.shape.hiding import hide_and_seek
+from morpho.shape.estimation.estimator import LandmarkEstimator
+from morpho.shape.estimation.hiding import hide_and_seek
 
 
 def bones(n, noise, seed=0, k=8):

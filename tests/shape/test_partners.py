@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.partners import check_partners, partner_indices
+from morpho.shape.symmetry.partners import check_partners, partner_indices
 
 NAMES = ["roof", "wing_left", "wing_right", "joint_left", "joint_right"]
 PAIRS = [("wing_left", "wing_right"), ("joint_left", "joint_right")]

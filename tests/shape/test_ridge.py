@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.ridge import PENALTIES, Ridge
+from morpho.shape.estimation.ridge import PENALTIES, Ridge
 
 
 @pytest.fixture

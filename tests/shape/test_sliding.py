@@ -7,8 +7,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.curves import curve_tangents, project_to_polyline
-from morpho.shape.sliding import slide
+from morpho.shape.semilandmarks.curves import curve_tangents, project_to_polyline
+from morpho.shape.semilandmarks.sliding import slide
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.thin_plate import bending_energy_matrix
 

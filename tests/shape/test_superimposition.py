@@ -9,10 +9,10 @@ from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.exceptions import NotFittedError
 from sklearn.pipeline import make_pipeline
 
-from morpho.inference.ordination import ShapeSpace
+from morpho.inference.models.ordination import ShapeSpace
 from morpho.shape.checks import ShapeError
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size, procrustes_distance
-from morpho.shape.symmetry import mirror
+from morpho.shape.symmetry.sides import mirror
 from morpho.shape.tangent import TangentSpace
 
 

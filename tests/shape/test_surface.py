@@ -7,8 +7,8 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.scan_surface import Surface, along_lines
-from morpho.shape.surface import carry_points, closest_on_surface
+from morpho.shape.surfaces.nearest import Surface, along_lines
+from morpho.shape.surfaces.patches import carry_points, closest_on_surface
 from morpho.shape.thin_plate import ThinPlateSpline
 
 
@@ -104,7 +104,7 @@ def test_a_prepared_surface_gives_the_same():
 def test_blocks_change_nothing(monkeypatch):
     mesh, points = rounded(), np.concatenate([8 * directions(50), 0.1 * directions(50)])
     whole = closest_on_surface(mesh, points)
-    monkeypatch.setattr("morpho.shape.scan_surface._BLOCK", 500)
+    monkeypatch.setattr("morpho.shape.surfaces.nearest._BLOCK", 500)
     assert len(Surface(mesh).blocks(points, np.full(100, 5.0))) > 5
     for one, other in zip(whole, closest_on_surface(mesh, points), strict=True):
         np.testing.assert_array_equal(one, other)

@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from morpho.shape.checks import ShapeError
 from morpho.shape.superimposition import centroid_size, procrustes_distance
-from morpho.shape.symmetry import (
+from morpho.shape.symmetry.sides import (
     asymmetric_component,
     check_midline,
     commoner_side,

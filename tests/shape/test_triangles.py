@@ -7,7 +7,7 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.triangles import (
+from morpho.shape.surfaces.triangles import (
     check_triangles,
     mirrored_surface,
     signed_volume,

@@ -10,14 +10,14 @@ import trimesh
 
 from morpho.shape.checks import ShapeError
 from morpho.shape.superimposition import centroid_size
-from morpho.shape.thin_plate import ThinPlateSpline
-from morpho.shape.triangles import vertex_normals
-from morpho.shape.warped_surface import (
+from morpho.shape.surfaces.triangles import vertex_normals
+from morpho.shape.surfaces.warped import (
     displacement_field,
     lay_onto,
     normal_displacement,
     warp_surface,
 )
+from morpho.shape.thin_plate import ThinPlateSpline
 
 
 @pytest.fixture

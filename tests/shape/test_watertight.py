@@ -7,8 +7,8 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.triangulation import fill_ring, flatness, ring_length
-from morpho.shape.watertight import close_surface, is_watertight
+from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
+from morpho.shape.surfaces.watertight import close_surface, is_watertight
 
 
 @pytest.fixture

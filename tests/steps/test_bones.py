@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from morpho.shape.replicates import average_replicates
-from morpho.steps.bones import average_bones, digitisation_arrays
-from morpho.study.scheme import read_scheme
+from morpho.steps.prepare.averaged import average_bones, digitisation_arrays
+from morpho.study.scheme.reading import read_scheme
 
 LANDMARKS = ["tip", "notch", "heel", "knob", "hole"]
 SCHEME = """\

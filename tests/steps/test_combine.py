@@ -11,7 +11,7 @@ from scipy import stats
 from scipy.special import gammaln
 
 from helpers.told import individuals_told, words_of
-from morpho.inference.stability import stability_summary
+from morpho.inference.robustness.stability import stability_summary
 from morpho.report.legend import COLUMNS, JOINED
 
 BONES = ("femur", "tibia")

@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.inference.taxon_ranges import false_discovery
+from morpho.inference.differences.ranges import false_discovery
 from morpho.report.legend import COLUMNS, TABLES
-from morpho.study.schemas import load_schema
+from morpho.study.reading.schemas import load_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
 WRITTEN = (

@@ -9,16 +9,9 @@ import pandas as pd
 import pytest
 
 from morpho.report.legend import COLUMNS, JOINED, TABLES
-from morpho.steps.files import (
-    FLAGS,
-    TEXTS,
-    ElementResults,
-    generator,
-    seed_of,
-    whole,
-    write_json,
-    write_table,
-)
+from morpho.results.store import FLAGS, TEXTS, ElementResults, write_json, write_table
+from morpho.results.whole import whole
+from morpho.steps.streams import generator, seed_of
 
 NAMES = [
     "NA", "nan", "None", "null", "True", "1e5", "007", "-0", "=cmd()", "+1", '"quoted"', "a,b;c",
@@ -171,7 +164,7 @@ def test_seeds_are_the_same_on_every_day():
 
 def test_seeds_do_not_hang_on_the_process():
     """Python's own hash of text differs from one process to the next."""
-    script = "from morpho.steps.files import seed_of; print(seed_of(1, 'bone', 'grow'))"
+    script = "from morpho.steps.streams import seed_of; print(seed_of(1, 'bone', 'grow'))"
     for salt in ("1", "2"):
         told = subprocess.run(
             [sys.executable, "-c", script],

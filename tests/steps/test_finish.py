@@ -1,6 +1,6 @@
 """What a run keeps for the next one of each row of the specimen table: nothing private."""
 
-from morpho.steps.finish import _said
+from morpho.steps.show.finish import _said
 from morpho.study.check import read_element
 
 

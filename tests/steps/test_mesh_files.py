@@ -12,7 +12,7 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.steps.mesh_files import write_glb, write_ply, write_stl
+from morpho.steps.show.mesh_files import write_glb, write_ply, write_stl
 
 
 @pytest.fixture

@@ -10,10 +10,10 @@ import pytest
 import yaml
 
 from helpers.told import words_of
+from morpho.results.store import ElementResults
 from morpho.shape.checks import ShapeError
 from morpho.steps.__main__ import main
-from morpho.steps.files import ElementResults
-from morpho.study.config import read_config
+from morpho.study.settings.config import read_config
 
 pytestmark = pytest.mark.slow
 
@@ -42,7 +42,7 @@ def concluded(tmp_path_factory):
         path.write_text(yaml.safe_dump(study, sort_keys=False), encoding="utf-8")
         with pytest.MonkeyPatch.context() as patch:
             # how well hidden landmarks are found has no part in a verdict, and takes longest
-            patch.setattr("morpho.steps.slide.hide_and_seek", _too_few)
+            patch.setattr("morpho.steps.prepare.slide.hide_and_seek", _too_few)
             for step in STEPS:
                 assert main([step, str(path), element]) == 0, step
         return ElementResults(read_config(path).results, element)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.steps.selection import mirrored_specimens, set_aside
+from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
 
 LANDMARKS = ["tip", "notch", "heel", "knob", "hole"]
 

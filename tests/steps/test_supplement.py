@@ -18,12 +18,12 @@ import yaml
 from helpers import invented
 from morpho.report.legend import TABLES
 from morpho.report.manuscript_tables import MAIN_TABLES, manuscript_tables
-from morpho.steps import archive, finish, supplement
 from morpho.steps.__main__ import STEPS
-from morpho.steps.contents import element_contents, joined_tables
 from morpho.steps.provenance import mark_start, read_record, record
+from morpho.steps.show import archive, finish, supplement
+from morpho.steps.show.element_results import element_contents, joined_tables
 from morpho.study.check import check_study
-from morpho.study.config import read_config
+from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
 
 pytestmark = pytest.mark.whole

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from morpho.cli import main
-from morpho.steps.suspected import check_and_screen
+from morpho.steps.prepare.suspected import check_and_screen
 
 ROOT = Path(__file__).parents[2]
 SLIPS = ROOT / "demo_landmarks" / "slips_with_queries"

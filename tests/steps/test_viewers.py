@@ -9,8 +9,8 @@ import pytest
 import trimesh
 from markupsafe import Markup
 
-from morpho.drawing.heat import heat_limit
-from morpho.steps import viewers
+from morpho.drawing.bone.heat import heat_limit
+from morpho.steps.show import scene as viewers
 
 CHAIN = (
     "prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place", "differ", "warp",

@@ -11,9 +11,9 @@ from matplotlib.colors import to_rgb
 from scipy.spatial import cKDTree
 
 from morpho import steps
-from morpho.drawing.heat import BONE, heat_limit
+from morpho.drawing.bone.heat import BONE, heat_limit
 from morpho.shape.superimposition import centroid_size
-from morpho.study.files import safe_name
+from morpho.study.reading.paths import safe_name
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place", "differ")
 AXES = np.array([12.0, 6.0, 4.0])
@@ -436,7 +436,7 @@ def test_scans_in_units_of_their_own_are_the_same_scans(study, invent):
 def test_every_step_asks_for_the_unit_of_the_very_scan():
     """Wherever a scan is read: `StudyConfig.scan_units`, never the unit of all scans."""
     readers = 0
-    for path in Path(steps.__file__).parent.glob("*.py"):
+    for path in Path(steps.__file__).parent.rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         readers += text.count("read_scan(")
         assert not re.search(r"""\[["']scans["']\]\[["']units["']\]""", text), path.name

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from morpho.study.check import check_study
-from morpho.study.problems import Problems
+from morpho.study.reading.problems import Problems
 
 STUDY = """\
 title: A tiny study

@@ -6,8 +6,8 @@ import pytest
 
 import morpho.study
 from morpho.study.check import check_study, read_element
-from morpho.study.config import read_config
-from morpho.study.problems import StudyError
+from morpho.study.reading.problems import StudyError
+from morpho.study.settings.config import read_config
 
 DEMO = Path(__file__).resolve().parents[2] / "config" / "study.yaml"
 

@@ -8,9 +8,9 @@ import pytest
 import yaml
 
 from morpho.steps.provenance import HISTORY
-from morpho.study.config import RESERVED, read_config
-from morpho.study.problems import StudyError
-from morpho.study.schemas import CONFIG_FOLDER
+from morpho.study.reading.problems import StudyError
+from morpho.study.reading.schemas import CONFIG_FOLDER
+from morpho.study.settings.config import RESERVED, read_config
 from morpho.workflow.plan import ALL_ELEMENTS
 from morpho.workflow.records import FOLDER
 from morpho.workflow.rules import RULES
@@ -41,7 +41,7 @@ def test_a_folder_stands_for_its_study_yaml(tiny):
 def test_config_stays_light():
     """The workflow imports it at each start: no numpy, no pandas, no trimesh."""
     code = (
-        "import sys, morpho.study.config, morpho.workflow.input_digest;"
+        "import sys, morpho.study.settings.config, morpho.workflow.input_digest;"
         "print([m for m in ('numpy', 'pandas', 'trimesh') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -8,8 +8,8 @@ import pytest
 from demo_landmarks.digitising import place_on_scanner
 from demo_landmarks.individuals import draw_bone, known_individuals, query_individuals
 from demo_landmarks.make_demo import make_demo
-from morpho.study.scans import read_scan_with_notes
-from morpho.study.surface_distance import distance_to_surface
+from morpho.study.scans.reading import read_scan_with_notes
+from morpho.study.scans.surface_distance import distance_to_surface
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_landmarks"
 SEED = 20

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from morpho.study.config import read_config
-from morpho.study.files import PathPattern, safe_name
-from morpho.study.privacy import private_columns, speaks_of_place
+from morpho.study.reading.paths import PathPattern, safe_name
+from morpho.study.settings.config import read_config
+from morpho.study.settings.privacy import private_columns, speaks_of_place
 
 SECRET = "solid x\nendsolid x\n"
 

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from morpho.study.check import check_study, read_element
-from morpho.study.problems import StudyError
+from morpho.study.reading.problems import StudyError
 from morpho.workflow.input_digest import element_digest
 
 FILES = [

@@ -2,7 +2,7 @@
 
 import pytest
 
-from morpho.study.config import read_config
+from morpho.study.settings.config import read_config
 from morpho.workflow.input_digest import element_digest
 
 

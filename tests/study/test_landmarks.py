@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from morpho.study.check import read_element
-from morpho.study.config import read_config
-from morpho.study.coordinates import parse_coordinate, probable_unit
+from morpho.study.reading.coordinates import parse_coordinate, probable_unit
+from morpho.study.settings.config import read_config
 
 FILE = "landmarks/jaw/A-2.csv"
 HEADER = "specimen,element,replicate,landmark,x,y,z"

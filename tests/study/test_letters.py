@@ -7,7 +7,7 @@ import matplotlib
 import pytest
 from matplotlib.ft2font import FT2Font
 
-from morpho.study.letters import is_drawn
+from morpho.study.checks.letters import is_drawn
 
 
 def test_no_letter_of_the_font_is_said_to_be_missing():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from morpho.study.check import check_study
-from morpho.study.midline import midline_plane
+from morpho.study.landmarks.midline import midline_plane
 
 
 def pairs(normal, offset, n, noise, seed=0):

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from morpho.study.check import check_study
-from morpho.study.pairs import mirror_gaps, other_partners
+from morpho.study.landmarks.pairs import mirror_gaps, other_partners
 
 SLIPS = Path(__file__).parents[2] / "demo_landmarks" / "slips_with_queries"
 PAIRS = "  - [wing_left, wing_right]\n  - [foot_left, foot_right]\nmidline: [roof]\n"

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from morpho.study.problems import Problem, Problems, StudyError
-from morpho.study.wording import nearest, quoted
+from morpho.study.reading.problems import Problem, Problems, StudyError
+from morpho.study.reading.wording import nearest, quoted
 
 
 def test_problems_are_sorted_by_file_and_line():

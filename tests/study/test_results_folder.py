@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from morpho.study.results_folder import cannot_be_written
+from morpho.study.checks.results_folder import cannot_be_written
 
 
 def refuse(monkeypatch, *folders):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from morpho.study import scan_repair
-from morpho.study.scan_repair import repair_scan
+from morpho.study.scans import repair as scan_repair
+from morpho.study.scans.repair import repair_scan
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial.distance import cdist
 
 from morpho.study.check import check_study
-from morpho.study.problems import StudyError
-from morpho.study.scans import read_scan, read_scan_with_notes
+from morpho.study.reading.problems import StudyError
+from morpho.study.scans.reading import read_scan, read_scan_with_notes
 
 SCANS = "scans: {files: 'scans/{element}/{specimen}.ply'}\n"
 

@@ -6,7 +6,7 @@ import re
 import jsonschema
 import pytest
 
-from morpho.study.schemas import CONFIG_FOLDER, load_schema
+from morpho.study.reading.schemas import CONFIG_FOLDER, load_schema
 
 
 def resolved(schema, root):

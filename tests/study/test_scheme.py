@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from morpho.study.problems import StudyError
-from morpho.study.schemas import CONFIG_FOLDER
-from morpho.study.scheme import NamedMeasurement, read_scheme
+from morpho.study.reading.problems import StudyError
+from morpho.study.reading.schemas import CONFIG_FOLDER
+from morpho.study.scheme.reading import NamedMeasurement, read_scheme
 
 
 def refusal(tiny, element):

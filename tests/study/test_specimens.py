@@ -4,8 +4,8 @@ import unicodedata
 
 import pytest
 
-from morpho.study.config import read_config
-from morpho.study.problems import Problems, StudyError
+from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.settings.config import read_config
 from morpho.study.specimens import gather_specimens, read_specimens
 
 LINE = "A-2,marsh dormouse,known,left,adult"

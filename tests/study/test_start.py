@@ -6,10 +6,10 @@ import pytest
 import yaml
 
 from morpho.study.check import check_study
-from morpho.study.config import read_config
-from morpho.study.problems import StudyError
-from morpho.study.schemas import load_schema
-from morpho.study.scheme import read_scheme
+from morpho.study.reading.problems import StudyError
+from morpho.study.reading.schemas import load_schema
+from morpho.study.scheme.reading import read_scheme
+from morpho.study.settings.config import read_config
 from morpho.study.start import FILES, SCHEME, STUDY, start_study
 
 PLACES = {

@@ -5,7 +5,7 @@ import pytest
 import trimesh
 from trimesh.proximity import closest_point_naive
 
-from morpho.study.surface_distance import distance_to_surface
+from morpho.study.scans.surface_distance import distance_to_surface
 
 
 def test_distances_to_a_ball_have_a_closed_form():

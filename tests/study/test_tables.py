@@ -2,8 +2,8 @@
 
 import pytest
 
-from morpho.study.problems import Problems
-from morpho.study.tables import find_delimiter, read_table
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.tables import find_delimiter, read_table
 
 
 def read(tmp_path, data, **options):

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 
 from morpho.study.check import read_element
-from morpho.study.scheme import Patch
-from morpho.study.templates import patch_carriers, patch_points, template_of
+from morpho.study.scans.templates import patch_carriers, patch_points, template_of
+from morpho.study.scheme.reading import Patch
 
 DEMO = Path(__file__).resolve().parents[2] / "config" / "study.yaml"
 

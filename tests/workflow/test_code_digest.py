@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from morpho.workflow.code_digest import CodeDigests, meaning
-from morpho.workflow.rules import RULES
+from morpho.workflow.rules import BY_STEP, RULES
 
 HOUSE = Path(__file__).parents[2] / "morpho"
 DIGESTS = CodeDigests(HOUSE)
@@ -155,7 +155,11 @@ def test_what_a_module_does_counts(old, new):
 
 def test_every_constant_of_the_program_counts():
     """Each number and text of a module, changed one at a time, is noticed."""
-    for name in ("inference/verdict.py", "inference/conclusion.py", "shape/tangent.py"):
+    for name in (
+        "inference/membership/verdict.py",
+        "inference/robustness/conclusion.py",
+        "shape/tangent.py",
+    ):
         source = (HOUSE / name).read_bytes()
         before, tree = meaning(source), ast.parse(source)
         told = {
@@ -181,14 +185,14 @@ def test_steps_are_followed_as_python_imports_them():
     """What Python loads for a step is in its digest."""
     script = (
         "import sys\n"
-        "from morpho.steps.{step} import *\n"
+        "from morpho.{module} import *\n"
         "print(*(name for name in sys.modules if name.startswith('morpho.')))"
     )
     for step in ("check", "place", "report"):
-        command = [sys.executable, "-c", script.format(step=step)]
+        command = [sys.executable, "-c", script.format(module=BY_STEP[step].module)]
         ran = subprocess.run(command, capture_output=True, text=True, check=True, cwd=HOUSE.parent)
         loaded = {name.removeprefix("morpho.") for name in ran.stdout.split()}
-        found, waiting = set(), [f"steps.{step}"]
+        found, waiting = set(), [BY_STEP[step].module]
         while waiting:
             name = waiting.pop()
             found.add(name)
@@ -201,13 +205,14 @@ def test_steps_are_followed_as_python_imports_them():
                                   "discriminate"])  # fmt: skip
 def test_steps_that_give_no_verdict_do_not_run_again_for_its_procedure(step):
     """A change in how a verdict is reached leaves shapes, axes and models alone."""
-    found, waiting = set(), [f"steps.{step}"]
+    found, waiting = set(), [BY_STEP[step].module]
     while waiting:
         name = waiting.pop()
         found.add(name)
         waiting += DIGESTS.imported(name) - found
     trials = {"judging", "reanalysis", "calibration", "stability", "adequacy", "conclusion"}
-    assert not found & {f"inference.{name}" for name in trials}
+    assert not found & {f"inference.robustness.{name}" for name in trials - {"judging"}}
+    assert "inference.membership.judging" not in found
 
 
 # Steps that write words, and those that pack and record them.
@@ -216,7 +221,7 @@ WORDS = {"check", "supplement", "report", "archive", "finish"}
 
 def _reach(module):
     """Steps that run a module."""
-    return {rule.step for rule in RULES if module in DIGESTS.modules(f"steps.{rule.step}")}
+    return {rule.step for rule in RULES if module in DIGESTS.modules(rule.module)}
 
 
 def test_a_changed_sentence_makes_five_jobs_run_and_no_more():
@@ -232,7 +237,7 @@ def test_a_changed_colour_draws_again_and_computes_nothing():
     drawn = {"draw", "portray", "report", "supplement", "archive", "finish"}
     assert {"draw", "portray"} <= _reach("drawing.style") <= drawn
     # surfaces are painted like the figures of heat
-    assert _reach("drawing.heat") <= drawn | {"warp"}
+    assert _reach("drawing.bone.heat") <= drawn | {"warp"}
 
 
 def test_the_settings_of_the_study_are_known_by_their_values():
@@ -241,4 +246,4 @@ def test_the_settings_of_the_study_are_known_by_their_values():
     computing = {rule.step for rule in RULES} - WORDS
     for step in ("superimpose", "ordinate", "place", "calibrate", "vary", "rarefy", "conclude"):
         assert step in computing
-        assert "study.config" not in DIGESTS.modules(f"steps.{step}"), step
+        assert "study.settings.config" not in DIGESTS.modules(BY_STEP[step].module), step

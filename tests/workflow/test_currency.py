@@ -12,7 +12,7 @@ import pytest
 
 from helpers.scenarios import SCENARIOS, Scenario
 from morpho.cli import main
-from morpho.study.config import read_config
+from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
 
 HOUSE = Path(__file__).parents[2]

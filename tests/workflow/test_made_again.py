@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from helpers.scenarios import SCENARIOS
-from morpho.study.config import read_config
+from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
 
 pytestmark = pytest.mark.slow

@@ -1,0 +1,89 @@
+"""Digitising error, landmark by landmark, on the mean bone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from morpho.drawing.bone.views import (
+    VIEWS,
+    axis_names,
+    bone_frame,
+    bone_height,
+    bone_lines,
+    bone_points,
+    bone_views,
+)
+from morpho.drawing.style import DOUBLE, GREY, INK, message_figure, short
+
+__all__ = ["error_map"]
+
+
+def error_map(
+    mean: pd.DataFrame, errors: pd.DataFrame, links: Sequence, towards: Sequence[str]
+) -> Figure:
+    """Draw the error of each landmark as a disc on the mean bone, and as bars.
+
+    Parameters
+    ----------
+    mean : DataFrame
+        The table `mean_shape`.
+    errors : DataFrame
+        The table `landmark_error`.
+    links : sequence of pairs of str
+    towards : sequence of str
+        What the axes point towards.
+
+    Returns
+    -------
+    Figure
+    """
+    if errors.empty:
+        return message_figure("No specimen was digitised twice: digitising error is not known.")
+    points, names = bone_points(mean)
+    frame = bone_frame([points])
+    error = errors.set_index("landmark")["error_mm"]
+    size = np.array([float(error.get(name, np.nan)) for name in names])
+    shown = np.isfinite(size)
+    tall = bone_height(frame, 0.52 * DOUBLE)
+    figure = plt.figure(figsize=(DOUBLE, max(tall, 0.17 * len(errors) + 0.7)))
+    towards = axis_names(figure, towards)
+    left, right = (
+        part for part in figure.subfigures(1, 2, width_ratios=[0.55, 0.45], squeeze=False)[0]
+    )
+    for axes, view in zip(bone_views(left, frame, towards), VIEWS, strict=True):
+        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
+        axes.scatter(
+            points[shown, view[0]],
+            points[shown, view[1]],
+            s=160 * (size[shown] / np.nanmax(size)) ** 2,
+            color="#d98e04",
+            edgecolor=INK,
+            linewidth=0.5,
+            zorder=3,
+        )
+    ranked = errors.sort_values("error_mm", ascending=False, kind="stable")
+    axes = right.add_subplot()
+    axes.barh(range(len(ranked)), ranked["error_mm"], color="#d98e04", height=0.7)
+    for row, share in enumerate(ranked["share_of_within_taxon_variance"]):
+        axes.text(
+            1.0,
+            row,
+            "–" if share != share else f"{share:.0%}",
+            transform=axes.get_yaxis_transform(),
+            ha="right",
+            va="center",
+            fontsize=6.5,
+        )
+    axes.set_yticks(range(len(ranked)), [short(name, 24) for name in ranked["landmark"]])
+    axes.set_ylim(len(ranked) - 0.5, -0.5)
+    axes.set_xlim(0, 1.25 * float(ranked["error_mm"].max()))
+    axes.set_xlabel(
+        "Error of one digitisation (mm); at the\nright, its share of the variance within taxa",
+        loc="right",
+    )
+    return figure

@@ -1,0 +1,77 @@
+"""Canonical axes: fitted scores beside those of specimens left out."""
+
+from __future__ import annotations
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from morpho.drawing.figures.space import outline
+from morpho.drawing.style import (
+    DOUBLE,
+    label_queries,
+    legend,
+    message_figure,
+    query_marks,
+    short,
+    taxon_marks,
+)
+
+__all__ = ["canonical"]
+
+
+def canonical(
+    scores: pd.DataFrame, axes_table: pd.DataFrame, *, size_heeded: bool = False
+) -> Figure:
+    """Draw canonical scores twice: as fitted, and each specimen by a model without it.
+
+    Parameters
+    ----------
+    scores : DataFrame
+        The table `canonical_scores`.
+    axes_table : DataFrame
+        The table `canonical_axes`.
+    size_heeded : bool
+        Which of the two analyses is drawn.
+
+    Returns
+    -------
+    Figure
+    """
+    scores = scores[scores["size_heeded"] == size_heeded]
+    axes_table = axes_table[axes_table["size_heeded"] == size_heeded]
+    if scores.empty:
+        return message_figure("Too few specimens or taxa for canonical axes: see the report.")
+    share = axes_table.set_index("canonical_axis")["share_of_trace"]
+    figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
+    plane = 2 in share.index
+    known = scores[scores["role"] == "known"]
+    queries = scores[scores["role"] == "query"]
+    names = queries["specimen"].tolist()
+    if plane:
+        panels[0].set_ylabel(f"Canonical axis 2 ({share[2]:.1%} of trace)")
+    else:  # two taxa have one axis: a row for each taxon and each query
+        rows = sorted(set(known["taxon"])) + names
+        known = known.assign(canonical_2=known["taxon"].map(rows.index).astype(float))
+        queries = queries.assign(canonical_2=np.arange(len(rows) - len(names), len(rows)) * 1.0)
+        panels[0].set_yticks(range(len(rows)), [short(row, 22) for row in rows])
+        panels[0].set_ylim(len(rows) - 0.4, -0.6)
+    marks = query_marks(names)
+    titles = {"fitted": "As fitted: flatters the separation", "left out": "Left out: the fair view"}
+    for axes, (kind, title) in zip(panels, titles.items(), strict=True):
+        part = known[known["kind"] == kind]
+        for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
+            chosen = part["taxon"] == taxon
+            points = part.loc[chosen, ["canonical_1", "canonical_2"]].to_numpy(dtype=float)
+            outline(axes, points, "hulls", mark["color"])
+            axes.scatter(*points.T, s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark)
+        for row in queries.to_dict("records"):
+            axes.scatter(row["canonical_1"], row["canonical_2"], **marks[row["specimen"]])
+        axes.set_title(title)
+        axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of trace)")
+        axes.margins(0.08)
+    legend(figure, known["taxon"].tolist(), names)
+    for axes in panels if plane else ():
+        label_queries(axes, names, queries["canonical_1"].tolist(), queries["canonical_2"].tolist())
+    return figure

@@ -1,0 +1,309 @@
+"""Screening: digitisations that do not look like their taxon, and the slip that would explain it.
+
+It names and proposes. It never changes data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import linear_sum_assignment
+
+from morpho.inference.data.medians import References
+from morpho.inference.data.size_slips import size_slips
+from morpho.inference.models.design import InferenceError
+from morpho.shape.checks import ShapeError
+from morpho.shape.missing import landmarks_present
+from morpho.shape.symmetry.partners import check_partners
+from morpho.shape.symmetry.sides import mirror
+
+__all__ = ["COLUMNS", "screen"]
+
+Array = NDArray[np.float64]
+Judgement = tuple[float, Array, Array]
+
+COLUMNS = (
+    "digitisation",
+    "kind",
+    "landmarks",
+    "distance_before",
+    "distance_after",
+    "threshold",
+    "proposal",
+)
+
+# The mirror image must be this much nearer, as a share of the distance.
+_MIRRORED = 0.5
+# A mended digitisation must come down to this share of its distance at least.
+_MENDED = 0.6
+# Twice the gain in log likelihood that an exchange of names must bring.
+_GAIN = 50.0
+# Landmarks off by this many of their usual deviations are displaced, if the rest is not.
+_DISPLACED = 8.0
+# Most landmarks that are called displaced: more of them, and it is the whole that is unusual.
+# One where the whole is within the threshold, or the taxon is not known: neighbours vary
+# together, and a new form may well differ in two.
+_MOST_DISPLACED = 2
+# Landmarks named for an unusual digitisation.
+_NAMED = 3
+# Fewest landmarks that a digitisation can be judged by.
+FEWEST_LANDMARKS = 4
+
+
+@dataclass
+class _Screen:
+    references: References
+    names: Sequence[str]
+    sides: NDArray
+    known: NDArray[np.bool_]
+    partners: NDArray[np.intp] | None
+    rows: list[tuple] = field(default_factory=list)
+
+    def add(self, i: int, kind: str, marks: Sequence[int], d: Sequence[float], text: str) -> None:
+        told = ";".join(self.names[j] for j in marks)
+        self.rows.append((i, kind, told, float(d[0]), float(d[1]), float(d[2]), text))
+
+    def whole(self, i: int, X: Array) -> bool:
+        """Mirror image, or left and right exchanged throughout."""
+        limit, before = self.references.limit, self.references.distance[i]
+        partners = self.partners
+        # of a bone with a plane of symmetry the two look alike
+        kind, changed = ("mirror", mirror(X)) if partners is None else ("swapped", X[partners])
+        after = self.references.judge(i, changed)[0]
+        if not after <= min(limit, _MIRRORED * before):
+            return False
+        paired: list[int] = []
+        if partners is not None:
+            paired = np.flatnonzero(partners != np.arange(len(X))).tolist()
+            text = (
+                "Left and right are exchanged: either the names of all pairs, or one axis of the "
+                "scan was turned round (which looks alike). Exchange the names of left and right, "
+                "or export the coordinates again."
+            )
+        elif self.sides[i]:
+            other = "left" if self.sides[i] == "right" else "right"
+            text = (
+                f"It is the mirror image of what a {self.sides[i]} bone should be: it is probably "
+                f"a {other} one, or one axis of the scan was turned round. Check the side in the "
+                "specimen table and the scan."
+            )
+        else:
+            text = (
+                "It is the mirror image of its fellows: a bone of the other side, or one axis "
+                "of the scan was turned round. Check the side in the specimen table and the scan."
+            )
+        self.add(i, kind, paired if kind == "swapped" else [], (before, after, limit), text)
+        return True
+
+    def exchanges(self, i: int, X: Array) -> tuple[Array, Judgement]:
+        """Names exchanged between two or more landmarks; returns X with them put back."""
+        judgement = self.references.judge(i, X)
+        before, aligned, target = judgement
+        spread = self.references.spread
+        there = np.flatnonzero(landmarks_present(aligned[None])[0] & ~np.isnan(target).any(axis=1))
+        gaps = target[there][:, None] - aligned[there][None]
+        cost = (gaps**2).sum(axis=2) / spread[there][:, None] ** 2
+        order = linear_sum_assignment(cost)[1]
+        mended = X
+        for cycle in _cycles(order):
+            gain = float(sum(cost[j, j] - cost[j, order[j]] for j in cycle))
+            trial = mended.copy()
+            trial[there[cycle]] = mended[there[order[cycle]]]
+            verdict = self.references.judge(i, trial)
+            after = verdict[0]
+            u = self.references.deviations(*verdict[1:])
+            if gain < _GAIN or not after < before or (u[there[cycle]] > _DISPLACED).any():
+                continue
+            marks = there[cycle].tolist()
+            limits = (before, after, self.references.limit)
+            self.add(
+                i, "swapped", sorted(marks), limits, self._swap_words(marks, there[order[cycle]])
+            )
+            mended, before, judgement = trial, after, verdict
+        return mended, judgement
+
+    def _swap_words(self, marks: list[int], sources: NDArray) -> str:
+        names = self.names
+        if len(marks) == 2:
+            return (
+                f"{names[marks[0]]} and {names[marks[1]]} are probably exchanged: with their "
+                "names exchanged the digitisation is much more like its taxon."
+            )
+        moves = ", ".join(
+            f"what is called {names[s]} is {names[m]}"
+            for m, s in zip(marks, sources.tolist(), strict=True)
+        )
+        return f"These landmarks probably have each other's names: {moves}."
+
+    def displaced(self, i: int, X: Array, judgement: Judgement) -> bool:
+        """One or two landmarks out of place, the rest as usual."""
+        before, aligned, target = judgement
+        limit = self.references.limit
+        u = self.references.deviations(aligned, target)
+        off = np.flatnonzero(u > _DISPLACED)
+        most = _MOST_DISPLACED if self.known[i] and before > limit else 1
+        if not 0 < len(off) <= most:
+            return False
+        without = X.copy()
+        without[off] = np.nan
+        if landmarks_present(without[None]).sum() < FEWEST_LANDMARKS:
+            return False
+        after = self.references.judge(i, without)[0]
+        if not (after <= limit and after <= _MENDED * before):
+            return False
+        ordered = off[np.argsort(-u[off])]
+        told = " and ".join(self.names[j] for j in ordered)
+        far = " and ".join(f"{u[j]:.0f}" for j in ordered)
+        text = (
+            f"{told} lies {far} times its usual deviation from where the other landmarks and the "
+            "taxon put it; the rest is as usual. Digitise it again, or leave its cells blank."
+        )
+        self.add(i, "displaced", ordered.tolist(), (before, after, limit), text)
+        return True
+
+    def unusual(self, i: int, judgement: Judgement) -> None:
+        """Beyond the threshold, without a slip that explains it."""
+        before, aligned, target = judgement
+        limit = self.references.limit
+        if not (before > limit and self.known[i]):
+            return
+        u = np.nan_to_num(self.references.deviations(aligned, target))
+        marks = np.argsort(-u)[:_NAMED]
+        told = ", ".join(self.names[j] for j in marks)
+        text = (
+            f"It is {before / self.references.middle:.1f} times as far from its taxon as is usual, "
+            f"most at {told}, and no simple slip explains it. Look at the scan, the taxon and the "
+            "state of the bone."
+        )
+        self.add(i, "unusual", marks.tolist(), (before, before, limit), text)
+
+
+def _cycles(order: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Cycles of a permutation that are longer than one."""
+    seen, found = np.zeros(len(order), dtype=bool), []
+    for start in range(len(order)):
+        cycle = []
+        while not seen[start]:
+            seen[start] = True
+            cycle.append(start)
+            start = int(order[start])
+        if len(cycle) > 1:
+            found.append(np.array(cycle))
+    return found
+
+
+def _labels(values: ArrayLike | None, n: int, what: str) -> NDArray:
+    if values is None:
+        return np.full(n, "", dtype=object)
+    array = np.asarray(values, dtype=object)
+    if array.shape != (n,):
+        raise InferenceError(f"There are {what} of shape {array.shape} for {n} digitisations.")
+    return np.array(["" if v is None or v != v else str(v) for v in array], dtype=object)
+
+
+def screen(
+    X: ArrayLike,
+    taxa: ArrayLike,
+    *,
+    names: Sequence[str] | None = None,
+    sides: ArrayLike | None = None,
+    partners: ArrayLike | None = None,
+    sizes: ArrayLike | None = None,
+) -> pd.DataFrame:
+    r"""Tell which digitisations do not look like their taxon, and what slip would explain it.
+
+    Parameters
+    ----------
+    X : array-like of shape (n_digitisations, n_landmarks, n_dimensions)
+        Single digitisations as they came, not mirrored; missing landmarks are NaN.
+    taxa : array-like of str, of shape (n_digitisations,)
+        Blank where it is not known (queries): these are held against the taxon that they are
+        nearest to, and are never called unusual, which is for the study to find out.
+    names : sequence of str, optional
+        Names of the landmarks; their numbers from 0 by default.
+    sides : array-like of str, of shape (n_digitisations,), optional
+        'left', 'right' or blank, where the bone exists as left and right: left ones are
+        mirrored for the comparison.
+    partners : array-like of int, of shape (n_landmarks,), optional
+        Index of the partner of each landmark, where the bone has a plane of symmetry.
+    sizes : array-like of shape (n_digitisations,), optional
+        Centroid sizes; by default those that the superimposition finds, which do not suffer
+        from missing or misplaced landmarks.
+
+    Returns
+    -------
+    DataFrame
+        A row for each suspicion, with the columns `digitisation` (index into `X`), `kind`,
+        `landmarks` (names, joined by ';'), `distance_before`, `distance_after` (once the slip
+        is mended), `threshold` and `proposal` (words). Kinds: `mirror`, the mirror image;
+        `swapped`, names of landmarks exchanged; `displaced`, one or two landmarks elsewhere;
+        `unusual`, none of these; `size`, too large or too small.
+
+    Raises
+    ------
+    ShapeError
+        If `X` is no array of configurations, or the partners do not fit.
+    InferenceError
+        If labels do not fit, or there are too few digitisations to compare
+        (`morpho.inference.data.medians.FEWEST`).
+
+    Notes
+    -----
+    *Reference.* The spatial median of each taxon's digitisations, superimposed so that the sum
+    of distances is least (`morpho.shape.resistant`), so that slips do not drag it.
+
+    *Distance.* Root mean square over landmarks of their deviation from the reference, in
+    usual deviations of the landmark (median within taxa, over that of a chi distribution).
+    Its logarithms, pooled over taxa, have median and median absolute deviation; the threshold
+    lies four scaled deviations above the median (the scaled deviation held between 0.2 and
+    0.5, as small samples tell it poorly). For `size` rows, distances are absolute
+    differences of log size from the taxon's median.
+
+    *Exchanges.* The names that fit best are found for all landmarks at once, as a linear
+    assignment (Kuhn 1955, Naval Research Logistics Quarterly 2(1-2), 83-97), so that every pair and
+    every longer cycle is tried. A cycle is proposed if the squared deviations fall by more
+    than 50 and its landmarks then lie where they should.
+
+    *Displaced.* A landmark over eight usual deviations off (or two of a digitisation beyond the
+    threshold), without which the digitisation is within the threshold and much nearer.
+    *Mirror.* At most half as far once mirrored, and within the threshold.
+    """
+    X = np.asarray(X, dtype=float)
+    if X.ndim != 3 or X.shape[2] not in (2, 3) or np.isinf(X).any():
+        raise ShapeError(
+            "`X` must have shape (n_digitisations, n_landmarks, n_dimensions) with finite or "
+            f"missing coordinates, but has shape {X.shape}."
+        )
+    n, k, _ = X.shape
+    if names is not None and len(names) != k:
+        raise InferenceError(f"There are {len(names)} names for {k} landmarks.")
+    if partners is not None:
+        partners = check_partners(partners, k)
+    taxon, side = _labels(taxa, n, "taxa"), _labels(sides, n, "sides")
+    X = np.where((side == "left")[:, None, None], mirror(X), X)
+    judged = landmarks_present(X).sum(axis=1) >= FEWEST_LANDMARKS
+    references = References(X, taxon, judged)
+    work = _Screen(
+        references,
+        list(map(str, range(k))) if names is None else list(map(str, names)),
+        side,
+        references.own,
+        None if partners is None else np.asarray(partners, dtype=np.intp),
+    )
+    for i in np.flatnonzero(judged).tolist():
+        if work.whole(i, X[i]):
+            continue
+        before = len(work.rows)
+        mended, judgement = work.exchanges(i, X[i])
+        if not work.displaced(i, mended, judgement) and len(work.rows) == before:
+            work.unusual(i, judgement)
+    found = references.sizes if sizes is None else np.asarray(sizes, dtype=float)
+    if found.shape != (n,):
+        raise InferenceError(f"There are sizes of shape {found.shape} for {n} digitisations.")
+    rows = [*work.rows, *size_slips(found, references.taxon_used, references.own)]
+    rows.sort(key=lambda row: row[0])
+    return pd.DataFrame(rows, columns=list(COLUMNS))

@@ -1,0 +1,218 @@
+"""The conclusion on a query: its verdict, tempered by screening, calibration and stability."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binomtest
+
+from morpho.inference.models.design import InferenceError
+from morpho.inference.robustness.stability import OWN_LANDMARKS, SUSPECTS
+
+__all__ = ["UNTEMPERED", "Conclusion", "combine_elements", "conclude"]
+
+# Kinds of choices that are shown but do not make a verdict undecided: the two ways of
+# regarding size are both part of the verdict's own rule, and the other covariances have less
+# power in small samples.
+UNTEMPERED = ("size", "covariance")
+# Growth lines read off beyond measured sizes weaken a claim that growth does not explain the
+# difference; that it may do so is claimed no less for them.
+UNMEASURED = "growth not extrapolated"
+# Specimens left out with their taxa, none noticed, from which a sample is said to be blind.
+_BLIND = 10
+# Settings of one kind of choice below which a single one that turns the verdict is too little
+# to take it back for, unless it is the only one: of four, one alone would weigh 25 percent.
+_FEW_SETTINGS = 10
+# Slips that, once mended, change the whole digitisation.
+_WHOLE = ("mirror", "swapped")
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """What is left of a verdict.
+
+    Attributes
+    ----------
+    verdict : {'outside', 'inside', 'undecided'}
+    tempered_by : str
+        Blank where the verdict stands; `suspected_slip`: screening suspects a slip in the query
+        on which it hangs; `suspected_specimens`: it turns without known specimens of which
+        screening suspects a digitisation; `false_alarms`: the same procedure tells the sample's
+        own specimens outside more often than it may; `never_notices`: it noticed no member of
+        any taxon left out; `unstable`: another choice turns it too often.
+    choice : str
+        Kind of choice that turns it most.
+    """
+
+    verdict: str
+    tempered_by: str = ""
+    choice: str = ""
+
+
+def _counts(calibration: pd.DataFrame, left_out: str) -> tuple[int, int]:
+    chosen = (calibration["left_out"] == left_out) & (calibration["taxon"] == "all taxa")
+    part = calibration[chosen]
+    if part.empty:
+        return 0, 0
+    return int(part["outside"].iloc[0]), int(part["specimens"].iloc[0])
+
+
+def _turning(stability: pd.DataFrame, choice: str) -> list[str]:
+    """Settings of a kind of choice that turn a verdict."""
+    told = stability.loc[stability["choice"] == choice, "turning_settings"]
+    return [setting for text in told for setting in str(text).split("; ") if setting]
+
+
+def _hangs_on_slip(suspicions: pd.DataFrame, stability: pd.DataFrame) -> bool:
+    """Whether a verdict hangs on a slip that screening suspects in the query."""
+    mended = suspicions["distance_after"] <= suspicions["threshold"]
+    if (mended & suspicions["kind"].isin(_WHOLE)).any():
+        return True
+    if OWN_LANDMARKS in _turning(stability, SUSPECTS):
+        return True
+    landmarks = {
+        name
+        for row in suspicions[suspicions["kind"] != "size"].to_dict("records")
+        for name in str(row["landmarks"]).split(";")
+        if name
+    }
+    # a landmark is left out with its partner, and the setting then names both
+    return any(
+        landmarks & {setting, *setting.split(" and ")}
+        for setting in _turning(stability, "landmark left out")
+    )
+
+
+def _turns_too_often(stability: pd.DataFrame, smallest_share: float) -> pd.DataFrame:
+    """Kinds of choice that take a verdict back, the one that turns it most first."""
+    settings = stability["settings"].to_numpy()
+    turned = settings - stability["holds"].to_numpy()
+    enough = (settings >= _FEW_SETTINGS) | (turned >= np.minimum(2, settings))
+    falls = stability[(stability["share_holds"].to_numpy() < smallest_share) & enough]
+    return falls.sort_values("share_holds", kind="stable")
+
+
+def conclude(
+    verdict: str,
+    calibration: pd.DataFrame,
+    stability: pd.DataFrame,
+    *,
+    suspicions: pd.DataFrame | None = None,
+    alpha: float,
+    smallest_share: float,
+) -> Conclusion:
+    """Temper a verdict.
+
+    Parameters
+    ----------
+    verdict : str
+    calibration : DataFrame
+        The table of `calibration_summary`.
+    stability : DataFrame
+        The rows of `stability_summary` on the query.
+    suspicions : DataFrame, optional
+        The rows of `morpho.inference.data.screening.screen` on the query. A new form may well look
+        suspicious, so a suspicion alone takes no verdict back. It falls where left and right
+        or names of landmarks are probably exchanged and the digitisation, once mended, is
+        within the threshold of a taxon, and where leaving suspected landmarks out turns it,
+        one of them or all.
+    alpha : float
+        Level of the tests: *outside* falls where the share of false alarms is larger (exact
+        one-sided binomial test at 0.05).
+    smallest_share : float
+        A verdict falls where it holds in a smaller share of the settings of any kind of
+        choice but those of `UNTEMPERED`; *inside* does not for growth lines beyond measured sizes.
+        Of a kind with fewer than ten settings, at least two must turn it, or its only one:
+        else one setting of four, such as a single axis, would undo what the others uphold.
+
+    Notes
+    -----
+    Known specimens of which screening suspects a digitisation are a kind of choice to which no
+    share applies: a verdict falls where it turns without any one of them, or without all. A
+    single bone of the wrong side can take an axis for itself and widen its taxon until that
+    keeps what it should not.
+
+    Returns
+    -------
+    Conclusion
+    """
+    if verdict == "undecided":
+        return Conclusion(verdict)
+    if suspicions is not None and _hangs_on_slip(suspicions, stability):
+        return Conclusion("undecided", "suspected_slip")
+    if set(_turning(stability, SUSPECTS)) - {OWN_LANDMARKS}:
+        return Conclusion("undecided", "suspected_specimens")
+    alarms, left_out = _counts(calibration, "specimen")
+    if verdict == "outside" and left_out:
+        excess = binomtest(alarms, left_out, alpha, alternative="greater").pvalue
+        if excess <= 0.05:
+            return Conclusion("undecided", "false_alarms")
+    noticed, of = _counts(calibration, "taxon")
+    if verdict == "inside" and of >= _BLIND and noticed == 0:
+        return Conclusion("undecided", "never_notices")
+    shown = (*UNTEMPERED, SUSPECTS, *([UNMEASURED] if verdict == "inside" else []))
+    weighed = stability[~stability["choice"].isin(shown)]
+    falls = _turns_too_often(weighed, smallest_share)
+    if len(falls):
+        return Conclusion("undecided", "unstable", str(falls["choice"].iloc[0]))
+    return Conclusion(verdict)
+
+
+def combine_elements(
+    evidence: Mapping[str, Mapping[str, float]], verdicts: Sequence[str], *, alpha: float
+) -> tuple[pd.DataFrame, str]:
+    r"""Evidence of several elements of one individual, combined for each taxon.
+
+    An individual that belongs to a taxon belongs to it with all its elements. For each taxon
+    the p-values :math:`p_1, ..., p_K` of the elements are combined by Bonferroni's rule,
+    :math:`\min(1, K \min_k p_k)`, which holds its level whatever the dependence between
+    the elements of one animal; for two elements no average of p-values up to the arithmetic
+    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107(4),
+    791-808, on averages and their factors; what they say, from memory).
+
+    Parameters
+    ----------
+    evidence : mapping of str to mapping of str to float
+        For each element, the p-value against each taxon.
+    verdicts : sequence of str
+        Conclusions on the elements.
+    alpha : float
+
+    Returns
+    -------
+    table : DataFrame
+        `taxon`, `elements` (how many have it), `combined_p_value`, and `kept`: whether no
+        element rejects it.
+    verdict : str
+        *outside* if the combined p-value of every taxon rejects, an element is outside and
+        none is inside;
+        *inside* if all elements are inside and some taxon is kept by each of them;
+        else *undecided*.
+
+    Raises
+    ------
+    InferenceError
+        If there is no evidence.
+    """
+    taxa = sorted({taxon for element in evidence.values() for taxon in element})
+    if not taxa:
+        raise InferenceError("No element of the individual was held against any taxon.")
+    rows = []
+    for taxon in taxa:
+        p = np.array([element[taxon] for element in evidence.values() if taxon in element])
+        rows.append(
+            {
+                "taxon": taxon,
+                "elements": len(p),
+                "combined_p_value": float(min(1.0, len(p) * p.min())),
+                "kept": bool((p > alpha).all()),
+            }
+        )
+    table = pd.DataFrame(rows)
+    if "inside" not in verdicts and (table["combined_p_value"] <= alpha).all():
+        return table, "outside" if "outside" in verdicts else "undecided"
+    inside = all(verdict == "inside" for verdict in verdicts) and bool(table["kept"].any())
+    return table, "inside" if inside else "undecided"

@@ -1,0 +1,222 @@
+"""The whole procedure again, from configurations to verdicts, on changed material."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morpho.inference.membership.judging import Judgement, Rules, Shapes, judge
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.slopes import equal_slopes
+from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
+from morpho.shape.symmetry.sides import symmetric_component
+from morpho.shape.tangent import TangentSpace
+
+__all__ = ["Frame", "Material", "analyse", "frame_of", "slopes_test", "with_slopes"]
+
+Array = NDArray[np.float64]
+
+# Permutations of the test of equal slopes when it is made again.
+_PERMUTATIONS = 499
+
+
+@dataclass(frozen=True)
+class Material:
+    """Complete configurations of one element, known specimens and queries.
+
+    Attributes
+    ----------
+    coordinates : ndarray of shape (n_specimens, n_points, 3)
+        In mm.
+    taxon : ndarray of shape (n_specimens,)
+    known : ndarray of bool, of shape (n_specimens,)
+        The others are queries.
+    partners : ndarray of shape (n_points,) or None
+        Where the symmetric part is analysed: the point on the other side.
+    """
+
+    coordinates: Array
+    taxon: NDArray[Any]
+    known: NDArray[np.bool_]
+    partners: NDArray[np.intp] | None = None
+
+    def without_points(self, points: NDArray[np.intp]) -> Material:
+        """The material without some points and their partners.
+
+        Parameters
+        ----------
+        points : ndarray of int
+
+        Returns
+        -------
+        Material
+        """
+        gone = set(np.asarray(points).tolist())
+        if self.partners is not None:
+            gone |= set(self.partners[list(gone)].tolist())
+        kept = np.setdiff1d(np.arange(self.coordinates.shape[1]), list(gone))
+        partners = None
+        if self.partners is not None:
+            place = np.full(self.coordinates.shape[1], -1)
+            place[kept] = np.arange(len(kept))
+            partners = place[self.partners[kept]]
+        return replace(self, coordinates=self.coordinates[:, kept], partners=partners)
+
+    def of(self, specimens: NDArray[Any], queries: NDArray[np.bool_] | None = None) -> Material:
+        """Some of the specimens, with others than the queries held against the rest.
+
+        Parameters
+        ----------
+        specimens : ndarray
+            Which to keep, as places or yes and no.
+        queries : ndarray of bool, of shape (n_specimens,), optional
+            Of all specimens: those to be judged, in place of the queries.
+
+        Returns
+        -------
+        Material
+        """
+        known = self.known if queries is None else ~queries
+        return replace(
+            self,
+            coordinates=self.coordinates[specimens],
+            taxon=self.taxon[specimens],
+            known=known[specimens],
+        )
+
+    def at(self, places: NDArray[Any], coordinates: Array) -> Material:
+        """The material with other coordinates for some specimens.
+
+        Parameters
+        ----------
+        places : ndarray of int
+        coordinates : ndarray of shape (n_places, n_points, 3)
+
+        Returns
+        -------
+        Material
+        """
+        X = self.coordinates.copy()
+        X[places] = coordinates
+        return replace(self, coordinates=X)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The frame that known specimens make, with all specimens in it.
+
+    Attributes
+    ----------
+    mean : ndarray of shape (n_points, 3)
+    tangent : ndarray of shape (n_specimens, n_variables)
+    log_size : ndarray of shape (n_specimens,)
+    """
+
+    mean: Array
+    tangent: Array
+    log_size: Array
+
+
+def frame_of(material: Material) -> Frame:
+    """Superimpose the known specimens and fit the queries to them.
+
+    Parameters
+    ----------
+    material : Material
+
+    Returns
+    -------
+    Frame
+
+    Raises
+    ------
+    ShapeError
+        If the configurations cannot be superimposed.
+    """
+    X = material.coordinates
+    log_size = np.log(centroid_size(X))
+    if material.partners is not None:
+        X = symmetric_component(X, material.partners)
+    model = GeneralizedProcrustes().fit(X[material.known])
+    aligned = model.transform(X)
+    space = TangentSpace(pole=model.mean_).fit(aligned)
+    return Frame(model.mean_, space.transform(aligned), log_size)
+
+
+def slopes_test(known: Shapes, rules: Rules) -> float | None:
+    """P-value of the test that taxa share one growth line.
+
+    Taxa below the smallest number of specimens take no part.
+
+    Parameters
+    ----------
+    known : Shapes
+    rules : Rules
+
+    Returns
+    -------
+    float or None
+        None where no test can be made.
+    """
+    _, place, counts = np.unique(known.taxon, return_inverse=True, return_counts=True)
+    kept = counts[place] >= rules.smallest_taxon
+    if len(np.unique(place[kept])) < 2:
+        return None
+    try:
+        table = equal_slopes(
+            known.tangent[kept],
+            known.log_size[kept],
+            known.taxon[kept],
+            permutations=_PERMUTATIONS,
+            random_state=np.random.default_rng(rules.seed),
+        )
+    except InferenceError:
+        return None
+    p = table.loc[table["term"] == "size by taxon", "p_value"]
+    return float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None
+
+
+def with_slopes(known: Shapes, rules: Rules) -> Rules:
+    """The rules, with the test of equal slopes made again on these known specimens.
+
+    Parameters
+    ----------
+    known : Shapes
+    rules : Rules
+
+    Returns
+    -------
+    Rules
+    """
+    return replace(rules, slopes_p_value=slopes_test(known, rules))
+
+
+def analyse(
+    material: Material, rules: Rules, *, frame: Frame | None = None, test_slopes: bool = True
+) -> Judgement:
+    """Superimpose, test the slopes, choose the axes and judge, all from the material alone.
+
+    Parameters
+    ----------
+    material : Material
+    rules : Rules
+    frame : Frame, optional
+        Where it is known already.
+    test_slopes : bool
+        Whether the test of equal slopes is made again.
+
+    Returns
+    -------
+    Judgement
+        Without verdicts where the known specimens are too few.
+    """
+    found = frame or frame_of(material)
+    known = material.known
+    shapes = Shapes(found.tangent[known], found.log_size[known], material.taxon[known])
+    queries = Shapes(found.tangent[~known], found.log_size[~known], material.taxon[~known])
+    return judge(
+        shapes, queries, with_slopes(shapes, rules) if test_slopes else rules, shared_axes=1
+    )

@@ -1,0 +1,176 @@
+"""Sentences from templates, and the three ways to write them: for a page, as Markdown, plain.
+
+A template holds our own words as literal text. Whatever it puts in between double braces is the
+user's, and is marked as it passes, unless a filter has made words of it; so no name can be taken
+for anything but a name, wherever the sentence is written.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from morpho.report.bibliography import REFERENCES
+from morpho.report.words.filters import FILTERS, marked_name
+
+__all__ = ["as_html", "as_markdown", "as_plain", "cited", "paragraphs", "said"]
+
+# Marks that no name can hold: control characters are taken out of names.
+_NAME, _CITED, _END = "\x02", "\x03", "\x04"
+_MARKED = re.compile(f"([{_NAME}{_CITED}])([^{_END}]*){_END}")
+# What Markdown takes for more than itself: anywhere, and where a paragraph begins.
+_MEANS = re.compile(r"([\\`*_{}\[\]<>#|~^$&@]|(?<=-)-)")
+_BEGINS = re.compile(r"^(\s*)([-+=:])")
+_NUMBERED = re.compile(r"^(\d+)([.)])")
+# White space that a template leaves: lines of a paragraph, and before signs that close.
+_SPACE = re.compile(r"\s+")
+_CLOSES = re.compile(r" +(?=[,.;:!?)])|(?<=\() +")
+_BETWEEN = re.compile(r"\n[ \t]*\n")
+
+
+def _cite(*keys: str) -> Markup:
+    """Mark a citation of sources by their keys in references.bib."""
+    unknown = [key for key in keys if key not in REFERENCES]
+    if unknown:
+        raise KeyError(f"references.bib holds no {', '.join(unknown)}")
+    return Markup(f" {_CITED}{' '.join(keys)}{_END}")
+
+
+def _passed(value: Any) -> Markup:
+    """What a template puts out: words of ours as they are, all else marked as the user's."""
+    return value if isinstance(value, Markup) else marked_name(value)
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=FileSystemLoader(Path(__file__).parent),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_passed,
+    )
+    made.filters |= FILTERS
+    made.globals["cite"] = _cite
+    return made
+
+
+def said(template: str, macro: str, /, *facts: Any, **named: Any) -> Markup:
+    """Make words of facts.
+
+    Parameters
+    ----------
+    template : str
+        Name of a template of this folder, without its ending.
+    macro : str
+        Macro in it.
+    *facts, **named
+        What it takes.
+
+    Returns
+    -------
+    Markup
+        Marked text, for `as_html`, `as_markdown` and `as_plain`, or for another template.
+
+    Raises
+    ------
+    jinja2.UndefinedError
+        If a fact is missing.
+    """
+    module = _environment().get_template(f"{template}.jinja").module
+    return getattr(module, macro)(*facts, **named)
+
+
+def _closed_up(text: str) -> str:
+    """Text without the white space that lines and blocks of a template leave."""
+    return _CLOSES.sub("", _SPACE.sub(" ", text)).strip()
+
+
+def paragraphs(text: str) -> list[str]:
+    """Take marked text apart where an empty line parts it.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    list of str
+        Marked; none is blank.
+    """
+    return [part for part in map(_closed_up, _BETWEEN.split(text)) if part]
+
+
+def as_html(text: str) -> Markup:
+    """Write marked text for a page: escaped, citations as (Author year).
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Markup
+    """
+    return escape(as_plain(text))
+
+
+def as_markdown(text: str) -> str:
+    """Write marked text as Markdown, citations as ``[@key; @key]``.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+
+    def shown(found: re.Match[str]) -> str:
+        if found[1] == _NAME:
+            escaped = _MEANS.sub(r"\\\1", found[2])
+            return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", escaped))
+        return "[" + "; ".join(f"@{key}" for key in found[2].split()) + "]"
+
+    return _MARKED.sub(shown, _closed_up(text))
+
+
+def as_plain(text: str) -> str:
+    """Write marked text as plain text, citations as (Author year; Author year).
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+
+    def shown(found: re.Match[str]) -> str:
+        if found[1] == _NAME:
+            return found[2]
+        return "(" + "; ".join(REFERENCES[key].label for key in found[2].split()) + ")"
+
+    return _MARKED.sub(shown, _closed_up(text))
+
+
+def cited(text: str) -> set[str]:
+    """Keys of the sources that marked text cites.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    set of str
+    """
+    return {key for mark, keys in _MARKED.findall(text) if mark == _CITED for key in keys.split()}

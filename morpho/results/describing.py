@@ -1,0 +1,111 @@
+"""How tables and figures are described: each once, for files, page, paper and workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+__all__ = ["Column", "Figure", "Table"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table.
+
+    Attributes
+    ----------
+    name : str
+    meaning : str
+        For the README of the results and the workbook.
+    kind : {'number', 'text', 'flag', 'maybe'}
+        maybe: a flag that is blank where there was nothing to tell it by.
+    head : str
+        Heading on the page and in the paper; blank where it is shown in neither.
+    only : {'', 'page', 'paper'}
+        Where alone it is shown.
+    """
+
+    name: str
+    meaning: str = ""
+    kind: Literal["number", "text", "flag", "maybe"] = "number"
+    head: str = ""
+    only: Literal["", "page", "paper"] = ""
+
+    def here(self, **other: str) -> Column:
+        """The same column as it is in one table.
+
+        Parameters
+        ----------
+        **other : str
+            What is another there.
+
+        Returns
+        -------
+        Column
+        """
+        return replace(self, **other)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table that a step writes.
+
+    Attributes
+    ----------
+    name : str
+    meaning : str
+    step : str
+        Rule that makes it.
+    columns : tuple of Column
+        In the order of the file.
+    section : str
+        Section of the page that it stands in; blank where it is not shown.
+    page, paper : str
+        Title on the page, caption in the paper; blank where it is not there.
+    per : {'element', 'study'}
+    """
+
+    name: str
+    meaning: str
+    step: str
+    columns: tuple[Column, ...] = ()
+    section: str = ""
+    page: str = ""
+    paper: str = ""
+    per: Literal["element", "study"] = "element"
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A figure of the results.
+
+    Attributes
+    ----------
+    name : str
+    section : str
+        Section of the page that it stands in.
+    title : str
+    alternative : str
+        For those who cannot see it.
+    caption : str
+        How to read it.
+    drawn_by : str
+        module:function below drawing/figures.
+    needs : mapping of str to str
+        Parameters of that function, each with whence it comes: 'table:NAME',
+        'notes:STEP.KEY' or 'settings:PART.KEY'.
+    nothing : str
+        Why it may hold only a message; blank where it always shows something.
+    per : {'element', 'study'}
+    """
+
+    name: str
+    section: str
+    title: str
+    alternative: str
+    caption: str
+    drawn_by: str
+    needs: Mapping[str, str] = field(default_factory=dict)
+    nothing: str = ""
+    per: Literal["element", "study"] = "element"

@@ -1,0 +1,339 @@
+"""Surfaces closed for printing, where they can be, and told of where they cannot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from morpho.shape.checks import ShapeError
+from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
+from morpho.shape.surfaces.triangles import check_triangles, face_crosses, signed_volume
+
+__all__ = ["ClosedSurface", "Hole", "close_surface", "is_watertight"]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Whole = NDArray[np.intp]
+
+# By default holes are filled up to this length around, as a share of the diagonal of the box
+# about the bone: a break right through it is shorter, the border of a flat bone that was scanned
+# from one side only is not.
+_LONGEST = 2.5
+# and if they leave their plane by no more than this share of their length.
+_FLAT = 0.1
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A hole of a surface.
+
+    Attributes
+    ----------
+    length : float
+        Around it, in the unit of the surface.
+    middle : ndarray of shape (3,)
+    edges : int
+    filled : bool
+    reason : str
+        Why it was not filled; empty where it was.
+    """
+
+    length: float
+    middle: Array
+    edges: int
+    filled: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class ClosedSurface:
+    """A surface made ready for printing.
+
+    Attributes
+    ----------
+    vertices : ndarray of shape (n_vertices, 3)
+        Those at one place are one, those without a face are left out.
+    faces : ndarray of int, of shape (n_faces, 3)
+        Neighbours wound alike, normals outward: of closed pieces by their volume.
+    filled : ndarray of bool, of shape (n_faces,)
+        Faces that were put into holes.
+    holes : tuple of Hole
+        All that there were, the longest first.
+    watertight_before, watertight : bool
+        Whether every edge joined two faces, and joins them now.
+    open_edges_before, open_edges : int
+        Edges with one face.
+    crowded_edges : int
+        Edges where more than two faces meet, which are left as they are.
+    two_sided : bool
+        False where faces cannot be wound alike, as on a Moebius strip.
+    volume : float
+        In the unit cubed; NaN unless watertight.
+    """
+
+    vertices: Array
+    faces: Whole
+    filled: Mask
+    holes: tuple[Hole, ...]
+    watertight_before: bool
+    watertight: bool
+    open_edges_before: int
+    open_edges: int
+    crowded_edges: int
+    two_sided: bool
+    volume: float
+
+
+def _edges(faces: Whole) -> tuple[Whole, Whole, Whole]:
+    """Half-edges of all faces, the number of the edge of each, and how many each edge has.
+
+    The half-edge from corner i to the next of face f stands at i * n_faces + f.
+    """
+    half = np.concatenate([faces[:, [i, (i + 1) % 3]] for i in range(3)])
+    low, high = half.min(axis=1), half.max(axis=1)
+    _, edge, counts = np.unique(
+        low * (int(faces.max()) + 1) + high, return_inverse=True, return_counts=True
+    )
+    return half, edge.reshape(-1), counts
+
+
+def _edge_counts(faces: Whole) -> tuple[int, int]:
+    counts = _edges(faces)[2]
+    return int((counts == 1).sum()), int((counts > 2).sum())
+
+
+def is_watertight(faces: ArrayLike) -> bool:
+    """Whether every edge of a surface joins exactly two faces.
+
+    Parameters
+    ----------
+    faces : array-like of int, of shape (n_faces, 3)
+        Vertices at one place must be one.
+
+    Returns
+    -------
+    bool
+    """
+    F = np.asarray(faces, dtype=np.intp)
+    return bool(len(F)) and _edge_counts(F) == (0, 0)
+
+
+def _merged(V: Array, F: Whole) -> tuple[Array, Whole]:
+    """Vertices at one place made one; faces with a corner twice, or that stand twice, left out."""
+    same = np.unique(V, axis=0, return_index=True, return_inverse=True)
+    F = same[1][same[2].reshape(-1)][F]
+    corners = np.sort(F, axis=1)
+    first = np.zeros(len(F), dtype=bool)
+    first[np.unique(corners, axis=0, return_index=True)[1]] = True
+    first &= (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2])
+    if not first.any():
+        raise ShapeError("No face of the surface has three corners at different places.")
+    used, F = np.unique(F[first], return_inverse=True)
+    return V[used], F.reshape(-1, 3)
+
+
+def _wound_alike(F: Whole) -> tuple[Whole, Whole, bool]:
+    """Faces wound as their neighbours are, the piece of each, and whether all can be.
+
+    Each face stands twice in a graph, as it is and turned over; neighbours that agree are joined
+    like with like, others crosswise. The halves of a piece fall apart if it has two sides.
+    """
+    n = len(F)
+    half, edge, counts = _edges(F)
+    order = np.argsort(edge, kind="stable")
+    shared = order[(counts == 2)[edge[order]]].reshape(-1, 2)
+    first, second = (shared % n).T
+    across = np.where((half[shared[:, 0]] != half[shared[:, 1]]).any(axis=1), 0, n)
+    ends = (
+        np.concatenate([first, first + n]),
+        np.concatenate([second + across, second + n - across]),
+    )
+    graph = coo_array((np.ones(len(ends[0]), dtype=bool), ends), shape=(2 * n, 2 * n))
+    label = connected_components(graph, directed=False)[1]
+    plain, turned = label[:n], label[n:]
+    if (plain == turned).any():
+        return F, np.zeros(n, dtype=np.intp), False
+    piece = np.unique(np.minimum(plain, turned), return_inverse=True)[1].reshape(-1)
+    flip = plain > turned
+    # as few faces as possible are turned over
+    more = np.bincount(piece, flip) > np.bincount(piece) / 2
+    return np.where((flip ^ more[piece])[:, None], F[:, ::-1], F), piece, True
+
+
+def _turned_outward(V: Array, F: Whole, piece: Whole) -> Whole:
+    """Pieces turned by their volume; one within the box of a larger as that one (a cavity)."""
+    corners = V[F]
+    crosses = face_crosses(V, F)
+    middles, areas = corners.mean(axis=1), np.linalg.norm(crosses, axis=1)
+    weighted = np.column_stack([np.bincount(piece, areas * m) for m in middles.T])
+    centres = weighted / np.maximum(np.bincount(piece, areas), 1e-300)[:, None]
+    # from its own middle, so that the volume of an open piece is near right
+    volume = np.bincount(piece, np.einsum("ij,ij->i", middles - centres[piece], crosses))
+    order = np.argsort(piece, kind="stable")
+    starts = np.flatnonzero(np.diff(piece[order], prepend=-1))
+    low = np.minimum.reduceat(corners.min(axis=1)[order], starts)
+    high = np.maximum.reduceat(corners.max(axis=1)[order], starts)
+    inward = np.zeros(len(volume), dtype=bool)
+    placed: list[int] = []
+    for one in np.argsort(-np.abs(volume), kind="stable"):
+        holds = (low[placed] <= low[one]).all(axis=1) & (high[placed] >= high[one]).all(axis=1)
+        if holds.any():
+            inward[one] = inward[placed[int(holds.argmax())]]
+        else:
+            inward[one] = volume[one] < 0
+            placed.append(int(one))
+    return np.where(inward[piece][:, None], F[:, ::-1], F)
+
+
+def _rings(F: Whole) -> list[list[int]]:
+    """Open edges joined to rings that pass no vertex twice.
+
+    Rings run against their faces, as the faces that are to fill them must.
+    """
+    half, edge, counts = _edges(F)
+    border = half[(counts == 1)[edge]]
+    following: dict[int, list[int]] = {}
+    for start, end in border[np.lexsort(border.T)].tolist():
+        following.setdefault(end, []).append(start)
+    rings: list[list[int]] = []
+    for begin in sorted(following):
+        while following[begin]:
+            trail, place = [begin], {begin: 0}
+            while following.get(trail[-1]):
+                step = following[trail[-1]].pop()
+                if step in place:  # closed: what lies since then is a ring
+                    at = place[step]
+                    rings.append(trail[at:])
+                    for left in trail[at + 1 :]:
+                        del place[left]
+                    del trail[at + 1 :]
+                else:
+                    place[step] = len(trail)
+                    trail.append(step)
+    return rings
+
+
+def _reason(ring: Array, longest: float, flat: float) -> str:
+    length = ring_length(ring)
+    if len(ring) < 3:
+        return "its edges lie upon each other"
+    if length > longest:
+        return f"it is longer around than {longest:.3g}"
+    if flatness(ring) > flat:
+        return f"it leaves its plane by more than {flat:.0%} of its length"
+    return ""
+
+
+def _filled(V: Array, F: Whole, longest: float, flat: float) -> tuple[Array, Whole, list[Hole]]:
+    rings = _rings(F)
+    pairs = {(a, b) for ring in rings for a, b in _edges_between(F, ring).tolist()}
+    parts: list[Whole] = [F]
+    middles: list[Array] = []
+    holes: list[Hole] = []
+    for ring in rings:
+        corners = V[ring]
+        reason = _reason(corners, longest, flat)
+        holes.append(
+            Hole(ring_length(corners), corners.mean(axis=0), len(ring), not reason, reason)
+        )
+        if reason:
+            continue
+
+        def taken(i: int, j: int, ring: list[int] = ring) -> bool:
+            return (min(ring[i], ring[j]), max(ring[i], ring[j])) in pairs
+
+        triangles, middle = fill_ring(corners, taken)
+        numbers = np.array([*ring, len(V) + len(middles)], dtype=np.intp)
+        if middle is not None:
+            middles.append(middle)
+        parts.append(numbers[triangles])
+        for a, b, c in parts[-1].tolist():
+            pairs.update((min(p, q), max(p, q)) for p, q in ((a, b), (b, c), (c, a)))
+    holes.sort(key=lambda hole: (-hole.length, *hole.middle))
+    vertices = np.vstack([V, *middles]) if middles else V
+    return vertices, np.concatenate(parts), holes
+
+
+def _edges_between(F: Whole, ring: list[int]) -> Whole:
+    """Edges of the faces that join two corners of a ring."""
+    on = np.zeros(int(F.max()) + 1, dtype=bool)
+    on[ring] = True
+    near = F[on[F].sum(axis=1) >= 2]
+    half = np.concatenate([near[:, [i, (i + 1) % 3]] for i in range(3)])
+    return np.sort(half[on[half].all(axis=1)], axis=1)
+
+
+def close_surface(
+    vertices: ArrayLike,
+    faces: ArrayLike,
+    *,
+    longest: float = _LONGEST,
+    flat: float = _FLAT,
+) -> ClosedSurface:
+    """Close a surface for printing where that can be done in good faith.
+
+    Vertices at one place are made one, useless faces left out, neighbours wound alike; holes
+    that are short and flat enough are filled (see `fill_ring`); at last the pieces are turned
+    outwards. Surfaces that pass through themselves are neither noticed nor mended.
+
+    Parameters
+    ----------
+    vertices : array-like of shape (n_vertices, 3)
+    faces : array-like of int, of shape (n_faces, 3)
+    longest : float
+        Holes are filled up to this length around, as a share of the diagonal of the box about
+        the surface.
+    flat : float
+        Holes are filled if their corners lie within a slab of this thickness, as a share of
+        their length.
+
+    Returns
+    -------
+    ClosedSurface
+
+    Raises
+    ------
+    ShapeError
+        If there is no face, or none with three corners at different places.
+    ValueError
+        If `longest` or `flat` is negative or no number.
+
+    Examples
+    --------
+    >>> corner = [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]]
+    >>> closed = close_surface(corner, [[0, 2, 1], [0, 1, 3], [0, 3, 2]])
+    >>> closed.watertight_before, closed.watertight, round(6 * closed.volume, 6)
+    (False, True, 1.0)
+    """
+    for name, value in (("longest", longest), ("flat", flat)):
+        if not value >= 0:
+            raise ValueError(f"`{name}` must be a share of 0 or more, but is {value}.")
+    V, F = _merged(*check_triangles(vertices, faces))
+    open_before, crowded = _edge_counts(F)
+    F, piece, two_sided = _wound_alike(F)
+    limit = longest * float(np.linalg.norm(np.ptp(V, axis=0)))
+    given = len(F)
+    holes: list[Hole] = []
+    if two_sided:
+        V, F, holes = _filled(V, F, limit, flat)
+        piece = _wound_alike(F)[1] if len(F) > given else piece
+        F = _turned_outward(V, F, piece)
+    open_after, _ = _edge_counts(F)
+    tight = open_after == 0 and crowded == 0
+    return ClosedSurface(
+        vertices=V,
+        faces=F,
+        filled=np.arange(len(F)) >= given,
+        holes=tuple(holes),
+        watertight_before=open_before == 0 and crowded == 0,
+        watertight=tight,
+        open_edges_before=open_before,
+        open_edges=open_after,
+        crowded_edges=crowded,
+        two_sided=two_sided,
+        volume=signed_volume(V, F) if tight and two_sided else float("nan"),
+    )

@@ -1,0 +1,104 @@
+"""Grow: how shape changes with size, and whether all taxa share one growth line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from morpho.inference.models.allometry import CommonSlope, regression_score
+from morpho.inference.models.design import InferenceError
+from morpho.inference.models.linear_model import term_tests
+from morpho.inference.models.slopes import equal_slopes
+from morpho.results.store import ElementResults
+from morpho.steps.judge.known_specimens import Sample, known_sample
+from morpho.steps.streams import generator
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["run"]
+
+_COLUMNS = [
+    "term", "degrees_of_freedom", "sum_of_squares", "mean_square", "share_of_variance",
+    "f_ratio", "effect_size", "p_value", "permutations",
+]  # fmt: skip
+
+
+def _factors(term: Any) -> list[str]:
+    return [term] if isinstance(term, str) else list(term)
+
+
+def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -> dict[str, Any]:
+    """Values of every term: log size, taxon, and columns of the specimen table."""
+    variables: dict[str, Any] = {"size": sample.log_size, "taxon": sample.taxon}
+    names = {name for term in terms for name in _factors(term)}
+    if names - set(variables):
+        from morpho.study.check import read_element
+
+        table = read_element(config, element)[1].loc[sample.specimen]
+        for name in names - set(variables):
+            numbers = pd.to_numeric(table[name], errors="coerce")
+            values = table[name] if numbers.isna().any() else numbers
+            variables[name] = values.to_numpy()
+    return variables
+
+
+def _testable(terms: list, variables: dict[str, Any]) -> tuple[list, list[str]]:
+    """Terms of which every variable varies, and the variables of the others that do not."""
+    still = [name for name, values in variables.items() if len(np.unique(values)) < 2]
+    kept = [term for term in terms if not set(_factors(term)) & set(still)]
+    named = {name for term in terms for name in _factors(term)}
+    return kept, sorted(named & set(still))
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write the tests of the model's terms, of equal slopes, and scores along growth.
+
+    Terms that cannot be tested, as a variable of theirs does not vary, are left out of the model.
+    """
+    sample = known_sample(config, results)
+    terms = config.settings["model"]["terms"]
+    count = config.settings["tests"]["permutations"]
+    seed = config.settings["seed"]
+    notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
+
+    def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:
+        try:
+            sample.require_specimens()
+            rng = generator(seed, element, "grow", name)
+            return test(sample.tangent, *given, permutations=count, random_state=rng)
+        except InferenceError as error:
+            notes["trouble"].append(f"{name}: {error}")
+            return pd.DataFrame(columns=_COLUMNS)
+
+    variables = _variables(config, element, sample, terms)
+    kept, constant = _testable(terms, variables) if sample.specimen.size else (terms, [])
+    notes["constant"] = constant
+    nothing = pd.DataFrame(columns=_COLUMNS)
+    model = tested("model", term_tests, kept, variables) if kept else nothing
+    results.write_table("model_terms", model)
+    slopes = tested("slopes", equal_slopes, sample.log_size, sample.taxon)
+    results.write_table("slopes", slopes)
+    p = slopes.loc[slopes["term"] == "size by taxon", "p_value"]
+    notes["slopes_p_value"] = float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None
+
+    given = results.arrays("superimposed")
+    everyone = known_sample(config, results, all_taxa=True)
+    role = np.where(given["known"], "known", "query")
+    table = pd.DataFrame({"specimen": given["specimen"], "taxon": given["taxon"], "role": role})
+    table["log_centroid_size"] = given["log_size"]
+    try:
+        line = CommonSlope().fit(everyone.tangent, everyone.log_size, everyone.taxon)
+        table["regression_score"] = regression_score(given["tangent"], line.slope_)
+        table["extrapolates"] = line.extrapolates(given["log_size"])
+        notes["slope_length"] = float(np.linalg.norm(line.slope_))
+    except InferenceError as error:
+        notes["trouble"].append(f"growth line: {error}")
+        table["regression_score"] = np.nan
+        table["extrapolates"] = False
+        notes["slope_length"] = 0.0
+    results.write_table("growth", table)
+    results.write_notes("grow", notes)

@@ -1,0 +1,112 @@
+"""Measure: digitising error from replicates, and the two sides of symmetric bones."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from morpho.inference.data.asymmetry import side_anova
+from morpho.inference.data.digitising_error import DigitisingError, digitising_error
+from morpho.inference.models.design import InferenceError
+from morpho.results.store import ElementResults
+from morpho.shape.checks import ShapeError
+from morpho.shape.symmetry.sides import mirror
+from morpho.steps.prepare.averaged import digitisation_arrays
+from morpho.steps.streams import generator
+from morpho.study.check import read_element
+from morpho.study.scheme.points import layout_of
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["run"]
+
+_ANOVA = [
+    "source", "sum_of_squares", "degrees_of_freedom", "mean_square", "f_ratio", "p_value",
+    "share_of_variance",
+]  # fmt: skip
+_LANDMARKS = [
+    "landmark", "error_mm", "share_of_within_taxon_variance", "observer_difference_mm",
+]  # fmt: skip
+
+
+def _digitisations(config: StudyConfig, element: str, results: ElementResults) -> Any:
+    """Complete digitisations of known specimens that take part, on the landmarks analysed."""
+    scheme, specimens, rows = read_element(config, element)
+    table = results.table("specimens").set_index("specimen")
+    landmarks = results.table("landmarks")
+    names = landmarks.loc[landmarks["used"], "landmark"].tolist()
+    keys, X = digitisation_arrays(rows, names)
+    turn = table["mirrored"].reindex(keys["specimen"]).to_numpy(bool)
+    X = np.where(turn[:, None, None], mirror(X), X)
+    taxa = specimens.loc[keys["specimen"], "taxon"].to_numpy(str)
+    known = (specimens.loc[keys["specimen"], "role"] == "known").to_numpy()
+    kept = ~np.isnan(X).any(axis=(1, 2)) & known
+    return scheme, names, keys[kept].reset_index(drop=True), X[kept], taxa[kept]
+
+
+def _error_notes(error: DigitisingError | None) -> dict[str, Any]:
+    if error is None:
+        return {"repeatability": None, "error_distance": None}
+    rows = {row["source"]: row for row in error.anova.to_dict("records")}
+    found = error.repeatability
+    within = rows["total"]["sum_of_squares"] - rows["specimen"]["sum_of_squares"]
+    return {
+        "repeatability": found.value,
+        "repeatability_low": found.low,
+        "repeatability_high": found.high,
+        # how far two digitisations of one bone lie apart, in root mean square
+        "error_distance": float(np.sqrt(2 * within / (found.digitisations - found.specimens))),
+        "observer_p_value": rows["observer"]["p_value"] if "observer" in rows else None,
+    }
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write the Procrustes ANOVAs of digitisation and of side, and the error of each landmark."""
+    scheme, names, keys, X, taxa = _digitisations(config, element, results)
+    tests, seed = config.settings["tests"], config.settings["seed"]
+    trouble: list[str] = []
+    counts = keys["specimen"].value_counts()
+    repeated = keys["specimen"].isin(counts[counts > 1].index).to_numpy()
+    error = None
+    if repeated.any():
+        observers = keys["observer"].to_numpy(str)
+        try:
+            error = digitising_error(
+                X,
+                keys["specimen"].to_numpy(str),
+                observers=observers if len(set(observers[repeated])) > 1 else None,
+                taxa=taxa,
+                names=names,
+                permutations=tests["permutations"],
+                random_state=generator(seed, element, "measure", "error"),
+            )
+        except (InferenceError, ShapeError) as problem:
+            trouble.append(f"digitising error: {problem}")
+    else:
+        trouble.append("no specimen was digitised twice: digitising error is not known")
+    empty = pd.DataFrame
+    landmarks = empty(columns=_LANDMARKS) if error is None else error.landmarks
+    if error is not None:
+        trouble += error.notes
+    results.write_table("digitising_error", empty(columns=_ANOVA) if error is None else error.anova)
+    results.write_table("landmark_error", landmarks[_LANDMARKS])
+
+    sides = empty(columns=_ANOVA)
+    if scheme.symmetry == "object":
+        layout = layout_of(scheme, curves=False, patches={})
+        layout = layout.without([name for name in layout.names if name not in names])
+        try:
+            sides = side_anova(
+                X,
+                keys["specimen"].to_numpy(str),
+                layout.partners,
+                permutations=tests["permutations"],
+                random_state=generator(seed, element, "measure", "sides"),
+            )
+        except (InferenceError, ShapeError) as problem:
+            trouble.append(f"asymmetry: {problem}")
+    results.write_table("asymmetry", sides)
+    results.write_notes("measure", _error_notes(error) | {"trouble": trouble})

@@ -1,0 +1,78 @@
+"""Screen: digitisations that look wrong, with what would mend them. Nothing is changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from morpho.inference.data.screening import screen
+from morpho.inference.models.design import InferenceError
+from morpho.results.store import ElementResults
+from morpho.shape.checks import ShapeError
+from morpho.steps.prepare.averaged import digitisation_arrays
+from morpho.study.check import read_element
+from morpho.study.scheme.points import layout_of
+from morpho.study.scheme.reading import Scheme
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["run", "suspected_slips"]
+
+_COLUMNS = [
+    "specimen", "replicate", "observer", "kind", "landmarks", "distance_before", "distance_after",
+    "threshold", "proposal",
+]  # fmt: skip
+
+
+def suspected_slips(
+    scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
+) -> tuple[pd.DataFrame, int, list[str]]:
+    """Screen the digitisations of an element.
+
+    Parameters
+    ----------
+    scheme : Scheme
+    specimens : DataFrame
+        The specimen table.
+    rows : DataFrame
+        Landmark tables of the element.
+
+    Returns
+    -------
+    table : DataFrame
+        The table `suspicions` of the results.
+    screened : int
+        Number of digitisations.
+    trouble : list of str
+        Why there was no screening, if there was none.
+    """
+    layout = layout_of(scheme, curves=False, patches={})
+    keys, X = digitisation_arrays(rows, layout.names)
+    who = specimens.loc[keys["specimen"]]
+    taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
+    try:
+        found = screen(
+            X,
+            taxa,
+            sides=who["side"].to_numpy(str) if scheme.symmetry == "matching" else None,
+            partners=layout.partners,
+            names=layout.names,
+        )
+    except (InferenceError, ShapeError) as problem:
+        return pd.DataFrame(columns=_COLUMNS), len(X), [f"screening: {problem}"]
+    at = keys.loc[found["digitisation"]]
+    table = pd.concat(
+        [at.reset_index(drop=True), found.drop(columns="digitisation").reset_index(drop=True)],
+        axis=1,
+    )
+    return table[_COLUMNS], len(X), []
+
+
+def run(config: StudyConfig, element: str, results: ElementResults) -> None:
+    """Write what looks wrong in the digitisations of an element."""
+    table, screened, trouble = suspected_slips(*read_element(config, element))
+    results.write_table("suspicions", table)
+    results.write_notes("screen", {"trouble": trouble, "screened": screened})

@@ -1,0 +1,101 @@
+"""Who takes part, on which points, and on which side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morpho.shape.missing import landmarks_present
+from morpho.shape.symmetry.sides import commoner_side
+
+__all__ = ["mirrored_specimens", "set_aside"]
+
+Array = NDArray[np.float64]
+
+
+def mirrored_specimens(
+    sides: pd.Series, known: pd.Series, symmetry: str, wanted: str
+) -> tuple[NDArray[np.bool_], str]:
+    """Which specimens have to be mirrored so that all are of one side.
+
+    Parameters
+    ----------
+    sides : Series of str
+        left, right or blank; a blank is taken for the side that is kept.
+    known : Series of bool
+        The specimens that the commoner side is counted among.
+    symmetry : str
+        Symmetry of the scheme; only 'matching' elements are mirrored.
+    wanted : {'commoner', 'left', 'right'}
+
+    Returns
+    -------
+    mirrored : ndarray of bool, of shape (n_specimens,)
+    side : str
+        The side that all are now; blank where nothing was to mirror.
+    """
+    if symmetry != "matching" or not sides.isin(["left", "right"]).any():
+        return np.zeros(len(sides), dtype=bool), ""
+    side = commoner_side(sides[known].tolist()) if wanted == "commoner" else wanted
+    other = "left" if side == "right" else "right"
+    return (sides == other).to_numpy(), side
+
+
+def set_aside(
+    X: Array, table: pd.DataFrame, names: Sequence[str], n_landmarks: int, rule: Mapping[str, Any]
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Decide who takes part and on which points, as study.yaml says.
+
+    Parameters
+    ----------
+    X : ndarray of shape (n_specimens, n_points, 3)
+        Landmarks first, then semilandmarks; NaN where missing.
+    table : DataFrame
+        By specimen, with its `role`.
+    names : sequence of str
+        Names of the points.
+    n_landmarks : int
+        How many of them are landmarks: their share decides whether too little is left.
+    rule : mapping
+        `smallest_share`, `known` and `query` of study.yaml.
+
+    Returns
+    -------
+    table : DataFrame
+        With `landmarks_present`, `missing_landmarks`, `used` and `reason`.
+    used : ndarray of bool, of shape (n_points,)
+        Points that are analysed: those that all have who are there to be taken as they
+        are; missing ones of the others are estimated.
+    """
+    present = landmarks_present(X)
+    share = present[:, :n_landmarks].mean(axis=1)
+    reasons, estimated = [], []
+    for role, has, part in zip(table["role"], present, share, strict=True):
+        count = f"{int(has[:n_landmarks].sum())} of {n_landmarks} landmarks"
+        lost = [name for name, there in zip(names, has, strict=True) if not there]
+        if part < rule["smallest_share"]:
+            reasons.append(
+                f"too little is left: {count}, less than the {rule['smallest_share']:.0%} asked for"
+            )
+        elif lost and rule[role] == "set_aside":
+            reasons.append(f"set aside for missing points: {', '.join(lost)}")
+        else:
+            reasons.append("")
+        estimated.append(rule[role] == "estimate")
+    table = table.assign(
+        landmarks_present=present[:, :n_landmarks].sum(axis=1),
+        missing_landmarks=[
+            " ".join(np.array(names)[:n_landmarks][~has[:n_landmarks]]) for has in present
+        ],
+        used=[not reason for reason in reasons],
+        reason=reasons,
+    )
+    kept = table["used"].to_numpy()
+    counted = kept & ~np.array(estimated)
+    used = present[counted].all(axis=0) if counted.any() else np.ones(len(names), dtype=bool)
+    # a point that nobody has cannot be estimated
+    return table, used & present[kept].any(axis=0)

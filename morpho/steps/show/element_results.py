@@ -1,0 +1,78 @@
+"""Tables and notes of every element, as report and supplement read them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from morpho.report.legend import JOINED, TABLES
+from morpho.results.store import ALL_ELEMENTS, ElementResults
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["Content", "element_contents", "joined_tables"]
+
+
+@dataclass(frozen=True)
+class Content:
+    """What the steps found of one element.
+
+    Attributes
+    ----------
+    name : str
+    tables : mapping of str to DataFrame
+    notes : mapping of str to mapping
+        By step.
+    """
+
+    name: str
+    tables: Mapping[str, pd.DataFrame]
+    notes: Mapping[str, Mapping[str, Any]]
+
+
+def _tables(results: ElementResults, names: Iterable[str]) -> dict[str, pd.DataFrame]:
+    folder = results.folder / "tables"
+    return {name: results.table(name) for name in names if (folder / f"{name}.csv").is_file()}
+
+
+def joined_tables(config: StudyConfig) -> dict[str, pd.DataFrame]:
+    """Read the tables that are joined from all elements.
+
+    Parameters
+    ----------
+    config : StudyConfig
+
+    Returns
+    -------
+    dict of str to DataFrame
+        Those of the legend that are there.
+    """
+    return _tables(ElementResults(config.results, ALL_ELEMENTS), JOINED)
+
+
+def element_contents(config: StudyConfig) -> list[Content]:
+    """Read tables and notes of all elements.
+
+    Parameters
+    ----------
+    config : StudyConfig
+
+    Returns
+    -------
+    list of Content
+        Every table of the legend that the element has.
+    """
+    found = []
+    for element in config.elements:
+        results = ElementResults(config.results, element)
+        notes = {
+            path.stem: json.loads(path.read_text(encoding="utf-8"))
+            for path in sorted((results.folder / "notes").glob("*.json"))
+        }
+        found.append(Content(element, _tables(results, TABLES), notes))
+    return found

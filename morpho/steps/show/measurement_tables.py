@@ -1,0 +1,225 @@
+"""Tables of measurements: values, ranges within taxa, and how well they set queries apart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morpho.inference.data.mirror_images import mirror_images
+from morpho.inference.differences.measurements import (
+    Measurement,
+    all_distances,
+    measure,
+    named_measurement,
+    ratios,
+    taxon_measurements,
+)
+from morpho.inference.differences.ranking import compare_measurements, values_at_size
+from morpho.inference.models.design import InferenceError
+from morpho.results.directions import larger_words
+from morpho.steps.show.compared_bones import ComparedBones, stacked
+from morpho.study.scheme.reading import Scheme
+
+__all__ = ["measurement_tables"]
+
+Array = NDArray[np.float64]
+
+_KEY = ["specimen", "size_heeded"]
+_RANKING = [
+    *_KEY, "kind", "rank", "measurement", "other_side", "unit", "value", "taxa_compared",
+    "taxa_outside", "outside_every_taxon", "beside_ranges", "nearest_taxon", "nearest_mean",
+    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
+    "p_value_false_discovery",
+]  # fmt: skip
+_RANGES = [
+    *_KEY, "measurement", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
+    "standard_deviation", "standard_deviation_unit", "value", "outside_range", "beyond_range",
+    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
+    "p_value_false_discovery",
+]  # fmt: skip
+_VALUES = ["specimen", "taxon", "role", "measurement", "other_side", "kind", "unit", "value"]
+_AT_SIZE = ["specimen", "measurement", "kind", "unit", "known_specimen", "taxon", "value"]
+_SUMMARY = [
+    "measurement", "other_side", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
+    "standard_deviation",
+]  # fmt: skip
+
+# Values of single specimens, and ranges beside a query's value, are written of measurements
+# that are named in the scheme or rank up to here: as many as the figures may be asked to draw.
+_KEPT = 40
+
+
+def _compared_lengths(ratio: Measurement) -> tuple[frozenset[int], frozenset[int]]:
+    """Ends of the two distances of a ratio, whichever way they run."""
+    return frozenset(ratio.points[:2]), frozenset(ratio.points[2:])
+
+
+def _tidy(measured: Array, family: list[Measurement], bones: ComparedBones) -> pd.DataFrame:
+    """Rows of measured values: a row for each measurement and specimen."""
+    n, m = measured.shape
+    role = np.where(bones.known, "known", "query")
+    return pd.DataFrame(
+        {
+            "specimen": np.tile(np.array(bones.specimen, dtype=object), m),
+            "taxon": np.tile(bones.taxon.astype(object), m),
+            "role": np.tile(role.astype(object), m),
+            "measurement": np.repeat(np.array([one.name for one in family], dtype=object), n),
+            "kind": family[0].kind,
+            "unit": family[0].unit,
+            "value": measured.T.ravel(),
+        }
+    )
+
+
+def _at_size(
+    measured: Array, family: list[Measurement], bones: ComparedBones, specimen: str
+) -> pd.DataFrame:
+    """The known specimens' values at the size of a query: a row for each of both."""
+    known, at = bones.known, bones.log_size[bones.specimen.index(specimen)]
+    log_size, taxon = bones.log_size[known], bones.taxon[known]
+    moved = values_at_size(measured[known], family, taxon, log_size, float(at))
+    names = np.array(bones.specimen, dtype=object)[known]
+    return pd.DataFrame(
+        {
+            "specimen": specimen,
+            "measurement": np.repeat(np.array([m.name for m in family], dtype=object), len(names)),
+            "kind": family[0].kind,
+            "unit": family[0].unit,
+            "known_specimen": np.tile(names, len(family)),
+            "taxon": np.tile(taxon.astype(object), len(family)),
+            "value": moved.T.ravel(),
+        },
+        columns=_AT_SIZE,
+    )
+
+
+def _families(scheme: Scheme, points: list[str], landmarks: list[str]) -> list[list[Measurement]]:
+    """Measurements that are ranked together: those named, all distances, all ratios."""
+    named = [
+        named_measurement(one.name, one.points, points)
+        for one in scheme.measurements
+        if set(one.points) <= set(points)
+    ]
+    distances = all_distances(points, landmarks)
+    families = [[m for m in named if m.kind == kind] for kind in ("distance", "angle", "ratio")]
+    taken = {frozenset(m.points) for m in families[0]} | {m.name for m in named}
+    families[0] += [m for m in distances if not {frozenset(m.points), m.name} & taken]
+    if scheme.standard_length and set(scheme.standard_length) <= set(points):
+        standard = named_measurement("", scheme.standard_length, points)
+        taken_ratios = {_compared_lengths(m) for m in families[2]}
+        families[2] += [
+            m for m in ratios(distances, standard) if _compared_lengths(m) not in taken_ratios
+        ]
+    return [family for family in families if family]
+
+
+def _widths(family: list[Measurement], bones: ComparedBones) -> dict[str, bool]:
+    """Which measurements are distances across the bone."""
+    return {
+        m.name: m.kind == "distance"
+        and bones.directions.is_width(bones.mean[m.points[1]] - bones.mean[m.points[0]])
+        for m in family
+    }
+
+
+def measurement_tables(
+    bones: ComparedBones, scheme: Scheme, compared: dict[str, list[str]]
+) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """Take all measurements, and hold the queries' against those of the taxa.
+
+    Parameters
+    ----------
+    bones : ComparedBones
+    scheme : Scheme
+    compared : dict of str to list of str
+        Taxa by query; queries that are not judged are left out.
+
+    Returns
+    -------
+    tables : dict of str to DataFrame
+        Values, ranges within taxa, and measurements ranked by how well they set queries apart.
+    trouble : list of str
+        What was left out, and why.
+    """
+    X = np.where(bones.missing[..., None], np.nan, bones.in_mm)
+    landmarks = [p for p, kind in zip(bones.point, bones.kind, strict=True) if kind == "landmark"]
+    known = bones.known
+    asked = [bones.specimen.index(name) for name in compared]
+    values: list[pd.DataFrame] = []
+    summaries: list[pd.DataFrame] = []
+    rankings: list[pd.DataFrame] = []
+    ranges: list[pd.DataFrame] = []
+    at_size: list[pd.DataFrame] = []
+    trouble: list[str] = []
+    named = {one.name for one in scheme.measurements}
+    chosen = set(named)
+    for whole in _families(scheme, bones.point, landmarks):
+        family, images, other = whole, None, {}
+        if bones.partners is not None:
+            family, images = mirror_images(whole, bones.partners, bones.point)
+            other = {m.name: i.name for m, i in zip(family, images, strict=True) if i is not None}
+            left = sorted(({m.name for m in whole} - {m.name for m in family}) & named)
+            trouble += [
+                f"the measurement {name} mirrors another of the scheme, and is counted with it"
+                for name in left
+            ]
+        measured = measure(X, family, images)
+        values.append(_tidy(measured, family, bones))
+        summaries.append(taxon_measurements(measured[known], family, bones.taxon[known]))
+        widths = _widths(family, bones)
+        for heeded in (False, True) if asked else ():
+            sizes = (bones.log_size[known], bones.log_size[asked]) if heeded else (None, None)
+            try:
+                found = compare_measurements(
+                    measured[known],
+                    family,
+                    bones.taxon[known],
+                    measured[asked],
+                    names=list(compared),
+                    log_size=sizes[0],
+                    query_log_size=sizes[1],
+                )
+            except InferenceError as error:
+                trouble.append(f"measurements ({family[0].kind}s): {error}")
+                continue
+            for table, into in ((found.ranking, rankings), (found.taxa, ranges)):
+                table = table.rename(columns={"query": "specimen"}).assign(size_heeded=heeded)
+                table["direction"] = [
+                    larger_words(kind, difference, widths[name])
+                    for kind, difference, name in zip(
+                        table["kind"], table["difference"], table["measurement"], strict=True
+                    )
+                ]
+                into.append(table)
+            best = found.ranking[found.ranking["rank"] <= _KEPT]
+            chosen |= set(best["measurement"])
+            for specimen in compared if heeded else ():
+                drawn = named | set(best.loc[best["query"] == specimen, "measurement"])
+                table = _at_size(measured, family, bones, specimen)
+                at_size.append(table[table["measurement"].isin(drawn)])
+        for tables in (values, summaries, rankings):
+            for table in tables:
+                if "other_side" not in table:
+                    table["other_side"] = [other.get(name, "") for name in table["measurement"]]
+    kept, beside = stacked(values, _VALUES), stacked(ranges, _RANGES)
+    return {
+        "measurements": kept[kept["measurement"].isin(chosen)],
+        "measurements_at_size": stacked(at_size, _AT_SIZE),
+        "measurement_summary": stacked(summaries, _SUMMARY),
+        "measurement_ranking": stacked(rankings, _RANKING),
+        "measurement_ranges": beside[beside["measurement"].isin(chosen)],
+    }, [*trouble, *_not_taken(scheme, bones.point)]
+
+
+def _not_taken(scheme: Scheme, points: list[str]) -> list[str]:
+    """Measurements of the scheme whose landmarks do not all take part."""
+    left = {
+        one.name: sorted(set(one.points) - set(points))
+        for one in scheme.measurements
+        if not set(one.points) <= set(points)
+    }
+    return [
+        f"the measurement {name} is left out, as not all specimens have {', '.join(lost)}"
+        for name, lost in left.items()
+    ]

@@ -1,0 +1,83 @@
+"""Report: the page, and the words about the tables beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from morpho import __version__
+from morpho.report.captions import CAPTIONS
+from morpho.report.legend import JOINED, TABLES, legend_text
+from morpho.report.page import ElementContent, render_page
+from morpho.report.telling import with_words, with_words_joined
+from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.whole import whole
+from morpho.steps.provenance import record
+from morpho.steps.show.finish import changes_since_last_run
+from morpho.steps.show.scene import element_viewer
+from morpho.study.specimens import read_specimens
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["run"]
+
+_NOTES = (
+    "screen", "prepare", "slide", "measure", "superimpose", "ordinate", "grow", "compare",
+    "discriminate", "place", "differ",
+)  # fmt: skip
+_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
+
+
+def _content(config: StudyConfig, element: str) -> ElementContent:
+    results = ElementResults(config.results, element)
+    figures = results.folder / "figures"
+    portraits = results.table("portraits")["file"]
+    notes = {name: results.notes(name) for name in _NOTES}
+    tables = with_words(element, {name: results.table(name) for name in TABLES}, notes)
+    return ElementContent(
+        element,
+        tables,
+        notes,
+        {name: (figures / f"{name}.svg").read_bytes() for name in CAPTIONS},
+        {name: (figures / "queries" / f"{name}.svg").read_bytes() for name in portraits},
+        element_viewer(config, results),
+    )
+
+
+def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> list[str]:
+    """Queries of the specimen table of which no bone is digitised."""
+    table = read_specimens(config)
+    digitised = {str(name) for e in elements for name in e.tables["specimens"]["specimen"]}
+    queries = table.index[table["role"] == "query"]
+    return sorted({str(name) for name in queries} - digitised)
+
+
+def run(config: StudyConfig) -> None:
+    """Write report.html and README.md into the results."""
+    check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
+    joined = ElementResults(config.results, ALL_ELEMENTS)
+    elements = [_content(config, element) for element in config.elements]
+    page = render_page(
+        title=config.settings["title"],
+        notice=config.settings["notice"],
+        settings=config.settings,
+        elements=elements,
+        proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
+        joined=with_words_joined(
+            {name: joined.table(name) for name in JOINED},
+            {element.name: element.tables["conclusions"] for element in elements},
+        ),
+        check=check,
+        changes=changes_since_last_run(config, elements),
+        provenance=record(config, times=False),
+        not_digitised=_not_digitised(config, elements),
+        versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
+    )
+    with whole(config.results / "README.md") as temporary:
+        temporary.write_text(legend_text(), encoding="utf-8")
+    with whole(config.results / "report.html") as temporary:
+        temporary.write_text(page, encoding="utf-8")

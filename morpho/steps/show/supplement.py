@@ -1,0 +1,111 @@
+"""Supplement: tables and words as files for the paper, beside the CSV and the figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from morpho.report.findings import findings, joined_findings
+from morpho.report.latex_tables import latex_tables
+from morpho.report.legend import JOINED, TABLES
+from morpho.report.manuscript_tables import manuscript_tables
+from morpho.report.marked import named, to_markdown, to_plain
+from morpho.report.methods import methods_paragraphs
+from morpho.report.references import bibtex, references_for, still_open
+from morpho.report.telling import with_words, with_words_joined
+from morpho.report.word_tables import word_tables
+from morpho.report.workbook import stacked, workbook
+from morpho.results.whole import whole
+from morpho.steps.show.element_results import Content, element_contents, joined_tables
+from morpho.workflow.provenance import versions
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["FILES", "methods_and_results", "run"]
+
+FOLDER = "supplement"
+
+# Each file with what it is.
+FILES = {
+    "tables.xlsx": "every table of the results, a sheet a table, with a legend of every column",
+    "tables.docx": "the main tables, rounded and captioned, for a word processor",
+    "tables.tex": "the same for LaTeX",
+    "methods.md": "methods and results as they were run, as Markdown with citation keys",
+    "methods.txt": "the same as plain text",
+    "references.bib": "sources of the methods used, as BibTeX",
+}
+
+_PROGRAMS = ("formkin", "Python", "numpy", "scipy", "scikit-learn", "pandas", "snakemake")
+_NOTICE = (
+    "Written by formkin from the tables of this run. Read it as a draft: the numbers are those of "
+    "the tables, the words are yours to change."
+)
+
+
+def methods_and_results(
+    config: StudyConfig, elements: list[Content], joined: Mapping[str, pd.DataFrame]
+) -> list[tuple[int, str]]:
+    """Methods and results as marked text.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    elements : list of Content
+    joined : mapping of str to DataFrame
+        Tables of all elements together.
+
+    Returns
+    -------
+    list of (int, str)
+        Level of the heading, 0 for a paragraph, and the text; see `morpho.report.marked`.
+    """
+    settings = config.settings
+    made = {k: v for k, v in versions().items() if k in _PROGRAMS}
+    blocks = [(1, named(settings["title"]))]
+    blocks += [(0, named(settings["notice"]))] if settings["notice"] else []
+    lacking = still_open(references_for(settings, elements, joined))
+    blocks += [(0, f"{_NOTICE} {named(lacking)}" if lacking else _NOTICE), (2, "Methods")]
+    blocks += [(0, text) for text in methods_paragraphs(settings, elements, made, joined)]
+    blocks.append((2, "Results"))
+    for name, paragraphs in findings(settings, elements).items():
+        blocks.append((3, named(name.replace("_", " "))))
+        blocks += [(0, text) for text in paragraphs]
+    together = joined_findings(joined)
+    if together:
+        blocks.append((3, "Elements together"))
+        blocks += [(0, text) for text in together]
+    return blocks
+
+
+def _write(path: Path, content: bytes | str) -> None:
+    with whole(path) as temporary:
+        temporary.write_bytes(content.encode() if isinstance(content, str) else content)
+
+
+def run(config: StudyConfig) -> None:
+    """Write workbook, manuscript tables, methods and results, and references."""
+    folder, settings = config.results / FOLDER, config.settings
+    about = {"title": settings["title"], "notice": settings["notice"]}
+    elements = element_contents(config)
+    tables = {element.name: element.tables for element in elements}
+    joined = joined_tables(config)
+    book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
+    _write(folder / "tables.xlsx", book)
+    printed = manuscript_tables(tables, joined)
+    _write(folder / "tables.docx", word_tables(printed, **about))
+    _write(folder / "tables.tex", latex_tables(printed, title=settings["title"]))
+    elements = [
+        replace(one, tables=with_words(one.name, one.tables, one.notes)) for one in elements
+    ]
+    conclusions = {one.name: one.tables["conclusions"] for one in elements}
+    together = with_words_joined(joined, conclusions)
+    blocks = methods_and_results(config, elements, together)
+    markdown = [f"{'#' * level}{' ' if level else ''}{to_markdown(text)}" for level, text in blocks]
+    _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
+    _write(folder / "methods.txt", "\n\n".join(to_plain(text) for _, text in blocks) + "\n")
+    _write(folder / "references.bib", bibtex(references_for(settings, elements, joined)))

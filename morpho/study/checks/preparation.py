@@ -1,0 +1,147 @@
+"""Can what study.yaml asks of the preparation be done with this sample?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.scheme.reading import Scheme
+from morpho.study.settings.config import StudyConfig
+
+__all__ = ["check_distortion", "check_estimates"]
+
+
+def check_distortion(
+    config: StudyConfig,
+    schemes: Mapping[str, Scheme],
+    specimens: pd.DataFrame,
+    landmarks: Mapping[str, pd.DataFrame],
+    problems: Problems,
+) -> None:
+    """Check the specimens whose distortion is to be removed.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    schemes : mapping of Scheme
+        By element.
+    specimens : pandas.DataFrame
+        The specimen table.
+    landmarks : mapping of pandas.DataFrame
+        Rows by element.
+    problems : Problems
+        Takes what is found: a name that is not in the specimen table or stands twice, a specimen
+        digitised in no element with a plane of symmetry.
+    """
+    symmetric = [name for name, scheme in schemes.items() if scheme.symmetry == "object"]
+    listed_ones = config.settings["preparation"]["distortion"]
+    for place, name in enumerate(listed_ones):
+        line = config.line("preparation", "distortion", place)
+        if name not in specimens.index:
+            near = nearest(name, list(specimens.index))
+            problems.error(
+                f"preparation.distortion names {quoted(name)}, which is not in the specimen table.",
+                f"Did you mean {quoted(near)}?" if near else "Correct the name, or delete it.",
+                file=config.path,
+                line=line,
+            )
+        elif name in listed_ones[:place]:
+            problems.error(
+                f"preparation.distortion names {quoted(name)} twice.",
+                "Keep one of the two.",
+                file=config.path,
+                line=line,
+            )
+        elif not any(
+            name in set(landmarks[element]["specimen"])
+            for element in symmetric
+            if element in landmarks
+        ):
+            problems.warning(
+                f"The distortion of {quoted(name)} cannot be removed: it is digitised in no "
+                "element with a plane of symmetry.",
+                "Only an element with symmetry: object can be made symmetric. Take the name out, "
+                "and bear the distortion in mind.",
+                file=config.path,
+                line=line,
+                specimen=name,
+            )
+
+
+def check_estimates(
+    config: StudyConfig,
+    scheme: Scheme,
+    specimens: pd.DataFrame,
+    landmarks: pd.DataFrame,
+    problems: Problems,
+) -> None:
+    """Check that missing landmarks can be estimated from the known specimens, and tell of each.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    scheme : Scheme
+        Scheme of the element.
+    specimens : pandas.DataFrame
+        The specimen table.
+    landmarks : pandas.DataFrame
+        Rows of the element.
+    problems : Problems
+        Takes what is found: an error for a landmark that no known specimen has on either side; a
+        note on each specimen with the landmarks that will be estimated.
+    """
+    rule = config.settings["preparation"]["missing"]
+    roles = specimens["role"].to_dict()
+    rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
+    has = {str(name): set(each["landmark"]) for name, each in rows.groupby("specimen")}
+    known = {name for one, there in has.items() if roles.get(one) == "known" for name in there}
+    unknown = [
+        name
+        for name in scheme.landmark_names
+        if name not in known and scheme.mirror_of(name) not in known
+    ]
+    wanted: set[str] = set()
+    for specimen, there in has.items():
+        role = str(roles.get(specimen, ""))
+        lost = [name for name in scheme.landmark_names if name not in there]
+        share = len(there) / len(scheme.landmark_names)
+        if not lost or share < rule["smallest_share"] or rule.get(role) != "estimate":
+            continue
+        wanted.update(lost)
+        drawn = set(landmarks.loc[landmarks["specimen"] == specimen, "landmark"])
+        ended = [
+            curve.name
+            for curve in scheme.curves
+            if {curve.start, curve.end} & set(lost) and f"{curve.name}.1" in drawn
+        ]
+        also = (
+            f" So will {listed(ended)}: a curve without an end cannot be divided evenly, and its "
+            "digitised points are not used."
+            if ended and config.settings["preparation"]["semilandmarks"]["curves"]
+            else ""
+        )
+        problems.note(
+            f"The {'query' if role == 'query' else 'known specimen'} lacks "
+            f"{listed(lost, most=6)}: {'it' if len(lost) == 1 else 'they'} will be estimated."
+            f"{also}",
+            "The report tells how far the verdicts hang on it. To leave the specimen out write "
+            f"set_aside under preparation: missing: {role}.",
+            file=config.specimens_file,
+            element=scheme.element,
+            specimen=specimen,
+        )
+    for name in unknown:
+        if name in wanted and known:
+            problems.error(
+                f"No known specimen has the landmark {name}: it cannot be estimated.",
+                "Take it out of the scheme, or digitise it on known specimens; or write shared "
+                "under preparation: missing, to use only the landmarks that all share.",
+                file=config.scheme_path(scheme.element),
+                element=scheme.element,
+                landmark=name,
+            )

@@ -1,0 +1,71 @@
+"""Can the results be written where study.yaml wants them?"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from morpho.study.reading.problems import Problems
+from morpho.study.settings.config import StudyConfig
+
+__all__ = ["cannot_be_written", "check_results_folder"]
+
+_REMEDY = (
+    "Make it writable, or name another folder under results in study.yaml, with a folder around "
+    "it that is yours: the workflow keeps its records there."
+)
+
+
+def cannot_be_written(folder: Path, problem: OSError | None = None) -> tuple[str, str]:
+    """Say that the results cannot be written, and what to do.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The folder or file that refused.
+    problem : OSError, optional
+        What the system said, where something was tried.
+
+    Returns
+    -------
+    found, remedy : str
+        Two sentences or more.
+    """
+    if problem is not None and not isinstance(problem, PermissionError):
+        reason = problem.strerror or type(problem).__name__
+        return f"The results cannot be written into {folder} ({reason}).", _REMEDY
+    return f"The results cannot be written: you have no permission for {folder}.", _REMEDY
+
+
+def _nearest_there(folder: Path) -> Path:
+    while not os.path.lexists(folder) and folder != folder.parent:
+        folder = folder.parent
+    return folder
+
+
+def check_results_folder(config: StudyConfig, problems: Problems) -> None:
+    """Check that the results, and the workflow's records beside them, can be written.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    problems : Problems
+        Takes what is found: a file in place of a folder, or a folder without permission.
+    """
+    where = {"file": config.path, "line": config.line("results")}
+    older = sorted(p for deep in ("*", "*/*") for p in config.results.glob(deep) if p.is_dir())
+    records = config.results.parent / ".snakemake"
+    for folder in (config.results, config.results / "history", *older, records):
+        there = _nearest_there(folder)
+        if not os.path.isdir(there):
+            problems.error(
+                f"The results cannot be written: {there} is a file, not a folder.",
+                "Move the file away, or name another folder under results in study.yaml.",
+                **where,  # type: ignore[arg-type]
+            )
+            return  # what lies below is the same
+        if not os.access(there, os.W_OK | os.X_OK):
+            found, remedy = cannot_be_written(there)
+            problems.error(found, remedy, **where)  # type: ignore[arg-type]
+            return  # the same is likely of others

@@ -1,0 +1,161 @@
+"""Landmarks on the midline: do they lie on the plane between the left and the right ones?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.wording import listed, quoted
+from morpho.study.scheme.reading import Scheme
+from morpho.study.settings.config import StudyConfig
+
+__all__ = ["check_midline", "midline_plane"]
+
+# Farther off the plane than this share of the bone's largest extent is far,
+FAR_SHARE = 0.05
+# if it is also this many times what midline landmarks of the element usually are off.
+TIMES_USUAL = 5.0
+# Fewer pairs than this say little about a plane.
+FEWEST_PAIRS = 2
+# Rounds of weighting down the pairs that fit badly, and the misfit, in robust standard
+# deviations, from which a pair is weighted down (Huber's constant).
+ROUNDS = 20
+HUBER = 1.345
+
+Points = NDArray[np.float64]
+
+
+def midline_plane(left: ArrayLike, right: ArrayLike) -> tuple[Points, float]:
+    r"""Fit the plane of symmetry to pairs of landmarks.
+
+    With the differences ``d`` of each pair and its midpoints ``m``, the unit normal ``n`` of the
+    plane that best takes each landmark to its partner is the first eigenvector of ``sum w (d d' /
+    4 - (m - m0)(m - m0)')``, where ``m0`` is the weighted mean of the midpoints. The weights ``w``
+    are Huber's, so that one slipped pair does not tilt the plane.
+
+    Parameters
+    ----------
+    left, right : array_like of shape (n_pairs, 3)
+        Landmarks of either side, without missing values.
+
+    Returns
+    -------
+    normal : ndarray of shape (3,)
+        Unit normal, from right to left.
+    offset : float
+        Where the plane lies: points ``x`` on it have ``normal @ x == offset``.
+
+    References
+    ----------
+    Huber, P. J. (1964). Robust estimation of a location parameter. Annals of Mathematical
+    Statistics, 35, 73-101.
+
+    Examples
+    --------
+    >>> normal, offset = midline_plane([[1, 0, 0], [2, 3, 1]], [[-1, 0, 0], [-2, 3, 1]])
+    >>> [round(abs(float(part)), 6) for part in (*normal, offset)]
+    [1.0, 0.0, 0.0, 0.0]
+    """
+    left, right = np.asarray(left, dtype=np.float64), np.asarray(right, dtype=np.float64)
+    d, m = left - right, (left + right) / 2
+    w = np.ones(len(d))
+    for _ in range(ROUNDS):
+        m0 = np.average(m, axis=0, weights=w)
+        spread = (d.T * w) @ d / 4 - ((m - m0).T * w) @ (m - m0)
+        n = np.linalg.eigh(spread)[1][:, -1]
+        across = d - np.outer(d @ n, n)
+        misfit = np.sqrt(np.square(across).sum(axis=1) / 4 + np.square((m - m0) @ n))
+        scale = 1.4826 * float(np.median(misfit))
+        if scale <= 1e-12 * float(np.abs(d).max()):
+            break
+        w = np.minimum(1.0, HUBER * scale / np.maximum(misfit, np.finfo(float).tiny))
+    n = n if (d @ n).sum() >= 0 else -n
+    return n, float(np.average(m, axis=0, weights=w) @ n)
+
+
+@dataclass(frozen=True)
+class _Off:
+    """How far one midline landmark of one digitisation is off the plane."""
+
+    specimen: str
+    label: str
+    landmark: str
+    file: Path
+    line: int
+    distance: float  # mm
+    share: float  # of the bone's largest extent
+
+
+def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> list[_Off]:
+    measured = []
+    fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
+    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
+        specimen, replicate, observer = (str(part) for part in key)
+        points = rows[["x", "y", "z"]].to_numpy(dtype=np.float64)
+        at = {name: i for i, name in enumerate(rows["landmark"])}
+        pairs = [(at[a], at[b]) for a, b in scheme.pairs if a in at and b in at]
+        extent = float(np.ptp(points, axis=0).max())
+        if len(pairs) < FEWEST_PAIRS or extent == 0:
+            continue
+        left, right = np.array(pairs).T
+        normal, offset = midline_plane(points[left], points[right])
+        parts = [
+            f"{name} {quoted(value)}"
+            for name, value in (("replicate", replicate), ("observer", observer))
+            if value
+        ]
+        label = f" ({listed(parts)})" if parts else ""
+        for name in (name for name in scheme.midline if name in at):
+            row = rows.iloc[at[name]]
+            distance = abs(float(points[at[name]] @ normal) - offset)
+            file = config.absolute(str(row["file"]))
+            measured.append(
+                _Off(specimen, label, name, file, int(row["line"]), distance, distance / extent)
+            )
+    return measured
+
+
+def check_midline(
+    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
+) -> None:
+    """Check that the midline landmarks of each digitisation lie near its plane of symmetry.
+
+    Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    scheme : Scheme
+        Scheme of the element.
+    landmarks : pandas.DataFrame
+        Rows of the element, each landmark once in a digitisation.
+    problems : Problems
+        Takes a warning on each landmark that is farther off than a twentieth of the bone's extent
+        and than five times what such landmarks usually are.
+    """
+    if scheme.symmetry != "object":
+        return
+    distorted = set(config.settings["preparation"]["distortion"])
+    measured = _measure(config, scheme, landmarks)
+    usual = median(one.share for one in measured) if measured else 0.0
+    for one in measured:
+        if one.share <= max(FAR_SHARE, TIMES_USUAL * usual) or one.specimen in distorted:
+            continue
+        problems.warning(
+            f"The landmark is {one.distance:.2f} mm off the plane between left and right"
+            f"{one.label}, {one.share:.0%} of the bone's extent, though it is on the midline.",
+            "Look whether it slipped, or whether the bone is distorted: then list the specimen "
+            "under preparation: distortion.",
+            file=one.file,
+            line=one.line,
+            element=scheme.element,
+            specimen=one.specimen,
+            landmark=one.landmark,
+        )

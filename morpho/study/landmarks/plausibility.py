@@ -1,0 +1,351 @@
+"""Can the coordinates be right? Unit slips, flat or empty digitisations, copied files."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import pandas as pd
+
+from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.wording import listed, quoted
+from morpho.study.scheme.reading import Scheme
+from morpho.study.settings.config import StudyConfig
+
+__all__ = ["centroid_size_share", "check_plausibility"]
+
+# Fewer fellows than this say nothing about the size a bone should have.
+FEWEST_FELLOWS = 3
+# A bone this many times its fellows is a slip of unit or decimal mark, or needs a look.
+SUSPECT_RATIO = 5.0
+# A ratio within this factor of a slip's (10, 25.4, 100, 1000) is taken for that slip.
+NEAR_A_SLIP = 1.6
+# In samples whose sizes differ widely, a size is suspect only this many robust standard
+# deviations (1.4826 times the median absolute deviation of the log sizes) off.
+DEVIATIONS = 4.0
+# Thickness of a configuration, as a share of its length, below which it is flat.
+FLAT = 1e-9
+
+_SLIPS = (10.0, 25.4, 100.0, 1000.0)
+
+
+@dataclass
+class _Sized:
+    specimen: str
+    label: str
+    taxon: str
+    file: Path
+    line: int
+    log_size: float
+    rows: pd.DataFrame  # of the landmarks that are present
+
+
+def centroid_size_share(points: np.ndarray) -> float:
+    """Compute the root mean square distance of points from their centroid.
+
+    Unlike centroid size it does not grow with the number of points, so that digitisations with
+    missing landmarks can be compared.
+
+    Parameters
+    ----------
+    points : ndarray of shape (k, 3)
+        Landmarks that are present, in millimetres.
+
+    Returns
+    -------
+    float
+        Centroid size divided by the square root of k, in millimetres.
+    """
+    centred = points - points.mean(axis=0)
+    return float(np.sqrt(np.square(centred).sum() / len(points)))
+
+
+def _label(replicate: str, observer: str) -> str:
+    parts = [
+        f"{name} {quoted(value)}"
+        for name, value in (("replicate", replicate), ("observer", observer))
+        if value
+    ]
+    return f" ({listed(parts)})" if parts else ""
+
+
+def check_plausibility(
+    config: StudyConfig,
+    scheme: Scheme,
+    specimens: pd.DataFrame | None,
+    landmarks: pd.DataFrame,
+    problems: Problems,
+) -> None:
+    """Check that the coordinates of an element's digitisations can be right.
+
+    Each digitisation's size (root mean square distance of its landmarks from their centroid) is
+    held against the median of its fellows: the other specimens of its taxon, or, where those are
+    fewer than three, all other specimens; then it must also lie outside their robust spread, so
+    that a sample of mice and elephants passes.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    scheme : Scheme
+        The element's scheme.
+    specimens : pandas.DataFrame or None
+        The specimen table, if it could be read.
+    landmarks : pandas.DataFrame
+        Tidy rows of the element, each landmark once in a digitisation.
+    problems : Problems
+        Takes what is found.
+    """
+    names = set(scheme.landmark_names)
+    taxa = {} if specimens is None else specimens["taxon"].to_dict()
+    sized: list[_Sized] = []
+    copies: dict[bytes, _Sized] = {}
+    fixed = landmarks[landmarks["landmark"].isin(names)]
+    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
+        specimen, replicate, observer = (str(part) for part in key)
+        points = rows[["x", "y", "z"]].to_numpy(dtype=float)
+        present = points[~np.isnan(points).any(axis=1)]
+        first = rows.sort_values(["file", "line"]).iloc[0]
+        one = _Sized(
+            specimen,
+            _label(replicate, observer),
+            str(taxa.get(specimen, "")),
+            config.absolute(str(first["file"])),
+            int(first["line"]),
+            math.nan,
+            rows[~np.isnan(points).any(axis=1)],
+        )
+        if len(present) < 3:
+            continue
+        if _degenerate(scheme.element, one, present, problems):
+            continue
+        _origin(config, scheme.element, one, rows, problems)
+        _coincident(scheme.element, one, rows, problems)
+        with np.errstate(over="ignore"):
+            size = centroid_size_share(present)
+        one.log_size = math.log(size) if math.isfinite(size) else math.log(1e300)
+        sized.append(one)
+        _copied(scheme.element, one, points, copies, problems)
+    _check_sizes(config, scheme.element, sized, problems)
+    _check_taxa(config, scheme.element, sized, problems)
+
+
+def _degenerate(element: str, one: _Sized, points: np.ndarray, problems: Problems) -> bool:
+    where = {"file": one.file, "line": one.line, "element": element, "specimen": one.specimen}
+    centred = points - points.mean(axis=0)
+    largest = float(np.abs(centred).max())
+    if largest == 0 or largest <= FLAT * float(np.abs(points).max()):
+        problems.error(
+            f"All landmarks of the digitisation{one.label} that begins here lie in one point.",
+            "Export the coordinates again.",
+            **where,  # type: ignore[arg-type]
+        )
+        return True
+    spread = np.linalg.svd(centred / largest, compute_uv=False)
+    rank = int((spread > FLAT * spread[0]).sum())
+    if rank == 1 or (rank == 2 and len(points) > 3):
+        shape = "line" if rank == 1 else "plane"
+        problems.error(
+            f"All landmarks of the digitisation{one.label} that begins here lie in one {shape}.",
+            "Check that x, y and z are the right columns; the method needs three dimensions.",
+            **where,  # type: ignore[arg-type]
+        )
+        return True
+    return False
+
+
+def _origin(
+    config: StudyConfig, element: str, one: _Sized, rows: pd.DataFrame, problems: Problems
+) -> None:
+    at_zero = rows[(rows["x"] == 0) & (rows["y"] == 0) & (rows["z"] == 0)]
+    for name, file, line in zip(at_zero["landmark"], at_zero["file"], at_zero["line"], strict=True):
+        problems.warning(
+            "The landmark is at 0, 0, 0, which some write for a missing one.",
+            "If the landmark is missing leave its cells blank.",
+            file=config.absolute(file),
+            line=int(line),
+            element=element,
+            specimen=one.specimen,
+            landmark=name,
+        )
+
+
+def _coincident(element: str, one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
+    seen: dict[tuple[float, float, float], str] = {}
+    for name, x, y, z, line in zip(
+        rows["landmark"], rows["x"], rows["y"], rows["z"], rows["line"], strict=True
+    ):
+        if math.isnan(x) or x == y == z == 0:
+            continue
+        other = seen.setdefault((x, y, z), name)
+        if other != name:
+            problems.warning(
+                f"The landmark is in exactly the same place as {other}{one.label}.",
+                "Check that it was not digitised twice under two names.",
+                file=one.file,
+                line=int(line),
+                element=element,
+                specimen=one.specimen,
+                landmark=name,
+            )
+
+
+def _copied(
+    element: str,
+    one: _Sized,
+    points: np.ndarray,
+    copies: dict[bytes, _Sized],
+    problems: Problems,
+) -> None:
+    other = copies.setdefault(points.tobytes(), one)
+    if other is one:
+        return
+    whose = (
+        f"the digitisation{other.label} of {other.specimen}"
+        if other.specimen != one.specimen
+        else f"another digitisation{other.label} of the same specimen"
+    )
+    problems.warning(
+        f"The coordinates of the digitisation{one.label} are the very same as those of {whose} in "
+        f"{problems.shown_path(other.file)}, line {other.line}.",
+        "Check that no file was copied and renamed.",
+        file=one.file,
+        line=one.line,
+        element=element,
+        specimen=one.specimen,
+    )
+
+
+def _times(ratio: float) -> str:
+    times = f"{float(f'{max(ratio, 1 / ratio):.3g}'):g}"
+    return f"{times} times the size of" if ratio >= 1 else f"1/{times} the size of"
+
+
+def _check_sizes(
+    config: StudyConfig, element: str, sized: list[_Sized], problems: Problems
+) -> None:
+    by_specimen: dict[str, list[float]] = {}
+    for one in sized:
+        by_specimen.setdefault(one.specimen, []).append(one.log_size)
+    typical = {specimen: median(sizes) for specimen, sizes in by_specimen.items()}
+    taxon = {one.specimen: one.taxon for one in sized}
+    for one in sized:
+        others = [name for name in typical if name != one.specimen]
+        own = [typical[name] for name in others if one.taxon and taxon[name] == one.taxon]
+        sizes = own if len(own) >= FEWEST_FELLOWS else [typical[name] for name in others]
+        if len(sizes) < FEWEST_FELLOWS:
+            continue
+        middle = median(sizes)
+        off = one.log_size - middle
+        spread = 0.0
+        if sizes is not own:
+            spread = 1.4826 * median(abs(size - middle) for size in sizes)
+        if abs(off) < math.log(SUSPECT_RATIO) or abs(off) < DEVIATIONS * spread:
+            continue
+        fellows = f"the other specimens of {one.taxon}" if sizes is own else "the other specimens"
+        if off > 0 and _tell_far_landmark(config, element, one, middle, fellows, problems):
+            continue
+        _tell_size(config, element, one, math.exp(min(off, 600.0)), fellows, problems)
+
+
+def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems: Problems) -> None:
+    """A whole taxon in another unit: one museum, one taxon, one export."""
+    by_taxon: dict[str, list[_Sized]] = {}
+    for one in sized:
+        if one.taxon:
+            by_taxon.setdefault(one.taxon, []).append(one)
+    middles = {taxon: median(o.log_size for o in own) for taxon, own in by_taxon.items()}
+    for taxon, own in by_taxon.items():
+        others = [middle for name, middle in middles.items() if name != taxon]
+        if not others or len(own) < FEWEST_FELLOWS:
+            continue
+        # held against the nearest other taxon: animals of all sizes may be compared
+        off = min((middles[taxon] - middle for middle in others), key=abs)
+        if abs(off) < math.log(SUSPECT_RATIO):
+            continue
+        ratio = math.exp(max(min(off, 600.0), -600.0))
+        stated = config.settings["landmarks"]["units"]
+        unit = probable_unit(ratio, stated)
+        first = min(own, key=lambda one: (str(one.file), one.line or 0))
+        # a study of mice and elephants is possible; one with nothing between them and whales not
+        add = problems.error if unit and abs(off) > math.log(60) else problems.warning
+        add(
+            f"All of {taxon} is {_times(ratio)} every other taxon.",
+            f"It was probably digitised in {unit}, not {stated}: convert it to {stated} if so."
+            if unit
+            else "Check its unit; if the animals are that different in size, nothing is wrong.",
+            file=first.file,
+            line=first.line,
+            element=element,
+        )
+
+
+def _tell_far_landmark(
+    config: StudyConfig,
+    element: str,
+    one: _Sized,
+    expected: float,
+    fellows: str,
+    problems: Problems,
+) -> bool:
+    """Tell the one landmark that makes a digitisation too large, if there is such a one."""
+    points = one.rows[["x", "y", "z"]].to_numpy(dtype=float)
+    if len(points) < 4:
+        return False
+    apart = np.abs(points - np.median(points, axis=0))
+    far = int(apart.max(axis=1).argmax())
+    others = np.delete(points, far, axis=0)
+    with np.errstate(over="ignore"):
+        size = centroid_size_share(others)
+    # it alone must account for the size, within the ratio that is suspect nowhere
+    if not (0 < size < math.inf) or abs(math.log(size) - expected) >= math.log(SUSPECT_RATIO) / 2:
+        return False
+    axis = int(apart[far].argmax())
+    row = one.rows.iloc[far]
+    written = points[far, axis] / MILLIMETRES[config.settings["landmarks"]["units"]]
+    problems.error(
+        f"The landmark lies far off all others of the digitisation{one.label}: "
+        f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
+        f"{fellows}.",
+        "Look for a lost decimal mark or a wrong digit in its cells.",
+        file=config.absolute(str(row["file"])),
+        line=int(row["line"]),
+        element=element,
+        specimen=one.specimen,
+        landmark=str(row["landmark"]),
+    )
+    return True
+
+
+def _tell_size(
+    config: StudyConfig,
+    element: str,
+    one: _Sized,
+    ratio: float,
+    fellows: str,
+    problems: Problems,
+) -> None:
+    stated = config.settings["landmarks"]["units"]
+    unit = probable_unit(ratio, stated)
+    times = max(ratio, 1 / ratio)
+    slip = any(abs(math.log(times / factor)) < math.log(NEAR_A_SLIP) for factor in _SLIPS)
+    if unit:
+        remedy = (
+            f"It was probably digitised in {unit}, not {stated}: convert it to {stated}, the unit "
+            "that study.yaml states for all landmark tables."
+        )
+    else:
+        remedy = "Check its unit and decimal mark against the other tables."
+    add = problems.error if unit or slip or times > 2 * SUSPECT_RATIO else problems.warning
+    add(
+        f"The digitisation{one.label} that begins here is {_times(ratio)} {fellows}.",
+        remedy,
+        file=one.file,
+        line=one.line,
+        element=element,
+        specimen=one.specimen,
+    )

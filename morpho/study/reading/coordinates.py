@@ -1,0 +1,156 @@
+"""Reading a coordinate from a cell, and saying what is wrong with one that is none."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from morpho.study.reading.wording import quoted
+
+__all__ = ["MILLIMETRES", "CellError", "parse_coordinate", "probable_unit"]
+
+MILLIMETRES = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+
+_PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
+_WITH_COMMA = re.compile(r"[+-]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?\Z")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}((?P<mark>[ \u00a0\u202f'’_.,])[0-9]{3})+([.,][0-9]+)?\Z")
+_WITH_UNIT = re.compile(r"[+-]?[0-9.,]+\s*(?P<unit>[^\W\d_]{1,12}|\"|”|″)\.?\Z")
+_MONTHS = (  # beginnings of the months' names, in several languages
+    "jan|ene|gen|feb|fév|fev|mar|mär|mrt|apr|avr|abr|may|mai|maj|mei|mag|jun|jui|giu|jul|lug|"
+    "aug|aoû|aou|ago|sep|set|oct|okt|ott|out|nov|dec|dez|déc|dic"
+)
+_DATE = re.compile(
+    rf"[0-9]{{1,4}}[-./ ]+(?:{_MONTHS})[^\W\d_]{{0,7}}\.?(?:[-./ ]+[0-9]{{2,4}})?\Z"  # 12.May
+    rf"|(?:{_MONTHS})[^\W\d_]{{0,7}}[-./ ]+[0-9]{{1,4}}\Z"  # May-12
+    r"|[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}(?:[T ][0-9:.]+)?\Z"  # 2024-05-01
+    r"|[0-9]{1,2}[-/.][0-9]{1,2}[-/.](?:[0-9]{2}|[0-9]{4})(?: [0-9:.]+)?\Z"  # 01.05.2024
+)
+_MISSING = {
+    "na", "n/a", "n.a.", "nan", "none", "null", "nil", "missing", "-", "--", "–", "—", "?", ".",
+    "x", "#n/a", "#na",
+}  # fmt: skip
+_INFINITE = {"inf", "infinity", "+inf", "-inf", "+infinity", "-infinity", "∞", "-∞"}
+
+
+class CellError(ValueError):
+    """A cell that holds no coordinate.
+
+    Parameters
+    ----------
+    found : str
+        What stands in it, as the end of a sentence that begins with the column.
+    remedy : str
+        What to do about it.
+    """
+
+    def __init__(self, found: str, remedy: str) -> None:
+        super().__init__(found, remedy)
+        self.found = found
+        self.remedy = remedy
+
+
+def _refuse(text: str, decimal: str) -> CellError:
+    shown = quoted(text)
+    word = text.casefold()
+    if word in _MISSING:
+        return CellError(
+            f"is {shown}.", "If the landmark is missing leave its cells blank, without a word."
+        )
+    if word in _INFINITE:
+        return CellError(f"is {shown}, which is no place on a bone.", "Digitise it again.")
+    if decimal == "." and _WITH_COMMA.match(text):
+        return CellError(
+            f"is {shown}, with a comma.",
+            "If the comma is the decimal mark write decimal: ',' under landmarks in study.yaml; "
+            "if it parts thousands delete it.",
+        )
+    if decimal == "," and _PLAIN.match(text):
+        return CellError(
+            f"is {shown}, with a point, but the decimal mark in study.yaml is the comma.",
+            "Use one decimal mark in all landmark tables, and say which under landmarks: decimal.",
+        )
+    if _DATE.match(word):
+        return CellError(
+            f"is {shown}, a date, which a spreadsheet makes of some numbers.",
+            "Copy the number from the file that the spreadsheet was filled from, and bring its "
+            "columns in as text.",
+        )
+    if _GROUPED.match(text):
+        return CellError(f"is {shown}, with a mark between thousands.", "Write 1234.5 for 1,234.5.")
+    unit = _WITH_UNIT.match(text)
+    if unit:
+        return CellError(
+            f"is {shown}, with a unit.",
+            "Write the number alone, and the unit under landmarks: units in study.yaml.",
+        )
+    if word.startswith("#"):
+        return CellError(f"is {shown}, a spreadsheet's error.", "Put the spreadsheet right.")
+    return CellError(
+        f"is {shown}, which is no number.",
+        "Write a number, or leave x, y and z blank if the landmark is missing.",
+    )
+
+
+def parse_coordinate(text: str, decimal: str = ".") -> float:
+    """Read one coordinate.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    decimal : {".", ","}
+        Decimal mark of the tables.
+
+    Returns
+    -------
+    float
+        The number in the table's unit; NaN for a blank cell.
+
+    Raises
+    ------
+    CellError
+        If the cell holds anything else.
+
+    Examples
+    --------
+    >>> parse_coordinate(" 12,5 ", decimal=",")
+    12.5
+    """
+    text = text.strip().replace("\u2212", "-")  # the minus sign of typesetters
+    if not text:
+        return math.nan
+    if not (_PLAIN if decimal == "." else _WITH_COMMA).match(text):
+        raise _refuse(text, decimal)
+    number = float(text.replace(",", "."))
+    if math.isinf(number):
+        raise CellError(f"is {quoted(text)}, too large a number.", "Digitise it again.")
+    return number
+
+
+def probable_unit(ratio: float, stated: str) -> str | None:
+    """Name the unit that numbers were written in, from how far they are off.
+
+    Parameters
+    ----------
+    ratio : float
+        Size found, divided by the size expected.
+    stated : {"um", "mm", "cm", "m", "inch"}
+        Unit that study.yaml states, with which the sizes were converted.
+
+    Returns
+    -------
+    str or None
+        The unit that would mend it to within a factor of 1.6; None where no unit would.
+
+    Examples
+    --------
+    >>> probable_unit(1000, stated="mm")
+    'um'
+    """
+    off = {
+        unit: abs(math.log(ratio * factor / MILLIMETRES[stated]))
+        for unit, factor in MILLIMETRES.items()
+        if unit != stated
+    }
+    unit = min(off, key=lambda name: off[name])
+    return unit if off[unit] < math.log(1.6) else None

@@ -1,0 +1,159 @@
+"""Which files were found, which were expected, and which were passed over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from morpho.study.reading.paths import PathPattern
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.settings.config import SCAN_ENDINGS, StudyConfig
+
+__all__ = ["check_files", "check_scan_units", "with_scans"]
+
+# What a landmark table may end in, whatever the pattern says.
+TABLE_ENDINGS = (".csv", ".tsv", ".tab", ".xls", ".xlsx", ".ods")
+# Names that are told.
+SHOWN = 5
+
+
+def with_scans(config: StudyConfig, element: str, digitised: Iterable[str]) -> list[str]:
+    """Pick the specimens that have a scan of an element.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    element : str
+        The element.
+    digitised : iterable of str
+        Specimens.
+
+    Returns
+    -------
+    list of str
+        Those with a scan, in the order given.
+    """
+    return [name for name in digitised if config.scan_file(element, name) is not None]
+
+
+def _passed_over(
+    config: StudyConfig, patterns: list[PathPattern], endings: tuple[str, ...]
+) -> list[Path]:
+    """Files of the patterns' folders that fit none of them, for any element."""
+    own = {config.path, config.specimens_file, *map(config.scheme_path, config.elements)}
+    there, used = set(), set(own)
+    for pattern in patterns:
+        for element in config.elements:
+            there.update(pattern.beside(element=element))
+            used.update(pattern.files(element=element))
+            used.update(pattern.near_misses(element=element))
+    return sorted(path for path in there - used if path.suffix.lower() in endings)
+
+
+def _tell_passed_over(
+    config: StudyConfig, part: str, paths: list[Path], patterns: str, problems: Problems
+) -> None:
+    by_folder: dict[Path, list[str]] = {}
+    for path in paths:
+        by_folder.setdefault(path.parent, []).append(path.name)
+    for folder, names in by_folder.items():
+        one = len(names) == 1
+        problems.warning(
+            f"{len(names)} {'file is' if one else 'files are'} passed over: "
+            f"{listed(map(quoted, names), most=SHOWN)} {'does' if one else 'do'} not fit {part}: "
+            f"files ({patterns}).",
+            f"Rename {'it' if one else 'them'} or change {part}: files in study.yaml, if "
+            f"{'it belongs' if one else 'they belong'} to the study.",
+            file=folder,
+        )
+
+
+def check_files(
+    config: StudyConfig, landmarks: Mapping[str, pd.DataFrame], problems: Problems
+) -> None:
+    """Count the scans of each element, and name the files that no pattern fits.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    landmarks : mapping of str to pandas.DataFrame
+        Rows by element.
+    problems : Problems
+        Takes what is found: scans that are no files, digitised specimens without a scan, tables
+        and scans that lie where they are looked for and are passed over.
+    """
+    patterns = [one for one in config.landmark_patterns if not one.unknown]
+    shown = listed((quoted(one.pattern) for one in patterns), last="or")
+    tables = _passed_over(config, patterns, TABLE_ENDINGS)
+    scans = config.scan_pattern
+    if scans is not None and not scans.unknown:
+        fitting = {p for element in config.elements for p in scans.files(element=element)}
+        tables = [path for path in tables if path not in fitting]
+        for element in config.elements:
+            for path, what in scans.no_files(element=element):
+                problems.error(
+                    f"This is {what}, not a scan.",
+                    "Put the scan itself there, or take it away.",
+                    file=path,
+                    element=element,
+                )
+            if "specimen" in scans.placeholders and element in landmarks:
+                _count(config, element, landmarks[element], problems)
+        others = _passed_over(config, [scans], SCAN_ENDINGS)
+        _tell_passed_over(config, "scans", others, quoted(scans.pattern), problems)
+    _tell_passed_over(config, "landmarks", tables, shown, problems)
+
+
+def _count(config: StudyConfig, element: str, rows: pd.DataFrame, problems: Problems) -> None:
+    digitised = sorted(set(rows["specimen"]))
+    found = set(with_scans(config, element, digitised))
+    absent = [quoted(name) for name in digitised if name not in found]
+    if absent:
+        problems.note(
+            f"Scans of {element} were found for {len(found)} of the {len(digitised)} digitised "
+            f"specimens; there is none of {listed(absent, most=SHOWN)}.",
+            "If there are more, see that their names fit scans: files.",
+            file=config.path,
+            line=config.line("scans", "files"),
+            element=element,
+        )
+
+
+def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Problems) -> None:
+    """Check that each scan that has a unit of its own is one of the study's.
+
+    Parameters
+    ----------
+    config : StudyConfig
+        The study.
+    specimens : pandas.DataFrame
+        The specimen table.
+    problems : Problems
+        Takes names that are not known.
+    """
+    for element, units in (config.settings.get("scans") or {}).get("units_of", {}).items():
+        if element not in config.elements:
+            near = nearest(element, list(config.elements))
+            problems.error(
+                f"scans.units_of names the element {quoted(element)}, which is not in study.yaml.",
+                f"Did you mean {near}?" if near else f"Known: {listed(config.elements)}.",
+                file=config.path,
+                line=config.line("scans", "units_of", element),
+            )
+            continue
+        for specimen in units:
+            if specimen in specimens.index:
+                continue
+            near = nearest(specimen, list(specimens.index))
+            problems.error(
+                f"scans.units_of names {quoted(specimen)}, which is not in the specimen table.",
+                f"Did you mean {quoted(near)}?" if near else "Put the name right.",
+                file=config.path,
+                line=config.line("scans", "units_of", element, specimen),
+                element=element,
+            )

@@ -1,0 +1,356 @@
+"""What is wrong with a study, said so that its author can put it right."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from morpho.study.reading.wording import visible
+
+__all__ = ["Problem", "Problems", "Severity", "StudyError"]
+
+Severity = Literal["error", "warning", "note"]
+
+# More problems of one kind than this are shortened to the first few and a count.
+MOST_OF_A_KIND = 20
+SHOWN_OF_A_KIND = 5
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing found in the user's files.
+
+    Attributes
+    ----------
+    severity : {"error", "warning", "note"}
+        An error stops the study; a warning and a note do not.
+    found : str
+        What was found, as a sentence.
+    remedy : str
+        What to do about it, as a sentence.
+    file : pathlib.Path, optional
+        File it was found in.
+    line : int, optional
+        Line of that file, counted from 1.
+    element, specimen, landmark : str, optional
+        What it concerns.
+    """
+
+    severity: Severity
+    found: str
+    remedy: str
+    file: Path | None = None
+    line: int | None = None
+    element: str | None = None
+    specimen: str | None = None
+    landmark: str | None = None
+
+    @property
+    def kind(self) -> tuple[str, str]:
+        """Problems whose findings differ only in names and numbers are of one kind."""
+        return self.severity, _without_particulars(self.found)
+
+    def where(self) -> str:
+        """Say where in the file it is: line, element, specimen, landmark.
+
+        Returns
+        -------
+        str
+            A phrase, empty where nothing is known.
+        """
+        parts = []
+        if self.line is not None:
+            parts.append(f"line {self.line}")
+        for label in ("element", "specimen", "landmark"):
+            value = getattr(self, label)
+            if value is not None:
+                parts.append(f"{label} {visible(value)}")
+        return ", ".join(parts)
+
+
+def _without_particulars(text: str) -> str:
+    return re.sub(r'"[^"]*"|[0-9][0-9.,]*', "#", text)
+
+
+class Problems:
+    """Collects problems while the files are read, so that all are told at once.
+
+    Parameters
+    ----------
+    items : iterable of Problem, optional
+        Problems to begin with.
+    base : pathlib.Path, optional
+        Folder that file names are shown relative to.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> problems.error("The table is empty.", "Write one row a specimen.", file=Path("a.csv"))
+    >>> print(problems.render())
+    a.csv
+      error: The table is empty.
+        Write one row a specimen.
+    """
+
+    def __init__(self, items: Iterable[Problem] = (), base: Path | None = None) -> None:
+        self._items: dict[Problem, None] = dict.fromkeys(items)
+        self.base = base
+
+    def __iter__(self) -> Iterator[Problem]:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def add(self, problem: Problem) -> None:
+        """Add one problem; the very same problem is kept only once.
+
+        Parameters
+        ----------
+        problem : Problem
+            What was found.
+        """
+        self._items.setdefault(problem)
+
+    def error(
+        self,
+        found: str,
+        remedy: str,
+        *,
+        file: Path | None = None,
+        line: int | None = None,
+        element: str | None = None,
+        specimen: str | None = None,
+        landmark: str | None = None,
+    ) -> None:
+        """Add an error; the parameters are those of `Problem`.
+
+        Parameters
+        ----------
+        found, remedy : str
+            What was found, and what to do about it.
+        file : pathlib.Path, optional
+        line : int, optional
+        element, specimen, landmark : str, optional
+        """
+        self.add(Problem("error", found, remedy, file, line, element, specimen, landmark))
+
+    def warning(
+        self,
+        found: str,
+        remedy: str,
+        *,
+        file: Path | None = None,
+        line: int | None = None,
+        element: str | None = None,
+        specimen: str | None = None,
+        landmark: str | None = None,
+    ) -> None:
+        """Add a warning; the parameters are those of `Problem`.
+
+        Parameters
+        ----------
+        found, remedy : str
+            What was found, and what to do about it.
+        file : pathlib.Path, optional
+        line : int, optional
+        element, specimen, landmark : str, optional
+        """
+        self.add(Problem("warning", found, remedy, file, line, element, specimen, landmark))
+
+    def note(
+        self,
+        found: str,
+        remedy: str,
+        *,
+        file: Path | None = None,
+        line: int | None = None,
+        element: str | None = None,
+        specimen: str | None = None,
+        landmark: str | None = None,
+    ) -> None:
+        """Add a note; the parameters are those of `Problem`.
+
+        Parameters
+        ----------
+        found, remedy : str
+            What was found, and what to do about it.
+        file : pathlib.Path, optional
+        line : int, optional
+        element, specimen, landmark : str, optional
+        """
+        self.add(Problem("note", found, remedy, file, line, element, specimen, landmark))
+
+    @property
+    def errors(self) -> list[Problem]:
+        """The errors."""
+        return [problem for problem in self._items if problem.severity == "error"]
+
+    @property
+    def warnings(self) -> list[Problem]:
+        """The warnings."""
+        return [problem for problem in self._items if problem.severity == "warning"]
+
+    @property
+    def notes(self) -> list[Problem]:
+        """The notes."""
+        return [problem for problem in self._items if problem.severity == "note"]
+
+    def shown_path(self, file: Path | None) -> str:
+        """Name a file as messages name it: relative to the study's folder.
+
+        Parameters
+        ----------
+        file : pathlib.Path or None
+            The file.
+
+        Returns
+        -------
+        str
+            Its path with forward slashes; ``the study`` for None.
+        """
+        if file is None:
+            return "the study"
+        if self.base is None:
+            return visible(file.as_posix())
+        try:
+            return visible(Path(os.path.relpath(file, self.base)).as_posix())
+        except ValueError:  # on another drive
+            return visible(file.as_posix())
+
+    def count(self) -> str:
+        """Count the problems in one phrase: ``2 errors, 1 warning, no notes``.
+
+        Returns
+        -------
+        str
+            The phrase.
+        """
+        numbers = Counter(problem.severity for problem in self._items)
+        return ", ".join(
+            _number(numbers[severity], severity) for severity in ("error", "warning", "note")
+        )
+
+    def render(self, severities: Iterable[str] = ("error", "warning", "note")) -> str:
+        """Write the problems as plain text, by file and line.
+
+        Many problems of one kind in a file, or over many files, are shortened to the first few
+        and a count.
+
+        Parameters
+        ----------
+        severities : iterable of str
+            Which to write.
+
+        Returns
+        -------
+        str
+            Text of several lines; empty where there is nothing to tell.
+        """
+        wanted = set(severities)
+        order = {"error": 0, "warning": 1, "note": 2}
+        by_file: dict[str, list[Problem]] = defaultdict(list)
+        for problem in self._items:
+            if problem.severity in wanted:
+                by_file[self.shown_path(problem.file)].append(problem)
+        files_of_kind = Counter(
+            kind for problems in by_file.values() for kind in {p.kind for p in problems}
+        )
+        blocks = []
+        told: Counter[tuple[str, str]] = Counter()
+        for name in sorted(by_file):
+            problems = sorted(
+                by_file[name], key=lambda p: (p.line is None, p.line or 0, order[p.severity])
+            )
+            lines = []
+            in_file = Counter(problem.kind for problem in problems)
+            shown: Counter[tuple[str, str]] = Counter()
+            for problem in problems:
+                kind = problem.kind
+                if files_of_kind[kind] > MOST_OF_A_KIND and told[kind] >= SHOWN_OF_A_KIND:
+                    continue
+                most = MOST_OF_A_KIND if in_file[kind] <= MOST_OF_A_KIND else SHOWN_OF_A_KIND
+                shown[kind] += 1
+                if shown[kind] <= most:
+                    lines.extend(_lines(problem))
+                elif shown[kind] == most + 1:
+                    lines.append(f"  ... and {in_file[kind] - most} more like it in this file")
+            for kind in shown:
+                told[kind] += 1
+                if told[kind] == SHOWN_OF_A_KIND and files_of_kind[kind] > MOST_OF_A_KIND:
+                    others = files_of_kind[kind] - SHOWN_OF_A_KIND
+                    lines.append(f"  ... and the like in {others} more files")
+            if lines:
+                blocks.append("\n".join([name, *lines]))
+        return "\n".join(blocks)
+
+    def extend(self, problems: Iterable[Problem]) -> None:
+        """Add several problems.
+
+        Parameters
+        ----------
+        problems : iterable of Problem
+            What was found.
+        """
+        for problem in problems:
+            self.add(problem)
+
+    def within(self, element: str) -> Problems:
+        """Name the element in each problem that does not name one yet.
+
+        Parameters
+        ----------
+        element : str
+            The element.
+
+        Returns
+        -------
+        Problems
+            A new collection.
+        """
+        return Problems((replace(p, element=p.element or element) for p in self), self.base)
+
+    def raise_if_errors(self) -> None:
+        """Stop if there is an error among the problems.
+
+        Raises
+        ------
+        StudyError
+            With every error in its message.
+        """
+        if self.errors:
+            raise StudyError(self)
+
+
+def _number(count: int, word: str) -> str:
+    if count == 0:
+        return f"no {word}s"
+    return f"{count} {word}" + ("" if count == 1 else "s")
+
+
+def _lines(problem: Problem) -> list[str]:
+    where = problem.where()
+    head = f"  {problem.severity}" + (f", {where}" if where else "") + f": {problem.found}"
+    return [head, f"    {problem.remedy}"]
+
+
+class StudyError(ValueError):
+    """The user's files cannot be used as they are.
+
+    Parameters
+    ----------
+    problems : Problems
+        What was found; the message of the exception tells every error.
+    """
+
+    def __init__(self, problems: Problems) -> None:
+        super().__init__(problems)
+        self.problems = problems
+
+    def __str__(self) -> str:
+        return self.problems.render(["error"])

@@ -1,0 +1,273 @@
+"""Reading a delimited text table as it comes, without guessing more than has to be.
+
+Rule for the delimiter: in the first line that is not blank, commas, semicolons and tabs outside
+quotation marks are counted, and the most frequent is the delimiter; of equals, the tab comes
+before the semicolon and the semicolon before the comma. A first line ``sep=;``, which spreadsheet
+programs write, settles it instead.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.text_file import read_text
+from morpho.study.reading.wording import listed, nearest, quoted
+
+__all__ = ["Table", "find_delimiter", "read_table"]
+
+# A number, and how many others a column needs to tell how many decimals are usual in it.
+_NUMBER = re.compile(r"[-+]?[0-9]+(?:[.,]([0-9]*))?")
+FEWEST_ABOVE = 4
+
+_NAMES = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of texts.
+
+    Attributes
+    ----------
+    file : pathlib.Path
+        Where it came from.
+    header : tuple of str
+        Column names, without white space around them.
+    rows : list of tuple of str
+        Cells as written, as many in each row as in the header.
+    lines : list of int
+        Line of the file, from 1, on which each row begins.
+    """
+
+    file: Path
+    header: tuple[str, ...]
+    rows: list[tuple[str, ...]]
+    lines: list[int]
+
+    def position(
+        self, ours: str, mapping: dict[str, str], problems: Problems, part: str, needed: bool = True
+    ) -> int | None:
+        """Find the column that holds one of our columns.
+
+        Parameters
+        ----------
+        ours : str
+            Our name of the column.
+        mapping : dict of str
+            ``columns`` of study.yaml: the table's names by ours.
+        problems : Problems
+            Takes the problem of a missing column.
+        part : {"specimens", "landmarks"}
+            Block of study.yaml in which the names can be mapped.
+        needed : bool
+            Whether a missing column is a problem; one that is mapped always is needed.
+
+        Returns
+        -------
+        int or None
+            Position in the row.
+        """
+        theirs = mapping.get(ours, ours)
+        if theirs in self.header:
+            return self.header.index(theirs)
+        if needed or ours in mapping:
+            free = [name for name in self.header if name not in mapping.values()]
+            near = nearest(theirs, free) or next(
+                (name for name in free if theirs.casefold() in _words(name)), None
+            )
+            remedy = f"Did you mean {quoted(near)}? " if near else ""
+            remedy += (
+                f"Name the column {theirs}, or write your own name for it in study.yaml under "
+                f"{part}: columns: {ours}. This table has: {listed(map(quoted, self.header))}."
+            )
+            problems.error(f"There is no column {quoted(theirs)}.", remedy, file=self.file, line=1)
+        return None
+
+
+def _words(name: str) -> list[str]:
+    return re.findall(r"[^\W_]+", name.casefold())
+
+
+def find_delimiter(header: str) -> str:
+    r"""Find the delimiter of a table by its header.
+
+    Parameters
+    ----------
+    header : str
+        The first line that is not blank.
+
+    Returns
+    -------
+    str
+        Comma, semicolon or tab; a comma where there is none of them.
+
+    Examples
+    --------
+    >>> find_delimiter('specimen;taxon;"length, mm"')
+    ';'
+    """
+    outside = "".join(header.split('"')[::2])
+    best = max("\t;,", key=outside.count)
+    return best if outside.count(best) else ","
+
+
+def _rows(text: str, delimiter: str, path: Path, problems: Problems) -> Iterator[tuple]:
+    lines = [line + "\n" for line in text.split("\n")]
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
+    while True:
+        start = reader.line_num + 1
+        try:
+            row = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            if "unexpected end" in str(error):
+                found = "A quotation mark opened in this line is never closed."
+            elif "field larger" in str(error):
+                found = "A cell in this line is longer than any table's should be."
+            else:
+                found = "A quotation mark in this line closes before the cell does."
+            problems.error(
+                found,
+                'Delete the mark, or write it twice ("") inside a quoted cell.',
+                file=path,
+                line=start,
+            )
+            continue
+        if any(cell.strip() for cell in row):
+            yield start, row
+
+
+def _sep_line(text: str) -> tuple[str, str] | None:
+    first, _, rest = text.partition("\n")
+    if first.strip("\"' ").lower().startswith("sep=") and len(first.strip("\"' ")) >= 4:
+        mark = first.strip("\"'\n")[4:5]
+        if mark in _NAMES:
+            return mark, "\n" + rest  # the line is kept blank, so that the count stays right
+    return None
+
+
+def _header(row: list[str], line: int, path: Path, problems: Problems) -> tuple[str, ...]:
+    header = [cell.strip() for cell in row]
+    while header and not header[-1]:
+        header.pop()
+    first: dict[str, int] = {}
+    for number, name in enumerate(header, 1):
+        if name and name in first:
+            problems.error(
+                f"The column {quoted(name)} stands twice, as column {first[name]} and {number}.",
+                "Rename or delete one.",
+                file=path,
+                line=line,
+            )
+        first.setdefault(name, number)
+    return tuple(header)
+
+
+def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table | None:
+    r"""Read a table.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file: UTF-8, or UTF-16 with its mark, or else taken as Windows-1252; line ends of any
+        system; cells may be quoted.
+    problems : Problems
+        Takes what is found: an unreadable file, ragged rows, duplicate columns.
+    delimiter : {"auto", ",", ";", "\\t"}
+        Character between cells.
+
+    Returns
+    -------
+    Table or None
+        None if there is no header. Blank lines are skipped, and rows with too few or too many
+        cells are left out, each with an error.
+    """
+    text = read_text(path, problems)
+    if text is None:
+        return None
+    if not text.strip():
+        problems.error("This file is empty.", "Write a header and rows into it.", file=path)
+        return None
+    told = _sep_line(text)
+    if told:
+        text = told[1]
+    if delimiter == "auto":
+        first = next((line for line in text.split("\n") if line.strip()), "")
+        delimiter = told[0] if told else find_delimiter(first)
+    rows = _rows(text, delimiter, path, problems)
+    try:
+        line, row = next(rows)
+    except StopIteration:
+        problems.error("This file has no header.", "Write the column names first.", file=path)
+        return None
+    header = _header(row, line, path, problems)
+    table = Table(path, header, [], [])
+    for line, row in rows:
+        while len(row) > len(header) and not row[-1].strip():
+            row.pop()
+        if len(row) != len(header):
+            problems.error(
+                f"This row has {len(row)} cells where the header has {len(header)} columns.",
+                f"Put it right; the {_NAMES[delimiter]} was taken for the delimiter"
+                + (", and a cell that has one in it must be quoted." if len(row) > 1 else "."),
+                file=path,
+                line=line,
+            )
+            continue
+        table.rows.append(tuple(row))
+        table.lines.append(line)
+    if not text.endswith("\n"):
+        _check_end(table, problems)
+    for position in _nameless(table):
+        problems.error(
+            f"Column {position + 1} has cells but no name.",
+            "Give it a name in the header, or delete it.",
+            file=path,
+            line=1,
+        )
+    return table
+
+
+def _decimals(cells: Sequence[str]) -> list[int]:
+    """Decimals of each number of a column; none where it has other cells, or few."""
+    numbers = [_NUMBER.fullmatch(cell.strip()) for cell in cells if cell.strip()]
+    if not cells or not cells[-1].strip() or len(numbers) <= FEWEST_ABOVE:
+        return []
+    found = [len(number[1] or "") for number in numbers if number]
+    return found if len(found) == len(numbers) else []
+
+
+def _check_end(table: Table, problems: Problems) -> None:
+    """Tell a last number that was cut short: no line end, and fewer decimals than all others.
+
+    The other numbers of its row must be as long as usual: some write short rows by hand.
+    """
+    columns = [_decimals(column) for column in zip(*table.rows, strict=True)]
+    short = [bool(one) and one[-1] < min(one[:-1]) for one in columns]
+    if not short or not short[-1] or any(short[:-1]):
+        return
+    decimals, cell = columns[-1], table.rows[-1][-1].strip()
+    usual = min(decimals[:-1])
+    same = usual == max(decimals[:-1])
+    add = problems.error if same else problems.warning
+    add(
+        f"This table ends in {quoted(cell)}, without a line end, and its last number has "
+        f"fewer decimals than {'the' if same else 'any of the'} others ({usual}"
+        f"{'' if same else ' at least'}): it looks cut short.",
+        "Copy or export the table again. If the number is right, end the line after it.",
+        file=table.file,
+        line=table.lines[-1],
+    )
+
+
+def _nameless(table: Table) -> Sequence[int]:
+    return [
+        position
+        for position, name in enumerate(table.header)
+        if not name and any(row[position].strip() for row in table.rows)
+    ]

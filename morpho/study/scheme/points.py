@@ -1,0 +1,159 @@
+"""The points of an element: landmarks, then the semilandmarks of its curves and patches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morpho.study.scheme.reading import Curve, Scheme
+
+__all__ = ["Layout", "layout_of"]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Names and roles of the points that are analysed, in their order.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Landmarks by their names, semilandmarks as curve.1, curve.2, ..., patch.1, ...
+    kinds : tuple of str
+        landmark, curve or patch.
+    curves : dict of str to ndarray
+        Points along each curve: its first landmark, its semilandmarks, its last landmark.
+    patches : dict of str to ndarray
+        Points of each patch.
+    partners : ndarray of shape (n_points,) or None
+        The point on the other side, or itself on the midline; None without a plane of
+        symmetry.
+    links : tuple of pairs of str
+        Lines to draw.
+    """
+
+    names: tuple[str, ...]
+    kinds: tuple[str, ...]
+    curves: dict[str, NDArray[np.intp]]
+    patches: dict[str, NDArray[np.intp]]
+    partners: NDArray[np.intp] | None
+    links: tuple[tuple[str, str], ...]
+
+    def without(self, dropped: Sequence[str]) -> Layout:
+        """The layout that is left when points are dropped.
+
+        A curve goes with a landmark that ends it, and as a whole.
+
+        Parameters
+        ----------
+        dropped : sequence of str
+            Names of points.
+
+        Returns
+        -------
+        Layout
+        """
+        gone = {self.names.index(name) for name in dropped}
+        curves = {}
+        for name, points in self.curves.items():
+            if gone & set(points.tolist()):
+                gone |= set(points[1:-1].tolist())
+            else:
+                curves[name] = points
+        patches = {}
+        for name, points in self.patches.items():
+            if gone & set(points.tolist()):
+                gone |= set(points.tolist())
+            else:
+                patches[name] = points
+        kept = [i for i in range(len(self.names)) if i not in gone]
+        place = np.full(len(self.names), -1)
+        place[kept] = np.arange(len(kept))
+        partners = None
+        if self.partners is not None:
+            partners = place[self.partners[kept]]
+            # a point whose partner is gone stands for itself alone
+            partners = np.where(partners < 0, np.arange(len(kept)), partners)
+        names = tuple(self.names[i] for i in kept)
+        return Layout(
+            names,
+            tuple(self.kinds[i] for i in kept),
+            {name: place[points] for name, points in curves.items()},
+            {name: place[points] for name, points in patches.items()},
+            partners,
+            tuple(link for link in self.links if set(link) <= set(names)),
+        )
+
+
+def _curve_partners(curve: Curve, other: Curve, scheme: Scheme) -> Sequence[int]:
+    """Number of the semilandmark of the other curve that each semilandmark answers to."""
+    order = range(other.semilandmarks)
+    return order if scheme.mirror_of(curve.start) == other.start else order[::-1]
+
+
+def _partners(scheme: Scheme, place: Mapping[str, int], curves: Sequence[Curve]) -> NDArray:
+    partners = np.arange(len(place))
+    for name in scheme.landmark_names:
+        partners[place[name]] = place[str(scheme.mirror_of(name) or name)]
+    by_name = {curve.name: curve for curve in curves}
+    for curve in curves:
+        other = by_name[str(scheme.mirror_of(curve.name) or curve.name)]
+        for i, j in enumerate(_curve_partners(curve, other, scheme), start=1):
+            partners[place[f"{curve.name}.{i}"]] = place[f"{other.name}.{j + 1}"]
+    return partners
+
+
+def layout_of(scheme: Scheme, *, curves: bool = True, patches: Mapping[str, int]) -> Layout:
+    """Lay out the points of a scheme.
+
+    Parameters
+    ----------
+    scheme : Scheme
+    curves : bool
+        Whether semilandmarks of curves take part.
+    patches : mapping of str to int
+        Patches that take part, with their numbers of points. On an element with a plane of
+        symmetry a patch has no partner, and none may be given.
+
+    Returns
+    -------
+    Layout
+    """
+    chosen = scheme.curves if curves else ()
+    names = list(scheme.landmark_names)
+    kinds = ["landmark"] * len(names)
+    for curve in chosen:
+        names += [f"{curve.name}.{i}" for i in range(1, curve.semilandmarks + 1)]
+        kinds += ["curve"] * curve.semilandmarks
+    for patch, count in patches.items():
+        names += [f"{patch}.{i}" for i in range(1, count + 1)]
+        kinds += ["patch"] * count
+    place = {name: i for i, name in enumerate(names)}
+    along = {
+        curve.name: np.array(
+            [
+                place[curve.start],
+                *(place[f"{curve.name}.{i}"] for i in range(1, curve.semilandmarks + 1)),
+                place[curve.end],
+            ]
+        )
+        for curve in chosen
+    }
+    covered = {frozenset((curve.start, curve.end)) for curve in chosen}
+    links = [tuple(link) for link in scheme.links if frozenset(link) not in covered]
+    for points in along.values():
+        links += [(names[a], names[b]) for a, b in pairwise(points)]
+    return Layout(
+        tuple(names),
+        tuple(kinds),
+        along,
+        {
+            patch: np.array([place[f"{patch}.{i}"] for i in range(1, count + 1)])
+            for patch, count in patches.items()
+        },
+        _partners(scheme, place, chosen) if scheme.symmetry == "object" else None,
+        tuple((str(a), str(b)) for a, b in links),
+    )

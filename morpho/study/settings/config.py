@@ -1,0 +1,392 @@
+"""study.yaml: read, checked against its schema, and made ready for use.
+
+Light on purpose (standard library, yaml, and jsonschema when called): the workflow imports it
+each time it is started.
+"""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from morpho.study.reading.paths import PLACEHOLDERS, PathPattern, safe_name
+from morpho.study.reading.problems import Problems
+from morpho.study.reading.schemas import check_against, load_schema, with_defaults, without
+from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.yaml_file import Document, KeyPath, read_yaml
+from morpho.study.settings import privacy
+
+__all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
+
+SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
+
+# Folders of the results that belong to the study as a whole: no element may be called so.
+RESERVED = ("benchmarks", "figures", "history", "logs", "records", "supplement", "tables")
+
+
+@dataclass(frozen=True)
+class StudyConfig:
+    """A study as its study.yaml describes it.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        The study.yaml, absolute.
+    folder : pathlib.Path
+        Its folder, which all paths in it are relative to.
+    results : pathlib.Path
+        Folder of the results, absolute.
+    elements : tuple of str
+        The elements in the order written.
+    settings : dict
+        Everything in study.yaml, with defaults filled in; ``scans`` only if given.
+    lines : dict
+        Line of each key, by its path.
+    """
+
+    path: Path
+    folder: Path
+    results: Path
+    elements: tuple[str, ...]
+    settings: dict[str, Any] = field(hash=False)
+    lines: dict[KeyPath, int] = field(default_factory=dict, hash=False, repr=False, compare=False)
+
+    def absolute(self, written: str) -> Path:
+        """Make a path of study.yaml absolute.
+
+        Parameters
+        ----------
+        written : str
+            As written there.
+
+        Returns
+        -------
+        pathlib.Path
+            The absolute path, without ``..``.
+        """
+        return Path(os.path.normpath(os.path.join(self.folder, written)))
+
+    def line(self, *keys: str | int) -> int | None:
+        """Find the line of a key in study.yaml.
+
+        Parameters
+        ----------
+        *keys : str or int
+            Keys from the top.
+
+        Returns
+        -------
+        int or None
+            The line of the key or of the nearest one around it.
+        """
+        return Document(self.path, None, self.lines).line(*keys)
+
+    @property
+    def specimens_file(self) -> Path | None:
+        """The specimen table."""
+        part = self.settings.get("specimens")
+        return self.absolute(part["file"]) if part else None
+
+    def scheme_path(self, element: str) -> Path:
+        """Find an element's scheme.
+
+        Parameters
+        ----------
+        element : str
+            One of the elements.
+
+        Returns
+        -------
+        pathlib.Path
+            Its file.
+        """
+        return self.absolute(self.settings["elements"][element]["scheme"])
+
+    @property
+    def landmark_patterns(self) -> list[PathPattern]:
+        """The patterns of the landmark tables."""
+        part = self.settings.get("landmarks")
+        if not part:
+            return []
+        files = part["files"]
+        written = [files] if isinstance(files, str) else files
+        return [PathPattern(pattern, self.folder) for pattern in written]
+
+    @property
+    def scan_pattern(self) -> PathPattern | None:
+        """The pattern of the scans; None in a study without them."""
+        part = self.settings.get("scans")
+        return PathPattern(part["files"], self.folder) if part else None
+
+    def landmark_files(self, element: str) -> list[Path]:
+        """List the landmark tables that may hold rows of an element.
+
+        Parameters
+        ----------
+        element : str
+            One of the elements.
+
+        Returns
+        -------
+        list of pathlib.Path
+            Sorted, each once. Where the pattern does not say the element, all files.
+        """
+        found = {path for p in self.landmark_patterns for path in p.files(element=element)}
+        return sorted(found)
+
+    def scan_files(self, element: str, specimen: str) -> list[Path]:
+        """List the scans of one specimen's element.
+
+        Parameters
+        ----------
+        element, specimen : str
+            Their names; the specimen's file has the safe form of its name.
+
+        Returns
+        -------
+        list of pathlib.Path
+            Sorted; more than one only if the pattern has a star.
+        """
+        pattern = self.scan_pattern
+        if pattern is None:
+            return []
+        safe = safe_name(specimen)
+        for form in dict.fromkeys((safe, unicodedata.normalize("NFD", safe))):
+            found = pattern.files(element=element, specimen=form)
+            if found:
+                return [path for path in found if path.suffix.lower() in SCAN_ENDINGS]
+        return []
+
+    def scan_file(self, element: str, specimen: str) -> Path | None:
+        """Find the scan of one specimen's element.
+
+        Parameters
+        ----------
+        element, specimen : str
+            Their names.
+
+        Returns
+        -------
+        pathlib.Path or None
+            None where there is no scan.
+        """
+        found = self.scan_files(element, specimen)
+        return found[0] if found else None
+
+    def scan_units(self, element: str, specimen: str) -> str:
+        """Find the unit of one specimen's scan.
+
+        Parameters
+        ----------
+        element, specimen : str
+            Their names.
+
+        Returns
+        -------
+        str
+            Its own under ``scans: units_of``, or that of all scans.
+        """
+        part = self.settings["scans"]
+        return str(part["units_of"].get(element, {}).get(specimen, part["units"]))
+
+    def private_columns(self, columns: Iterable[str]) -> list[str]:
+        """Pick the columns of the specimen table that must not reach the results.
+
+        Parameters
+        ----------
+        columns : iterable of str
+            The table's columns.
+
+        Returns
+        -------
+        list of str
+            Those listed under ``private`` and those whose name speaks of a place.
+        """
+        part = self.settings.get("specimens") or {}
+        return privacy.private_columns(columns, part.get("private", ()))
+
+
+def _check_patterns(config: StudyConfig, problems: Problems) -> None:
+    patterns = [(("landmarks", "files"), pattern) for pattern in config.landmark_patterns]
+    if config.scan_pattern is not None:
+        patterns.append((("scans", "files"), config.scan_pattern))
+        for name in ("specimen", "element"):
+            needed = name == "specimen" or len(config.elements) > 1
+            if needed and name not in config.scan_pattern.placeholders:
+                problems.error(
+                    f"scans.files does not say where the {name} stands in the path.",
+                    f"Put {{{name}}} into it, as in scans/{{element}}/{{specimen}}.ply.",
+                    file=config.path,
+                    line=config.line("scans", "files"),
+                )
+    for keys, pattern in patterns:
+        for name in pattern.unknown:
+            near = nearest(name, PLACEHOLDERS)
+            problems.error(
+                f"{'.'.join(keys)} has {quoted('{' + name + '}')} in it, which means nothing.",
+                f"Did you mean {{{near}}}?"
+                if near
+                else "Known are {element}, {specimen} and {replicate}; * stands for anything.",
+                file=config.path,
+                line=config.line(*keys),
+            )
+
+
+def _check_columns(config: StudyConfig, problems: Problems) -> None:
+    for part in ("specimens", "landmarks"):
+        given = (config.settings.get(part) or {}).get("columns", {})
+        ours: dict[str, str] = {}
+        for key, column in given.items():
+            if column in ours:
+                problems.error(
+                    f"{part}.columns takes both {ours[column]} and {key} from the column "
+                    f"{quoted(column)}.",
+                    "Give each its own column.",
+                    file=config.path,
+                    line=config.line(part, "columns", key),
+                )
+            ours[column] = key
+
+
+def _within(path: Path | str, folder: Path) -> bool:
+    real, around = os.path.realpath(path), os.path.realpath(folder)
+    return real == around or real.startswith(around.rstrip(os.sep) + os.sep)
+
+
+def _inputs_within(config: StudyConfig) -> list[str]:
+    """Name the keys of study.yaml whose files lie, or would be looked for, in the results."""
+    results = config.results
+    found = []
+    paths = {
+        f"elements.{element}.scheme": config.scheme_path(element) for element in config.elements
+    }
+    if config.specimens_file is not None:
+        paths["specimens.file"] = config.specimens_file
+    found += [key for key, path in paths.items() if _within(path, results)]
+    patterns = [("landmarks.files", pattern) for pattern in config.landmark_patterns]
+    if config.scan_pattern is not None:
+        patterns.append(("scans.files", config.scan_pattern))
+    for key, pattern in patterns:
+        there = [path for element in config.elements for path in pattern.files(element=element)]
+        made = pattern.values(results / "check.csv")
+        if (
+            _within(pattern.fixed_folder, results)
+            or any(_within(path, results) for path in there)
+            or (made is not None and (made.get("element") in {None, *config.elements}))
+        ):
+            found.append(key)
+    return list(dict.fromkeys(found))
+
+
+def _check_folders(config: StudyConfig, problems: Problems) -> None:
+    if config.results == config.folder or config.results in config.folder.parents:
+        problems.error(
+            f"results is {quoted(config.settings['results'])}, a folder that holds the study "
+            "itself.",
+            "Give the results a folder of their own, such as results.",
+            file=config.path,
+            line=config.line("results"),
+        )
+    elif held := _inputs_within(config):
+        problems.error(
+            f"results is {quoted(config.settings['results'])}, a folder in which inputs of the "
+            f"study are looked for ({listed(held)}).",
+            "Give the results a folder of their own, such as results: files that the workflow "
+            "writes would be taken for yours.",
+            file=config.path,
+            line=config.line("results"),
+        )
+    by_look: dict[str, str] = {}
+    for element in config.elements:
+        if element.casefold() in RESERVED:
+            problems.error(
+                f"An element cannot be called {element}: the results keep a folder of this name "
+                "for the study as a whole.",
+                f"Give it another name, such as {element}_bone, here and in the landmark tables.",
+                file=config.path,
+                line=config.line("elements", element),
+            )
+        other = by_look.setdefault(element.casefold(), element)
+        if other != element:
+            problems.error(
+                f"The elements {other} and {element} differ only in capitals.",
+                "Rename one: on many computers their result folders would be the same.",
+                file=config.path,
+                line=config.line("elements", element),
+            )
+
+
+def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
+    """Read study.yaml, telling every problem and keeping what can be used.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        The study.yaml, or the folder that holds it.
+    problems : Problems
+        Takes what is found.
+
+    Returns
+    -------
+    StudyConfig or None
+        None if the file cannot be read at all. If there were errors, what they concern is left
+        out (or has its default), so that the other files can still be checked.
+    """
+    path = Path(os.path.abspath(path))
+    if os.path.isdir(path):
+        path = path / "study.yaml"
+    if problems.base is None:
+        problems.base = path.parent
+    document = read_yaml(path, problems, for_engine=True)
+    if document is None:
+        return None
+    data = document.data
+    bad = check_against(document, "study", problems)
+    data = document.data if isinstance(document.data, dict) else {}
+    while bad - {()}:  # leaving something out may leave a block without what it needs
+        data = without(data, bad)
+        bad = check_against(Document(path, data), "study", Problems())
+    settings = with_defaults(data, load_schema("study"))
+    settings.setdefault("elements", {})
+    config = StudyConfig(
+        path=path,
+        folder=path.parent,
+        results=Path(os.path.normpath(os.path.join(path.parent, settings["results"]))),
+        elements=tuple(settings["elements"]),
+        settings=settings,
+        lines=document.lines,
+    )
+    _check_patterns(config, problems)
+    _check_columns(config, problems)
+    _check_folders(config, problems)
+    return config
+
+
+def read_config(path: Path | str) -> StudyConfig:
+    """Read study.yaml.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+        The study.yaml, or the folder that holds it.
+
+    Returns
+    -------
+    StudyConfig
+        The study's settings, defaults filled in.
+
+    Raises
+    ------
+    StudyError
+        If there is anything wrong with it; the message tells all at once, each with its line.
+    """
+    problems = Problems()
+    config = gather_config(path, problems)
+    problems.raise_if_errors()
+    if config is None:  # cannot be: without errors there is a config
+        raise ValueError(f"{path} could not be read")
+    return config
