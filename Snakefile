@@ -20,7 +20,7 @@ workdir: WORKDIR
 
 wildcard_constraints:
     element="|".join([*ELEMENTS, ALL_ELEMENTS]),
-    figure="|".join([*FIGURES, *FIGURES_JOINED]),
+    figure="|".join(FIGURES),
 
 
 # On a cluster these stay where Snakemake runs: they only join tables.

@@ -15,11 +15,12 @@ from snakemake.settings.types import DeploymentMethod, RerunTrigger
 HOUSE = Path(workflow.basedir)
 sys.path.insert(0, str(HOUSE))
 
+from morpho.results.figures import FIGURES
 from morpho.study.settings.config import read_config
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.checks.results_folder import cannot_be_written, check_results_folder
 from morpho.workflow.plan import ALL_ELEMENTS
-from morpho.workflow.rules import BY_STEP, FIGURES, FIGURES_JOINED, outputs
+from morpho.workflow.rules import BY_STEP, outputs
 from morpho.workflow.state import ANEW, State
 
 if len(workflow.configfiles) > 1:

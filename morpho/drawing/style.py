@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import wraps
+from inspect import signature
 from typing import Any
 
 import matplotlib as mpl
@@ -19,8 +21,8 @@ from matplotlib.transforms import Bbox
 
 __all__ = [
     "DOUBLE", "DPI", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "hold",
-    "label_queries", "legend", "message_figure", "query_marks", "short", "taxon_marks",
-    "verdict_legend",
+    "label_queries", "legend", "message_figure", "message_where", "query_marks", "short",
+    "taxon_marks", "verdict_legend",
 ]  # fmt: skip
 
 # Widths of one and two columns of a journal, in inches (85 and 175 mm).
@@ -287,3 +289,35 @@ def message_figure(message: str) -> Figure:
     axes.axis("off")
     axes.text(0.5, 0.5, message, ha="center", va="center", wrap=True, color=INK)
     return figure
+
+
+def message_where(nothing: Callable[..., bool], message: str) -> Callable[[Any], Any]:
+    """Let a function that draws a figure give a message where there is nothing to show.
+
+    Parameters
+    ----------
+    nothing : callable
+        Takes some of the function's parameters, by their names, and tells whether it is so. The
+        function has it as its attribute `nothing`, there taking all of them.
+    message : str
+
+    Returns
+    -------
+    callable
+        For use as a decorator.
+    """
+    wanted = tuple(signature(nothing).parameters)
+
+    def around(draw: Callable[..., Figure]) -> Callable[..., Figure]:
+        def shows_nothing(**given: Any) -> bool:
+            return nothing(**{name: given[name] for name in wanted})
+
+        @wraps(draw)
+        def drawn(*args: Any, **named: Any) -> Figure:
+            given = signature(draw).bind(*args, **named).arguments
+            return message_figure(message) if shows_nothing(**given) else draw(*args, **named)
+
+        drawn.nothing = shows_nothing  # type: ignore[attr-defined]
+        return drawn
+
+    return around

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,28 +12,18 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from morpho.report.captions import Caption
-from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
-from morpho.report.empty_figures import figure_caption
+from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.results.figures import FIGURES
+from morpho.results.questions import QUESTIONS
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
-__all__ = ["SECTIONS", "ElementContent", "render_page"]
-
-# Order of the sections of an element, each with the figures in it.
-SECTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("membership", "Does it belong to a known taxon?", ("distances",)),
-    ("space", "Shape space", ("shape_space", "axis_shapes", "variance_per_axis", "mean_shape")),
-    ("growth", "Only a growth stage?", ("trajectories", "growth")),
-    ("differs", "Where does it differ, and by how much?", ()),
-    ("sure", "How sure is that?", ("calibration", "stability", "adequacy", "specimens_to_decide")),
-    ("groups", "Do the known taxa differ?", ("canonical_axes",)),
-)
+__all__ = ["ElementContent", "render_page"]
 
 # Blocks of study.yaml that the page tells.
 _SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
@@ -52,6 +42,8 @@ class ElementContent:
     notes : mapping of str to mapping
     figures : mapping of str to bytes
         SVG files.
+    without : set of str
+        Figures that hold only a message, as there is nothing to show.
     portraits : mapping of str to bytes
         SVG files of the figures of single queries, by the file of the table `portraits`.
     viewer : Markup
@@ -62,6 +54,7 @@ class ElementContent:
     tables: Mapping[str, pd.DataFrame]
     notes: Mapping[str, Mapping[str, Any]]
     figures: Mapping[str, bytes]
+    without: Set[str]
     portraits: Mapping[str, bytes]
     viewer: Markup
 
@@ -216,24 +209,30 @@ def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
     ]
 
 
-def _figure(element: ElementContent, name: str) -> dict[str, Any]:
-    return {
-        "name": name,
-        "caption": figure_caption(name, element),
-        "source": _picture(element.figures[name]),
-    }
+def _figures(element: ElementContent, section: str) -> list[dict[str, Any]]:
+    """Figures of a section, each with how to read it, or why there is nothing to show."""
+    found = []
+    for name, figure in FIGURES.items():
+        empty = name in element.without
+        if figure.per != "element" or figure.section != section or (empty and not figure.nothing):
+            continue
+        if empty:
+            why = f"There is nothing to show: {figure.nothing}."
+            figure = replace(figure, caption=why, alternative=f"{figure.title}: {why}")
+        found.append({"about": figure, "source": _picture(element.figures[name])})
+    return found
 
 
 def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
-    for key, title, figures in SECTIONS:
+    for key, title in list(QUESTIONS.items())[1:]:
         tables = _shown(element, key)
         lacking = nothing_to_compare(element) if key == "groups" else ""
         section = {
             "key": key,
             "title": title,
             "nothing": f"{lacking}: nothing to compare." if lacking else "",
-            "figures": [] if lacking else [_figure(element, name) for name in figures],
+            "figures": [] if lacking else _figures(element, key),
             "tables": [] if lacking else [table for table in tables if table["body"]],
         }
         sections.append(section)
@@ -241,15 +240,14 @@ def _sections(element: ElementContent) -> list[dict[str, Any]]:
 
 
 def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]:
-    title, alternative, text, tables = PORTRAITS[row["figure"]]
-    file = row["file"]
-    return {
-        "name": f"queries/{file}",
-        "caption": Caption(
-            f"{title}: {row['specimen']}", f"{alternative}: {row['specimen']}", text, tables
-        ),
-        "source": _picture(element.portraits[file]),
-    }
+    figure, specimen, file = FIGURES[row["figure"]], row["specimen"], row["file"]
+    about = replace(
+        figure,
+        name=f"queries/{file}",
+        title=f"{figure.title}: {specimen}",
+        alternative=f"{figure.alternative}: {specimen}",
+    )
+    return {"about": about, "source": _picture(element.portraits[file])}
 
 
 def _query_table(name: str, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
@@ -270,8 +268,7 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
         if not words:
             continue
         own = portraits[portraits["specimen"] == specimen].to_dict("records")
-        order = {name: place for place, name in enumerate(PORTRAITS)}
-        own = sorted(own, key=lambda one: order[one["figure"]])
+        own = sorted(own, key=lambda one: one["figure"] != "heat")  # the whole bone first
         found.append(
             {
                 "specimen": specimen,
@@ -315,11 +312,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         ),
         "trust": trust_words(element.tables, element.notes, alpha),
         "trust_tables": _shown(element, "data"),
-        "trust_figures": [
-            _figure(element, name)
-            for name in ("landmark_error", "distortion")
-            if name != "distortion" or len(element.tables["distortion_shapes"])
-        ],
+        "trust_figures": _figures(element, "data"),
         "trouble": _trouble(element),
         "sections": _sections(element),
         "differences": _differences(element, alpha),
@@ -400,7 +393,12 @@ def render_page(
         settings=settings,
         settings_shown=_settings({name: settings[name] for name in _SETTINGS}),
         versions=versions,
-        proportions=_picture(proportions) if len(joined["proportions"]) else "",
+        data_title=QUESTIONS["data"],
+        proportions=(
+            {"about": FIGURES["proportions"], "source": _picture(proportions)}
+            if len(joined["proportions"])
+            else None
+        ),
         changes=changes,
         provenance=provenance,
         script_digest=script_digest(),

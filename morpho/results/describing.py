@@ -93,11 +93,17 @@ class Figure:
     drawn_by : str
         module:function below drawing/figures.
     needs : mapping of str to str
-        Parameters of that function, each with whence it comes: 'table:NAME',
-        'notes:STEP.KEY' or 'settings:PART.KEY'.
+        Parameters of that function, each with whence it comes: 'table:NAME', 'arrays:NAME',
+        'notes:STEP.KEY' or 'settings:PART.KEY'; of a figure of one query also 'rows:NAME', the
+        rows of a table on it, and 'query:specimen' or 'query:taxon', its name and the taxon that
+        it is held against.
     nothing : str
-        Why it may hold only a message; blank where it always shows something.
-    per : {'element', 'study'}
+        Why it may hold only a message; blank where it always shows something, or is left out
+        where it does not.
+    beside : tuple of str
+        Tables that belong to it beyond those it is drawn from.
+    per : {'element', 'query', 'study'}
+        What there is one for.
     """
 
     name: str
@@ -108,4 +114,25 @@ class Figure:
     drawn_by: str
     needs: Mapping[str, str] = field(default_factory=dict)
     nothing: str = ""
-    per: Literal["element", "study"] = "element"
+    beside: tuple[str, ...] = ()
+    per: Literal["element", "query", "study"] = "element"
+
+    @property
+    def module(self) -> str:
+        """Module of drawing/figures that draws it."""
+        return self.drawn_by.partition(":")[0]
+
+    @property
+    def reads(self) -> tuple[str, ...]:
+        """Results that it is drawn from, by folder and name, as 'tables/membership'."""
+        folders = {"table": "tables", "rows": "tables", "arrays": "arrays", "notes": "notes"}
+        whence = (source.partition(":") for source in self.needs.values())
+        found = [f"{folders[kind]}/{name.split('.')[0]}" for kind, _, name in whence
+                 if kind in folders]  # fmt: skip
+        return tuple(dict.fromkeys(found))
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Tables that it shows."""
+        drawn = [one.removeprefix("tables/") for one in self.reads if one.startswith("tables/")]
+        return tuple(dict.fromkeys((*drawn, *self.beside)))

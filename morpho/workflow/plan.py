@@ -9,6 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from morpho.results.figures import FIGURES
 from morpho.study.public_inputs import public_content
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems, StudyError
@@ -19,8 +20,6 @@ from morpho.workflow.provenance import file_sum, flat_settings, public_path
 from morpho.workflow.rules import (
     BY_STEP,
     ENDINGS,
-    FIGURES,
-    FIGURES_JOINED,
     RULES,
     Rule,
     outputs,
@@ -109,17 +108,18 @@ class Plan:
                 for name in self._carried(element)
             ]
         if rule.per == "figure":
-            groups = [(element, FIGURES) for element in elements]
+            places = [*((element, "element") for element in elements), (ALL_ELEMENTS, "study")]
             return [
                 Job(
                     rule,
                     element,
-                    figure,
-                    reads=tuple(path_of(element, one) for one in drawn_from),
-                    makes=outputs(rule, element, figure),
+                    figure.name,
+                    reads=tuple(path_of(element, one) for one in figure.reads),
+                    makes=outputs(rule, element, figure.name),
                 )
-                for element, figures in (*groups, (ALL_ELEMENTS, FIGURES_JOINED))
-                for figure, drawn_from in figures.items()
+                for element, per in places
+                for figure in FIGURES.values()
+                if figure.per == per
             ]
         return [
             Job(

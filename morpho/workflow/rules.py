@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 __all__ = [
-    "BY_STEP", "DRAWN_BY", "ENDINGS", "FIGURES", "FIGURES_JOINED", "RULES", "Rule", "outputs",
-    "path_of",
+    "BY_STEP", "ENDINGS", "RULES", "Rule", "outputs", "path_of",
 ]  # fmt: skip
 
 # Endings of what is made in each folder of an element, and of a figure.
@@ -357,49 +356,6 @@ RULES: tuple[Rule, ...] = (
 )
 
 BY_STEP: Mapping[str, Rule] = {rule.step: rule for rule in RULES}
-
-_BONES = ("notes/slide", "notes/superimpose")
-
-# Each figure of an element with what it is drawn from.
-FIGURES: Mapping[str, tuple[str, ...]] = {
-    "shape_space": _tables("shape_scores", "variance_per_axis"),
-    "variance_per_axis": _tables("variance_per_axis"),
-    "growth": (*_tables("growth"), "notes/grow"),
-    "canonical_axes": _tables("canonical_scores", "canonical_axes"),
-    "distances": (*_tables("membership", "spread"), "notes/measure"),
-    "calibration": _tables("calibration_summary"),
-    "stability": _tables("stability"),
-    "trajectories": _tables("trajectories", "spread", "centroid_size"),
-    "adequacy": _tables("rarefaction"),
-    "specimens_to_decide": _tables("specimens_to_decide"),
-    "mean_shape": (*_tables("mean_shape"), *_BONES),
-    "axis_shapes": (*_tables("mean_shape", "axis_shapes"), *_BONES),
-    "distortion": (*_tables("distortion_shapes"), *_BONES),
-    "landmark_error": (*_tables("mean_shape", "landmark_error"), *_BONES),
-}
-# The same of all elements together.
-FIGURES_JOINED: Mapping[str, tuple[str, ...]] = {
-    "proportions": _tables("proportions", "proportion_values"),
-}
-
-# Module of morpho/drawing that draws each of them.
-DRAWN_BY: Mapping[str, str] = {
-    "shape_space": "figures.space",
-    "variance_per_axis": "figures.space",
-    "growth": "figures.growth",
-    "canonical_axes": "figures.taxa",
-    "distances": "figures.membership",
-    "calibration": "figures.trials",
-    "stability": "figures.trials",
-    "trajectories": "figures.sample_size",
-    "adequacy": "figures.sample_size",
-    "specimens_to_decide": "figures.sample_size",
-    "mean_shape": "bone.views",
-    "axis_shapes": "bone.views",
-    "distortion": "figures.distortion",
-    "landmark_error": "figures.error_map",
-    "proportions": "figures.ranges",
-}
 
 
 def path_of(element: str, result: str) -> str:

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache, cached_property
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from morpho.results.figures import FIGURES
 from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.provenance import Difference, short, versions
 from morpho.workflow.records import FOLDER, Record, every_record, result_sum
-from morpho.workflow.rules import DRAWN_BY
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -55,7 +56,9 @@ def kept_in(config: StudyConfig) -> Path:
 
 
 def code_of(job: Job, digests: CodeDigests) -> str:
-    """Digest of the code that a job runs; of a figure, of the module that draws it.
+    """Digest of the code that a job runs; of figures, of the modules that draw them.
+
+    What is told of a figure is no part of it, only by what it is drawn and from what.
 
     Parameters
     ----------
@@ -66,10 +69,18 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     -------
     str
     """
-    if job.rule.per == "figure":
-        step = digests.alone(job.rule.module)
-        return step + digests.of("drawing.saving", "results.store", f"drawing.{DRAWN_BY[job.name]}")
-    return digests.of(job.rule.module)
+    if job.rule.step not in ("draw", "portray"):
+        return digests.of(job.rule.module)
+    drawn = [
+        figure
+        for figure in FIGURES.values()
+        if job.name in (figure.name, "") and (figure.per == "query") == (job.rule.step == "portray")
+    ]
+    said = repr([(figure.name, figure.drawn_by, *figure.needs.items()) for figure in drawn])
+    steps = "".join(digests.alone(f"steps.show.{step}") for step in ("draw", job.rule.step))
+    modules = sorted({f"drawing.figures.{figure.module}" for figure in drawn})
+    code = digests.of("drawing.saving", "results.store", "steps.show.file_names", *modules)
+    return sha256(f"{said}{steps}{code}".encode()).hexdigest()[:16]
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:

@@ -11,11 +11,11 @@ from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure, SubFigure
-from matplotlib.legend_handler import HandlerPatch
 from matplotlib.patches import FancyArrowPatch, Patch
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.drawing.bone import painting
+from morpho.drawing.bone.arrows import ARROWS_OF_KEYS
 from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_limit, heat_steps
 from morpho.drawing.bone.painting import (
     CONTOUR,
@@ -34,6 +34,7 @@ from morpho.drawing.bone.views import (
     bone_frame,
     bone_height,
     bone_views,
+    scale_bar,
 )
 from morpho.drawing.style import DOUBLE, INK
 from morpho.shape.checks import ShapeError
@@ -53,25 +54,6 @@ _WITHIN_LABEL = (
 )
 
 
-def _round_length(span: float) -> float:
-    """A round length of about a fifth of a span, for the scale bar."""
-    power = 10 ** np.floor(np.log10(span / 5))
-    return float(max(n * power for n in (1, 2, 5) if n * power <= span / 5))
-
-
-def _scale_bar(axes: Axes, frame: tuple[Array, Array], opposite: bool) -> None:
-    span = frame[1] - frame[0]
-    length = _round_length(float(span[0]))
-    start = frame[0][0] + 0.03 * span[0]
-    ends = np.array([start, start + length])
-    if opposite:  # on the left, where the axis runs the other way
-        ends = frame[0][0] + frame[1][0] - ends
-    height = frame[0][1] + 0.25 * _SCALE_ROOM * float(span.max())
-    axes.plot(ends, [height, height], color=INK, linewidth=1.5, solid_capstyle="butt")
-    axes.annotate(f"{length:g} mm", (ends.mean(), height), xytext=(0, 2),
-                  textcoords="offset points", ha="center", va="bottom", fontsize=6.5)  # fmt: skip
-
-
 def _arrows(axes: Axes, view: tuple, at: Array, moved: Array, visible: Mask) -> None:
     for shown, opacity in ((~visible, 0.35), (visible, 1.0)):
         if not shown.any():
@@ -86,13 +68,6 @@ def _arrows(axes: Axes, view: tuple, at: Array, moved: Array, visible: Mask) -> 
 
 def _signed(number: float) -> str:
     return "0" if abs(number) < 1e-12 else f"{number:+.3g}".replace("-", "−")
-
-
-def _arrow_of_key(width: float, height: float, **_: Any) -> FancyArrowPatch:
-    return FancyArrowPatch(
-        (0, height / 2), (width, height / 2), arrowstyle="-|>", mutation_scale=7, shrinkA=0,
-        shrinkB=0, linewidth=1.1,
-    )  # fmt: skip
 
 
 def _key(
@@ -133,7 +108,7 @@ def _key(
     if handles:
         look: dict[str, Any] = {
             "handles": handles, "loc": "outside lower center",
-            "handler_map": {FancyArrowPatch: HandlerPatch(patch_func=_arrow_of_key)},
+            "handler_map": ARROWS_OF_KEYS,
         }  # fmt: skip
         box = strip.legend(ncols=len(handles), **look)
         if len(handles) > 1 and box.get_window_extent().width > 0.97 * strip.bbox.width:
@@ -291,5 +266,5 @@ def surface_view(
             behind = hidden(seen, at, 0.01 * float(spans.max()), dots_wide(_ROUND))
             _arrows(axes, place, arrows[0], magnify * arrows[1], ~behind)
         if place == VIEWS[0]:
-            _scale_bar(axes, frame, opposite)
+            scale_bar(axes, frame, 0.25 * _SCALE_ROOM, opposite=opposite)
     return figure

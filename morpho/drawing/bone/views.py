@@ -5,28 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure, SubFigure
-from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from morpho.drawing.bone.numbering import place_numbers
-from morpho.drawing.style import DOUBLE, GREY, INK, short
+from morpho.drawing.style import INK, short
 
 __all__ = [
-    "VIEWS", "axis_names", "axis_shapes", "bone_frame", "bone_height", "bone_lines", "bone_points",
-    "bone_views", "mean_shape",
+    "VIEWS", "axis_names", "bone_frame", "bone_height", "bone_lines", "bone_points", "bone_views",
+    "scale_bar",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
 
 # Horizontal and vertical axis of each view: face on, below it, and beside it.
 VIEWS = ((0, 1), (0, 2), (2, 1))
-_LOW, _HIGH = "#1b4f8a", "#d98e04"
 # Room around a bone, and the least depth of a view, as shares of its largest extent.
 _ROOM, _LEAST = 0.12, 0.16
 # Characters in the name of an axis that fit the narrowest view.
@@ -145,10 +141,6 @@ def bone_views(
     return panels
 
 
-def _parts(figure: Figure, rows: int, columns: int, **ratios: Any) -> list[SubFigure]:
-    return list(np.ravel(np.asarray(figure.subfigures(rows, columns, squeeze=False, **ratios))))
-
-
 def bone_height(frame: tuple[Array, Array], width: float) -> float:
     """Height in inches at which the three views fill a width, within reason.
 
@@ -167,98 +159,30 @@ def bone_height(frame: tuple[Array, Array], width: float) -> float:
     return float(np.clip(width * (spans[1] + spans[2]) / (spans[0] + spans[2]), 1.8, 4.5)) + 0.5
 
 
-def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
-    """Draw the mean shape of the known specimens in three views, landmarks numbered.
+def scale_bar(
+    axes: Axes, frame: tuple[Array, Array], above: float, *, opposite: bool = False
+) -> None:
+    """A bar of a round length, about a fifth of the first view, in its lower left corner.
 
     Parameters
     ----------
-    table : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-        Landmarks joined by lines.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-
-    Returns
-    -------
-    Figure
+    axes : Axes
+    frame : tuple of ndarray
+        From `bone_frame`, in mm.
+    above : float
+        How far above the lower edge, as a share of the largest extent.
+    opposite : bool
+        Whether the axis runs the other way.
     """
-    points, names = bone_points(table)
-    numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
-    frame = bone_frame([points])
-    rows = -(-len(numbered) // 3)
-    tall, key_height = bone_height(frame, 0.85 * DOUBLE), 0.14 * rows + 0.1
-    figure = plt.figure(figsize=(DOUBLE, tall + key_height))
-    towards = axis_names(figure, towards)
-    upper, lower = _parts(figure, 2, 1, height_ratios=[tall, key_height])
-    panels: list[Axes] = []
-    for axes, view in zip(bone_views(upper, frame, towards), VIEWS, strict=True):
-        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
-        axes.scatter(points[:, view[0]], points[:, view[1]], s=4, color=GREY, zorder=2)
-        marked = points[numbered][:, list(view)]
-        axes.scatter(marked[:, 0], marked[:, 1], s=14, color=INK, zorder=3)
-        panels.append(axes)
-    key = lower.add_subplot()
-    key.axis("off")
-    for number, i in enumerate(numbered, start=1):
-        name = names[i]
-        column, row = divmod(number - 1, rows)
-        at = (0.02 + column / 3, 1 - (row + 0.5) / rows)
-        key.text(*at, f"{number}  {short(name, 34)}", transform=key.transAxes, fontsize=6.5,
-                 va="center")  # fmt: skip
-    place_numbers(panels[0], points[:, list(VIEWS[0])], numbered)
-    return figure
-
-
-def axis_shapes(
-    mean: pd.DataFrame,
-    ends: pd.DataFrame,
-    links: Sequence,
-    towards: Sequence[str],
-    *,
-    magnify: float = 1.0,
-) -> Figure:
-    """Draw the shapes at both ends of each axis over the mean, in three views.
-
-    Parameters
-    ----------
-    mean : DataFrame
-        The table `mean_shape`.
-    ends : DataFrame
-        The table `axis_shapes`.
-    links : sequence of pairs of str
-    towards : sequence of str
-    magnify : float
-        Factor by which differences from the mean are drawn larger.
-
-    Returns
-    -------
-    Figure
-    """
-    middle, names = bone_points(mean)
-    axes_drawn = sorted(set(ends["axis"]))
-    shapes = {
-        (axis, end): middle + magnify * (bone_points(part)[0] - middle)
-        for (axis, end), part in ends.groupby(["axis", "end"])
-    }
-    frame = bone_frame([middle, *shapes.values()])
-    width = DOUBLE / len(axes_drawn)
-    figure = plt.figure(figsize=(DOUBLE, bone_height(frame, width) + 0.4))
-    towards = axis_names(figure, towards)
-    parts = _parts(figure, 1, len(axes_drawn))
-    for part, axis in zip(parts, axes_drawn, strict=True):
-        part.suptitle(f"Axis {axis}", x=0.06, ha="left", fontsize=8.5)
-        for panel, view in zip(bone_views(part, frame, towards), VIEWS, strict=True):
-            bone_lines(panel, middle, names, links, view, colors=GREY, linewidths=0.8)
-            for end, color, style in (("low", _LOW, "--"), ("high", _HIGH, "-")):
-                points = shapes[axis, end]
-                look = {"colors": color, "linewidths": 1.1, "linestyles": style}
-                bone_lines(panel, points, names, links, view, **look)
-                panel.scatter(points[:, view[0]], points[:, view[1]], s=6, color=color, zorder=3)
-    handles = [
-        Line2D([], [], color=_LOW, linestyle="--", label="lowest score of a known specimen"),
-        Line2D([], [], color=_HIGH, label="highest score of a known specimen"),
-        Line2D([], [], color=GREY, label="mean"),
-    ]
-    figure.legend(handles=handles, loc="outside lower center", ncols=3)
-    return figure
+    low, high = frame
+    span = float(high[0] - low[0])
+    power = 10 ** np.floor(np.log10(span / 5))
+    length = float(max(n * power for n in (1, 2, 5) if n * power <= span / 5))
+    start = low[0] + 0.03 * span
+    ends = np.array([start, start + length])
+    if opposite:
+        ends = low[0] + high[0] - ends
+    height = low[1] + above * float((high - low).max())
+    axes.plot(ends, [height, height], color=INK, lw=1.5, solid_capstyle="butt")
+    axes.annotate(f"{length:g} mm", (ends.mean(), height), xytext=(0, 2),
+                  textcoords="offset points", ha="center", va="bottom", fontsize=6.5)  # fmt: skip

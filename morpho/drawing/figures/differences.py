@@ -1,4 +1,4 @@
-"""Where a query differs from a taxon: arrows on the bone, landmarks and regions in order."""
+"""Where does it differ, and by how much? On the bone; landmarks, regions, distances in order."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from morpho.drawing.bone.arrows import arrow_key, arrows, number_points
+from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.bone.views import (
     VIEWS,
     axis_names,
@@ -24,16 +25,19 @@ from morpho.drawing.bone.views import (
     bone_lines,
     bone_points,
     bone_views,
+    scale_bar,
 )
+from morpho.drawing.figures.ranges import ranked_measurements
 from morpho.drawing.lettering import fit_names, fitted
-from morpho.drawing.style import DOUBLE, GREY, INK, QUERY, message_figure, short
+from morpho.drawing.style import DOUBLE, GREY, INK, QUERY, message_where, short
 
-__all__ = ["displacement_ranking", "regions", "vectors"]
+__all__ = ["displacement_ranking", "heat", "measurements", "regions", "vectors"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_NAMED = 5
+# Landmarks that are named on the bone, and those that are ranked at most.
+_NAMED, _MOST = 5, 15
 # What is expected: light, so that it is told from the query's colour without colours too.
 _EXPECTED = "#d5d8db"
 _HOW = {False: "As it is", True: "At its own size (growth heeded)"}
@@ -66,17 +70,6 @@ def _title(part: Figure | SubFigure, table: pd.DataFrame, more: str = "") -> Non
         max(len(query), len(taxon)),
         part.bbox.width,
     )
-
-
-def _scale_bar(axes: Axes, low: Array, high: Array) -> None:
-    """A bar of a round length, about a fifth of the view, in its lower left corner."""
-    span = float(high[0] - low[0])
-    power = 10 ** np.floor(np.log10(span / 5))
-    length = float(max(n * power for n in (1, 2, 5) if n * power <= span / 5))
-    start, height = low[0] + 0.03 * span, low[1] + 0.02 * float((high - low).max())
-    axes.plot([start, start + length], [height, height], color=INK, lw=1.5, solid_capstyle="butt")
-    axes.annotate(f"{length:g} mm", (start + length / 2, height), xytext=(0, 2),
-                  textcoords="offset points", ha="center", va="bottom", fontsize=6.5)  # fmt: skip
 
 
 def _told(table: pd.DataFrame) -> list[str]:
@@ -116,11 +109,11 @@ def _key(
     arrow_key(right, taxon, alpha, estimated)
 
 
+@message_where(lambda table: table.empty, _NOTHING)
 def vectors(
     table: pd.DataFrame,
     links: Sequence,
     towards: Sequence[str],
-    *,
     alpha: float,
     magnify: float = 1.0,
 ) -> Figure:
@@ -156,8 +149,6 @@ def vectors(
     """
     if not magnify > 0:
         raise ValueError(f"`magnify` must be above 0, but is {magnify}.")
-    if table.empty:
-        return message_figure(_NOTHING)
     _, taxon, _ = _single(table)
     table = table.sort_values("in_taxon_sd", ascending=False, kind="stable", ignore_index=True)
     points, names = bone_points(table)
@@ -185,7 +176,7 @@ def vectors(
             here[:, 0], here[:, 1], s=np.where(proper, 9, 2), color=GREY, linewidth=0, zorder=2
         )
         arrows(axes, here, step, significant, estimated)
-    _scale_bar(panels[0], low, high)
+    scale_bar(panels[0], (low, high), 0.02)
     figure.draw_without_rendering()
     for axes, view in zip(panels, VIEWS, strict=True):
         here, step = points[:, list(view)], moved[:, list(view)]
@@ -216,7 +207,13 @@ def _columns(axes: Axes, words: Mapping[str, Sequence[str]], bold: Mask) -> None
             )  # fmt: skip
 
 
-def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -> Figure:
+def _ranked(table: pd.DataFrame) -> pd.DataFrame:
+    """Landmarks alone, and one of each pair of mirror images."""
+    return table[(table["kind"] == "landmark") & table["counted"]] if len(table) else table
+
+
+@message_where(lambda table: _ranked(table).empty, _NOTHING)
+def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
     """Draw the landmarks that differ most, by the least-squares and by the resistant fit.
 
     Parameters
@@ -226,8 +223,6 @@ def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -
         and the second of two mirror images.
     alpha : float
         P-values up to it are set in the query's colour.
-    most : int
-        Landmarks at most.
 
     Returns
     -------
@@ -238,12 +233,10 @@ def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -
     ValueError
         If the table holds several queries, taxa or ways of heeding size.
     """
-    part = table[(table["kind"] == "landmark") & table["counted"]] if len(table) else table
-    if part.empty:
-        return message_figure(_NOTHING)
+    part = _ranked(table)
     _single(part)
     whole, nothing = len(part), _nothing(part["p_value_false_discovery"], alpha)
-    part = part.sort_values("in_taxon_sd", ascending=False, kind="stable").head(most)
+    part = part.sort_values("in_taxon_sd", ascending=False, kind="stable").head(_MOST)
     rows = np.arange(len(part))
     significant = (part["p_value_false_discovery"] <= alpha).to_numpy()
     colours = [QUERY if one else GREY for one in significant]
@@ -281,6 +274,9 @@ def displacement_ranking(table: pd.DataFrame, *, alpha: float, most: int = 15) -
     return figure
 
 
+@message_where(
+    lambda table: table.empty, "No region is known: the scheme of the element names no modules."
+)
 def regions(table: pd.DataFrame) -> Figure:
     """Draw the share of each region in the difference beside the share expected of it.
 
@@ -299,8 +295,6 @@ def regions(table: pd.DataFrame) -> Figure:
     ValueError
         If the table holds several queries, taxa or ways of heeding size.
     """
-    if table.empty:
-        return message_figure("No region is known: the scheme of the element names no modules.")
     query, _, _ = _single(table)
     rows = np.arange(len(table))
     figure, axes = plt.subplots(figsize=(DOUBLE, 0.36 * len(table) + 1.35))
@@ -332,3 +326,96 @@ def regions(table: pd.DataFrame) -> Figure:
         ncols=2,
     )
     return figure
+
+
+def _of_query(surfaces: Mapping[str, Any], specimen: str) -> list[int]:
+    """Places of the surfaces of a query."""
+    return [i for i, name in enumerate(surfaces["query"].tolist()) if name == specimen]
+
+
+@message_where(
+    lambda surfaces, specimen: not _of_query(surfaces, specimen),
+    "There is no scan of the query that could be coloured.",
+)
+def heat(surfaces: Mapping[str, Any], specimen: str, taxon: str, towards: Sequence[str]) -> Figure:
+    """Draw the scan of a query, coloured by how far it stands out beyond its nearest taxon.
+
+    Parameters
+    ----------
+    surfaces : mapping of str to ndarray
+        The arrays `surfaces`.
+    specimen, taxon : str
+    towards : sequence of str
+        What the axes point towards.
+
+    Returns
+    -------
+    Figure
+    """
+    (place,) = _of_query(surfaces, specimen)
+    size = " at its own size, in mm" if surfaces["size_heeded"][place] else ", in mm"
+    return surface_view(
+        surfaces[f"vertices_{place}"].astype(float),
+        surfaces[f"faces_{place}"].astype(int),
+        towards,
+        values=surfaces[f"beyond_{place}"].astype(float),
+        limit=float(surfaces["limit"][place]),
+        within=surfaces[f"within_{place}"],
+        label=f"{specimen} beyond the mean of {taxon}{size}",
+    )
+
+
+def _distances(ranking: pd.DataFrame, specimen: str) -> pd.DataFrame:
+    """Distances of a query in their order, at its own size where there are any."""
+    part = ranking[(ranking["specimen"] == specimen) & (ranking["kind"] == "distance")]
+    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
+
+
+@message_where(
+    lambda ranking, specimen: _distances(ranking, specimen).empty,
+    "No measurement could be taken on the query.",
+)
+def measurements(
+    ranking: pd.DataFrame,
+    ranges: pd.DataFrame,
+    measured: pd.DataFrame,
+    at_size: pd.DataFrame,
+    specimen: str,
+    alpha: float,
+    most: int,
+) -> Figure:
+    """Draw the distances that set a query apart best, each among the specimens of the taxa.
+
+    Parameters
+    ----------
+    ranking : DataFrame
+        The table `measurement_ranking`.
+    ranges : DataFrame
+        The table `measurement_ranges`.
+    measured : DataFrame
+        The table `measurements`.
+    at_size : DataFrame
+        The table `measurements_at_size`.
+    specimen : str
+        The query.
+    alpha : float
+        Level of the tests.
+    most : int
+        Distances at most.
+
+    Returns
+    -------
+    Figure
+    """
+    ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
+    heeded = bool(ranking["size_heeded"].any())
+    known = measured["role"] == "known"
+    return ranked_measurements(
+        ranking,
+        at_size[at_size["specimen"] == specimen] if heeded else measured[known],
+        ranges[ranges["size_heeded"] == heeded].rename(columns={"specimen": "query"}),
+        specimen,
+        alpha=alpha,
+        queries=measured.loc[measured["role"] == "query", "specimen"].unique().tolist(),
+        most=most,
+    )

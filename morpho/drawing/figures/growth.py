@@ -1,4 +1,4 @@
-"""Growth: shape along the growth line against size."""
+"""Only a growth stage? Shape along growth, and distance from growth lines, against size."""
 
 from __future__ import annotations
 
@@ -10,16 +10,82 @@ from matplotlib.ticker import MaxNLocator
 
 from morpho.drawing.style import (
     DOUBLE,
+    GREY,
     label_queries,
     legend,
-    message_figure,
+    message_where,
     query_marks,
+    short,
     taxon_marks,
 )
 
-__all__ = ["growth"]
+__all__ = ["growth", "trajectories"]
 
 
+@message_where(lambda lines: lines.empty, "No query could be held against growth lines.")
+def trajectories(lines: pd.DataFrame, spread: pd.DataFrame, sizes: pd.DataFrame) -> Figure:
+    """Draw how far members and queries lie from each taxon's growth line, against size.
+
+    Parameters
+    ----------
+    lines : DataFrame
+        The table `trajectories`.
+    spread : DataFrame
+        The table `spread`.
+    sizes : DataFrame
+        The table `centroid_size`.
+
+    Returns
+    -------
+    Figure
+    """
+    members = spread[spread["size_heeded"]].merge(
+        sizes[["specimen", "centroid_size_mm"]], on="specimen"
+    )
+    queries = sorted(set(lines["specimen"]))
+    taxa = sorted(set(lines["taxon"]))
+    marks, styles = query_marks(queries), taxon_marks(taxa)
+    columns = min(len(taxa), 4)
+    rows = -(-len(taxa) // columns)
+    figure, panels = plt.subplots(
+        rows, columns, figsize=(DOUBLE, 1.75 * rows + 0.25), sharex=True, sharey=True,
+        squeeze=False,
+    )  # fmt: skip
+    for axes in panels.ravel()[len(taxa) :]:
+        axes.axis("off")
+    for axes, taxon in zip(panels.ravel(), taxa, strict=False):
+        own = members[members["taxon"] == taxon]
+        held = lines[lines["taxon"] == taxon]
+        low, high = own["centroid_size_mm"].min(), own["centroid_size_mm"].max()
+        axes.axvspan(low, high, color=GREY, alpha=0.18, linewidth=0, zorder=0)
+        axes.scatter(
+            own["centroid_size_mm"], own["comparable_distance"], s=14, edgecolor="white",
+            linewidth=0.3, **styles[taxon],
+        )  # fmt: skip
+        for row in held.to_dict("records"):
+            axes.scatter(
+                np.exp(row["log_centroid_size"]),
+                row["distance"],
+                **marks[row["specimen"]] | {"s": 80},
+            )
+        line = "own slope" if (held["growth_line"] == "own").any() else "shared slope"
+        axes.set_title(f"{short(taxon, 20)}\n{line}", fontsize=7.5)
+        axes.set_xlabel("Centroid size (mm)")
+    highest = max(members["comparable_distance"].max(), lines["distance"].max())
+    panels[0, 0].set_ylim(0, 1.15 * highest)
+    panels[0, 0].margins(x=0.1)
+    for axes in panels[:, 0]:
+        axes.set_ylabel("Distance from growth line")
+    legend(figure, [], queries)
+    return figure
+
+
+def _no_line(table: pd.DataFrame) -> bool:
+    known = table[table["role"] == "known"]
+    return not np.isfinite(known["regression_score"].to_numpy(dtype=float)).all()
+
+
+@message_where(_no_line, "Sizes do not vary within taxa: there is no growth line to draw.")
 def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     """Draw regression scores against log centroid size, with each taxon's line.
 
@@ -35,8 +101,6 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     Figure
     """
     known, queries = table[table["role"] == "known"], table[table["role"] == "query"]
-    if not np.isfinite(known["regression_score"].to_numpy(dtype=float)).all():
-        return message_figure("Sizes do not vary within taxa: there is no growth line to draw.")
     figure, axes = plt.subplots(figsize=(DOUBLE, 3.3))
     for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
         part = known[known["taxon"] == taxon]

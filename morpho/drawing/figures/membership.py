@@ -1,4 +1,4 @@
-"""Distances of the queries to each taxon, before the spread within taxa."""
+"""Does it belong to a known taxon? Distances to each, before the spread within taxa."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from morpho.drawing.style import (
     GREY,
     INK,
     QUERY,
-    message_figure,
+    message_where,
     query_marks,
     short,
     taxon_marks,
@@ -52,6 +52,10 @@ def _panel(axes: Axes, spread: pd.DataFrame, query: pd.DataFrame, mark: dict, al
     axes.set_ylim(len(taxa) - 0.5, -0.5)
 
 
+@message_where(
+    lambda membership: membership.empty,
+    "No query takes part in the comparison with this element.",
+)
 def distances(
     membership: pd.DataFrame, spread: pd.DataFrame, alpha: float, error: float | None = None
 ) -> Figure:
@@ -73,8 +77,6 @@ def distances(
     Figure
     """
     queries = sorted(set(membership["specimen"]))
-    if not queries:
-        return message_figure("No query takes part in the comparison with this element.")
     heeded = sorted(set(membership["size_heeded"]))
     n_taxa = spread["taxon"].nunique()
     figure, panels = plt.subplots(

@@ -21,12 +21,13 @@ from morpho.drawing.style import (
     INK,
     QUERY,
     message_figure,
+    message_where,
     query_marks,
     short,
     taxon_marks,
 )
 
-__all__ = ["measurements", "proportions"]
+__all__ = ["proportions", "ranked_measurements"]
 
 _BAND = "#e4e6e9"
 # Inches of a row, and of what stands above and below the rows of a panel.
@@ -152,7 +153,7 @@ def _heading(heeded: bool, passed: bool, alpha: float) -> str:
     return f"{how}\n{stress}"
 
 
-def measurements(
+def ranked_measurements(
     ranking: pd.DataFrame,
     values: pd.DataFrame,
     taxa_ranges: pd.DataFrame,
@@ -267,6 +268,10 @@ def _place_words(axes: Axes, row: int, value: float, mine: pd.DataFrame) -> Text
     )  # fmt: skip
 
 
+@message_where(
+    lambda table: table["query_ratio"].isna().all(),
+    "No query has two elements whose sizes could be compared.",
+)
 def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     """Draw ratios of the centroid sizes of elements, queries above the individuals of each taxon.
 
@@ -285,8 +290,6 @@ def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     if "query" not in table:
         table = table.rename(columns={"specimen": "query"})
     held = table[table["query_ratio"].notna()]
-    if held.empty:
-        return message_figure("No query has two elements whose sizes could be compared.")
     queries = sorted(set(held["query"]))
     marks = query_marks(queries)
     known = values[values["role"] == "known"]

@@ -1,7 +1,8 @@
-"""The shape space: specimens on its first axes, taxa outlined, queries set apart."""
+"""How do shapes vary? The shape space, its axes, and the mean shape in its middle."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import matplotlib.pyplot as plt
@@ -9,23 +10,38 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Polygon
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
 from scipy.stats import f as f_distribution
 
+from morpho.drawing.bone.numbering import place_numbers
+from morpho.drawing.bone.views import (
+    VIEWS,
+    axis_names,
+    bone_frame,
+    bone_height,
+    bone_lines,
+    bone_points,
+    bone_views,
+)
 from morpho.drawing.style import (
     DOUBLE,
     GREY,
+    INK,
     label_queries,
     legend,
-    message_figure,
+    message_where,
     query_marks,
+    short,
     taxon_marks,
 )
 
-__all__ = ["outline", "shape_space", "variance"]
+__all__ = ["axis_shapes", "mean_shape", "outline", "shape_space", "variance"]
+
+_LOW, _HIGH = "#1b4f8a", "#d98e04"
 
 
 def outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> None:
@@ -84,6 +100,10 @@ def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> No
     axes.xaxis.set_major_locator(MaxNLocator(5))
 
 
+@message_where(
+    lambda scores: "axis_2" not in scores,
+    "Shape varies along one axis only: there is no plane to draw.",
+)
 def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "hulls") -> Figure:
     """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one.
 
@@ -100,8 +120,6 @@ def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "h
     Figure
     """
     pairs = [(a, b) for a, b in ((1, 2), (1, 3)) if f"axis_{b}" in scores]
-    if not pairs:
-        return message_figure("Shape varies along one axis only: there is no plane to draw.")
     share = variance.set_index("axis")["share_of_variance"]
     figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.5), squeeze=False)
     for axes, (a, b) in zip(panels[0], pairs, strict=True):
@@ -149,4 +167,100 @@ def variance(table: pd.DataFrame) -> Figure:
     axes.set_xlabel("Axis of shape space")
     axes.set_ylabel("Share of variance (%)")
     figure.legend(loc="outside lower center", ncols=3)
+    return figure
+
+
+def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
+    """Draw the mean shape of the known specimens in three views, landmarks numbered.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The table `mean_shape`.
+    links : sequence of pairs of str
+        Landmarks joined by lines.
+    towards : sequence of str
+        What the x, y and z axes point towards.
+
+    Returns
+    -------
+    Figure
+    """
+    points, names = bone_points(table)
+    numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
+    frame = bone_frame([points])
+    rows = -(-len(numbered) // 3)
+    tall, key_height = bone_height(frame, 0.85 * DOUBLE), 0.14 * rows + 0.1
+    figure = plt.figure(figsize=(DOUBLE, tall + key_height))
+    towards = axis_names(figure, towards)
+    upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key_height], squeeze=False)[:, 0]
+    panels: list[Axes] = []
+    for axes, view in zip(bone_views(upper, frame, towards), VIEWS, strict=True):
+        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
+        axes.scatter(points[:, view[0]], points[:, view[1]], s=4, color=GREY, zorder=2)
+        marked = points[numbered][:, list(view)]
+        axes.scatter(marked[:, 0], marked[:, 1], s=14, color=INK, zorder=3)
+        panels.append(axes)
+    key = lower.add_subplot()
+    key.axis("off")
+    for number, i in enumerate(numbered, start=1):
+        name = names[i]
+        column, row = divmod(number - 1, rows)
+        at = (0.02 + column / 3, 1 - (row + 0.5) / rows)
+        key.text(*at, f"{number}  {short(name, 34)}", transform=key.transAxes, fontsize=6.5,
+                 va="center")  # fmt: skip
+    place_numbers(panels[0], points[:, list(VIEWS[0])], numbered)
+    return figure
+
+
+def axis_shapes(
+    ends: pd.DataFrame,
+    mean: pd.DataFrame,
+    links: Sequence,
+    towards: Sequence[str],
+    magnify: float = 1.0,
+) -> Figure:
+    """Draw the shapes at both ends of each axis over the mean, in three views.
+
+    Parameters
+    ----------
+    ends : DataFrame
+        The table `axis_shapes`.
+    mean : DataFrame
+        The table `mean_shape`.
+    links : sequence of pairs of str
+    towards : sequence of str
+    magnify : float
+        Factor by which differences from the mean are drawn larger.
+
+    Returns
+    -------
+    Figure
+    """
+    middle, names = bone_points(mean)
+    axes_drawn = sorted(set(ends["axis"]))
+    shapes = {
+        (axis, end): middle + magnify * (bone_points(part)[0] - middle)
+        for (axis, end), part in ends.groupby(["axis", "end"])
+    }
+    frame = bone_frame([middle, *shapes.values()])
+    width = DOUBLE / len(axes_drawn)
+    figure = plt.figure(figsize=(DOUBLE, bone_height(frame, width) + 0.4))
+    towards = axis_names(figure, towards)
+    parts = figure.subfigures(1, len(axes_drawn), squeeze=False)[0]
+    for part, axis in zip(parts, axes_drawn, strict=True):
+        part.suptitle(f"Axis {axis}", x=0.06, ha="left", fontsize=8.5)
+        for panel, view in zip(bone_views(part, frame, towards), VIEWS, strict=True):
+            bone_lines(panel, middle, names, links, view, colors=GREY, linewidths=0.8)
+            for end, color, style in (("low", _LOW, "--"), ("high", _HIGH, "-")):
+                points = shapes[axis, end]
+                look = {"colors": color, "linewidths": 1.1, "linestyles": style}
+                bone_lines(panel, points, names, links, view, **look)
+                panel.scatter(points[:, view[0]], points[:, view[1]], s=6, color=color, zorder=3)
+    handles = [
+        Line2D([], [], color=_LOW, linestyle="--", label="lowest score of a known specimen"),
+        Line2D([], [], color=_HIGH, label="highest score of a known specimen"),
+        Line2D([], [], color=GREY, label="mean"),
+    ]
+    figure.legend(handles=handles, loc="outside lower center", ncols=3)
     return figure

@@ -1,4 +1,4 @@
-"""Canonical axes: fitted scores beside those of specimens left out."""
+"""Do the known taxa differ? Canonical scores as fitted beside those of specimens left out."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from morpho.drawing.style import (
     DOUBLE,
     label_queries,
     legend,
-    message_figure,
+    message_where,
     query_marks,
     short,
     taxon_marks,
@@ -21,10 +21,16 @@ from morpho.drawing.style import (
 __all__ = ["canonical"]
 
 
-def canonical(
-    scores: pd.DataFrame, axes_table: pd.DataFrame, *, size_heeded: bool = False
-) -> Figure:
-    """Draw canonical scores twice: as fitted, and each specimen by a model without it.
+def _as_it_is(table: pd.DataFrame) -> pd.DataFrame:
+    return table[table["size_heeded"] == False]  # noqa: E712  (a column)
+
+
+@message_where(
+    lambda scores: _as_it_is(scores).empty,
+    "Too few specimens or taxa for canonical axes: see the report.",
+)
+def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
+    """Draw canonical scores as they are twice: as fitted, and each by a model without it.
 
     Parameters
     ----------
@@ -32,17 +38,12 @@ def canonical(
         The table `canonical_scores`.
     axes_table : DataFrame
         The table `canonical_axes`.
-    size_heeded : bool
-        Which of the two analyses is drawn.
 
     Returns
     -------
     Figure
     """
-    scores = scores[scores["size_heeded"] == size_heeded]
-    axes_table = axes_table[axes_table["size_heeded"] == size_heeded]
-    if scores.empty:
-        return message_figure("Too few specimens or taxa for canonical axes: see the report.")
+    scores, axes_table = _as_it_is(scores), _as_it_is(axes_table)
     share = axes_table.set_index("canonical_axis")["share_of_trace"]
     figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
     plane = 2 in share.index

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from morpho.report.archive import Entry, write_archive
-from morpho.report.captions import CAPTIONS
 from morpho.report.legend import JOINED, TABLES
+from morpho.results.figures import FIGURES
 from morpho.results.store import ALL_ELEMENTS
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
@@ -141,8 +141,8 @@ def _of_element(config: StudyConfig, element: str) -> list[Entry]:
         for name, (about, _) in (TABLES | JOINED).items()
     ]
     wanted += [
-        (folder / "figures" / f"{name}.{ending}", f"figure: {caption.title.rstrip('.?')}")
-        for name, caption in CAPTIONS.items()
+        (folder / "figures" / f"{name}.{ending}", f"figure: {figure.title.rstrip('.?')}")
+        for name, figure in FIGURES.items()
         for ending in ("svg", "pdf", "png")
     ]
     # what lies there and was not made by a job is no result of the study

@@ -2,14 +2,79 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from functools import reduce
+from importlib import import_module
+from operator import getitem
+from typing import TYPE_CHECKING, Any
 
+from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
 
 if TYPE_CHECKING:
+    import pandas as pd
+
+    from morpho.results.describing import Figure
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["run"]
+__all__ = ["drawn_by", "needed", "run"]
+
+
+def drawn_by(figure: Figure) -> Callable[..., Any]:
+    """The function that draws a figure.
+
+    Parameters
+    ----------
+    figure : Figure
+
+    Returns
+    -------
+    callable
+    """
+    module, _, name = figure.drawn_by.partition(":")
+    return getattr(import_module(f"morpho.drawing.figures.{module}"), name)
+
+
+def _rows_on(table: pd.DataFrame, query: dict[str, str]) -> pd.DataFrame:
+    """Rows on a query from its nearest taxon, at its own size where there are any."""
+    part = table[(table["specimen"] == query["specimen"]) & (table["taxon"] == query["taxon"])]
+    part = part.rename(columns={"specimen": "query"})
+    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
+
+
+def needed(
+    figure: Figure, config: StudyConfig, results: ElementResults, **query: str
+) -> dict[str, Any]:
+    """What a figure is drawn from.
+
+    Parameters
+    ----------
+    figure : Figure
+    config : StudyConfig
+    results : ElementResults
+    **query : str
+        Of a figure of one query: `specimen`, and the `taxon` that it is held against.
+
+    Returns
+    -------
+    dict
+        Arguments of the function that draws it.
+    """
+
+    def notes(name: str) -> Any:
+        step, key = name.split(".")
+        return results.notes(step)[key]
+
+    sources: dict[str, Callable[[str], Any]] = {
+        "table": results.table,
+        "arrays": results.arrays,
+        "notes": notes,
+        "settings": lambda name: reduce(getitem, name.split("."), config.settings),
+        "rows": lambda name: _rows_on(results.table(name), query),
+        "query": query.__getitem__,
+    }
+    whence = {key: source.partition(":") for key, source in figure.needs.items()}
+    return {key: sources[kind](name) for key, (kind, _, name) in whence.items()}
 
 
 def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
@@ -17,57 +82,10 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
     import matplotlib as mpl
 
     mpl.use("Agg")
-    from morpho.drawing.bone import views as bone
-    from morpho.drawing.figures import distortion, error_map, growth, ranges, sample_size, trials
-    from morpho.drawing.figures import membership as distances
-    from morpho.drawing.figures import space as shape_space
-    from morpho.drawing.figures import taxa as canonical
     from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
-    choices = config.settings["figures"]
-    table = results.table
-
-    def bones() -> tuple[list, list]:
-        return results.notes("slide")["links"], results.notes("superimpose")["towards"]
-
-    makers = {
-        "shape_space": lambda: shape_space.shape_space(
-            table("shape_scores"), table("variance_per_axis"), choices["outlines"]
-        ),
-        "variance_per_axis": lambda: shape_space.variance(table("variance_per_axis")),
-        "growth": lambda: growth.growth(table("growth"), results.notes("grow")["slope_length"]),
-        "canonical_axes": lambda: canonical.canonical(
-            table("canonical_scores"), table("canonical_axes")
-        ),
-        "distances": lambda: distances.distances(
-            table("membership"),
-            table("spread"),
-            config.settings["tests"]["alpha"],
-            results.notes("measure")["error_distance"],
-        ),
-        "calibration": lambda: trials.calibration(
-            table("calibration_summary"), config.settings["tests"]["alpha"]
-        ),
-        "stability": lambda: trials.stability(table("stability")),
-        "trajectories": lambda: sample_size.trajectories(
-            table("trajectories"), table("spread"), table("centroid_size")
-        ),
-        "adequacy": lambda: sample_size.adequacy(table("rarefaction")),
-        "specimens_to_decide": lambda: sample_size.specimens_to_decide(
-            table("specimens_to_decide")
-        ),
-        "proportions": lambda: ranges.proportions(
-            table("proportions").rename(columns={"specimen": "query"}), table("proportion_values")
-        ),
-        "mean_shape": lambda: bone.mean_shape(table("mean_shape"), *bones()),
-        "distortion": lambda: distortion.distortion(table("distortion_shapes"), *bones()),
-        "landmark_error": lambda: error_map.error_map(
-            table("mean_shape"), table("landmark_error"), *bones()
-        ),
-        "axis_shapes": lambda: bone.axis_shapes(
-            table("mean_shape"), table("axis_shapes"), *bones(), magnify=choices["magnify"]
-        ),
-    }
+    about = FIGURES[figure]
     with figure_style():
-        save_figure(results.folder / "figures", figure, makers[figure]())
+        made = drawn_by(about)(**needed(about, config, results))
+        save_figure(results.folder / "figures", figure, made)

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho import __version__
-from morpho.report.captions import CAPTIONS
 from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
 from morpho.report.telling import with_words, with_words_joined
+from morpho.results.figures import FIGURES
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
+from morpho.steps.show.draw import drawn_by, needed
 from morpho.steps.show.finish import changes_since_last_run
 from morpho.steps.show.scene import element_viewer
 from morpho.study.specimens import read_specimens
@@ -36,16 +37,28 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     results = ElementResults(config.results, element)
     figures = results.folder / "figures"
     portraits = results.table("portraits")["file"]
+    drawn = [name for name, figure in FIGURES.items() if figure.per == "element"]
     notes = {name: results.notes(name) for name in _NOTES}
     tables = with_words(element, {name: results.table(name) for name in TABLES}, notes)
     return ElementContent(
         element,
         tables,
         notes,
-        {name: (figures / f"{name}.svg").read_bytes() for name in CAPTIONS},
+        {name: (figures / f"{name}.svg").read_bytes() for name in drawn},
+        _without(config, results, drawn),
         {name: (figures / "queries" / f"{name}.svg").read_bytes() for name in portraits},
         element_viewer(config, results),
     )
+
+
+def _without(config: StudyConfig, results: ElementResults, drawn: Sequence[str]) -> set[str]:
+    """Figures that hold only a message."""
+    found = set()
+    for name in drawn:
+        nothing = getattr(drawn_by(FIGURES[name]), "nothing", None)
+        if nothing is not None and nothing(**needed(FIGURES[name], config, results)):
+            found.add(name)
+    return found
 
 
 def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> list[str]:

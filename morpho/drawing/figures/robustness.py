@@ -1,4 +1,4 @@
-"""How sure is the verdict: calibration on the sample, and where the verdict holds."""
+"""How sure is that? Calibration, where the verdict holds, and what more specimens would do."""
 
 from __future__ import annotations
 
@@ -12,13 +12,15 @@ from morpho.drawing.style import (
     DOUBLE,
     INK,
     VERDICTS,
-    message_figure,
+    legend,
+    message_where,
     short,
+    taxon_marks,
     verdict_legend,
 )
 from morpho.inference.robustness.stability import turned
 
-__all__ = ["calibration", "stability"]
+__all__ = ["adequacy", "calibration", "specimens_to_decide", "stability"]
 
 _PANELS = {
     "specimen": "False alarms: specimens left out",
@@ -50,6 +52,10 @@ def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
     axes.set_xlabel("Share of specimens; line: 95 % interval of outside")
 
 
+@message_where(
+    lambda table: table.empty,
+    "No known specimen could be left out: each is alone in its taxon.",
+)
 def calibration(table: pd.DataFrame, alpha: float) -> Figure:
     """Draw how known specimens are judged when they, or their whole taxon, are left out.
 
@@ -65,8 +71,6 @@ def calibration(table: pd.DataFrame, alpha: float) -> Figure:
     Figure
     """
     kinds = [kind for kind in _PANELS if (table["left_out"] == kind).any()]
-    if not kinds:
-        return message_figure("No known specimen could be left out: each is alone in its taxon.")
     rows = max((table["left_out"] == kind).sum() for kind in kinds)
     figure, panels = plt.subplots(1, len(kinds), figsize=(DOUBLE, 0.3 * rows + 0.85), squeeze=False)
     for axes, kind in zip(panels[0], kinds, strict=True):
@@ -118,6 +122,10 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
     axes.tick_params(left=False)
 
 
+@message_where(
+    lambda table: table.empty,
+    "No query takes part in the comparison with this element.",
+)
 def stability(table: pd.DataFrame) -> Figure:
     """Draw a map of where each query's verdict holds and where it turns.
 
@@ -130,8 +138,6 @@ def stability(table: pd.DataFrame) -> Figure:
     -------
     Figure
     """
-    if table.empty:
-        return message_figure("No query takes part in the comparison with this element.")
     queries = sorted(set(table["specimen"]))
     kinds = [table.loc[table["specimen"] == query, "choice"].nunique() for query in queries]
     height = sum(0.21 * count + 0.45 for count in kinds)
@@ -143,5 +149,91 @@ def stability(table: pd.DataFrame) -> Figure:
         _strips(axes, table[table["specimen"] == query])
         axes.set_title(short(query))
         axes.text(1.02, -0.75, "the verdict holds in", va="bottom", fontsize=6.5, in_layout=False)
+    verdict_legend(figure)
+    return figure
+
+
+def _curves(axes: Axes, table: pd.DataFrame, column: str) -> None:
+    taxa = sorted(set(table["taxon"]))
+    for taxon, mark in taxon_marks(taxa).items():
+        part = table[(table["taxon"] == taxon) & table[column].notna()]
+        axes.plot(part["specimens"], part[column], lw=1, ms=3, **mark)
+        if column == "mean_error":
+            rest = table[(table["taxon"] == taxon) & (table["specimens"] >= 2)]
+            beyond = rest[rest["specimens"] >= part["specimens"].max()]
+            axes.plot(
+                beyond["specimens"], beyond["mean_error_expected"], color=mark["color"], lw=0.9,
+                ls=(0, (2, 2)),
+            )  # fmt: skip
+    axes.set_xlabel("Specimens of the taxon")
+    axes.set_ylim(bottom=0)
+
+
+@message_where(
+    lambda rarefaction: rarefaction.empty,
+    "No taxon has specimens enough to be rarefied: four are needed.",
+)
+def adequacy(rarefaction: pd.DataFrame) -> Figure:
+    """Draw errors of mean shapes and variances against the number of specimens.
+
+    Parameters
+    ----------
+    rarefaction : DataFrame
+        The table `rarefaction`.
+
+    Returns
+    -------
+    Figure
+    """
+    figure, (left, right) = plt.subplots(1, 2, figsize=(DOUBLE, 2.5))
+    _curves(left, rarefaction, "mean_error")
+    left.set_title("Error of the mean shape")
+    left.set_ylabel("Procrustes distance")
+    _curves(right, rarefaction, "variance_error")
+    right.set_title("Error of the variance")
+    right.set_ylabel("Share of the variance")
+    legend(figure, rarefaction["taxon"].tolist())
+    return figure
+
+
+@message_where(lambda table: table.empty, "No simulations of larger samples were made.")
+def specimens_to_decide(table: pd.DataFrame) -> Figure:
+    """Draw verdicts in simulations with specimens added to the nearest taxon.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The table `specimens_to_decide`.
+
+    Returns
+    -------
+    Figure
+    """
+    queries = sorted(set(table["specimen"]))
+    columns = min(len(queries), 3)
+    rows = -(-len(queries) // columns)
+    figure, panels = plt.subplots(
+        rows, columns, figsize=(DOUBLE, 1.75 * rows + 0.1), sharey=True, squeeze=False
+    )
+    for axes in panels.ravel()[len(queries) :]:
+        axes.axis("off")
+    for axes, query in zip(panels.ravel(), queries, strict=False):
+        part = table[table["specimen"] == query]
+        x = np.arange(len(part))
+        bottom = np.zeros(len(part))
+        # decided ones below, so that the line tells whether they are enough
+        for verdict in ("outside", "inside", "undecided"):
+            share = part[verdict].to_numpy(dtype=float)
+            axes.bar(
+                x, share, bottom=bottom, width=0.8, color=VERDICTS[verdict], edgecolor="white",
+                lw=0.5,
+            )  # fmt: skip
+            bottom += share
+        axes.axhline(0.8, color=INK, lw=0.7, ls=(0, (4, 2)))
+        axes.set_xticks(x, [f"{n:.0f}" for n in part["taxon_specimens"]])
+        axes.set_xlabel(f"Specimens of {short(part['taxon'].iloc[0], 24)}")
+        axes.set_title(short(query))
+        axes.set_ylim(0, 1)
+    panels[0, 0].set_ylabel("Share of simulations")
     verdict_legend(figure)
     return figure

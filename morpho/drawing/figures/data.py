@@ -1,13 +1,15 @@
-"""Digitising error, landmark by landmark, on the mean bone."""
+"""Can the data be trusted? Digitising error of landmarks, and distortion that was removed."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from morpho.drawing.bone.views import (
     VIEWS,
@@ -18,22 +20,29 @@ from morpho.drawing.bone.views import (
     bone_points,
     bone_views,
 )
-from morpho.drawing.style import DOUBLE, GREY, INK, message_figure, short
+from morpho.drawing.style import DOUBLE, GREY, INK, message_where, short
 
-__all__ = ["error_map"]
+__all__ = ["distortion", "landmark_error"]
+
+# Looks of a bone that was squashed or sheared in the ground, and of what was made of it.
+_LOOKS: Any = {"before": (GREY, "--"), "after": (INK, "-")}
 
 
-def error_map(
-    mean: pd.DataFrame, errors: pd.DataFrame, links: Sequence, towards: Sequence[str]
+@message_where(
+    lambda errors: errors.empty,
+    "No specimen was digitised twice: digitising error is not known.",
+)
+def landmark_error(
+    errors: pd.DataFrame, mean: pd.DataFrame, links: Sequence, towards: Sequence[str]
 ) -> Figure:
     """Draw the error of each landmark as a disc on the mean bone, and as bars.
 
     Parameters
     ----------
-    mean : DataFrame
-        The table `mean_shape`.
     errors : DataFrame
         The table `landmark_error`.
+    mean : DataFrame
+        The table `mean_shape`.
     links : sequence of pairs of str
     towards : sequence of str
         What the axes point towards.
@@ -42,8 +51,6 @@ def error_map(
     -------
     Figure
     """
-    if errors.empty:
-        return message_figure("No specimen was digitised twice: digitising error is not known.")
     points, names = bone_points(mean)
     frame = bone_frame([points])
     error = errors.set_index("landmark")["error_mm"]
@@ -86,4 +93,43 @@ def error_map(
         "Error of one digitisation (mm); at the\nright, its share of the variance within taxa",
         loc="right",
     )
+    return figure
+
+
+@message_where(lambda shapes: shapes.empty, "The distortion of no bone was removed.")
+def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
+    """Draw each such bone before and after, superimposed, in three views.
+
+    Parameters
+    ----------
+    shapes : DataFrame
+        The table `distortion_shapes`.
+    links : sequence of pairs of str
+    towards : sequence of str
+        What the axes point towards.
+
+    Returns
+    -------
+    Figure
+    """
+    specimens = sorted(set(shapes["specimen"]))
+    found = {key: bone_points(part) for key, part in shapes.groupby(["specimen", "when"])}
+    frame = bone_frame([points for points, _ in found.values()])
+    tall = bone_height(frame, 0.7 * DOUBLE) + 0.3
+    figure = plt.figure(figsize=(DOUBLE, tall * len(specimens) + 0.4))
+    towards = axis_names(figure, towards)
+    parts = figure.subfigures(len(specimens), 1, squeeze=False)[:, 0]
+    for part, specimen in zip(parts, specimens, strict=True):
+        part.suptitle(short(specimen, 60), x=0.02, ha="left", fontsize=8.5)
+        for axes, view in zip(bone_views(part, frame, towards), VIEWS, strict=True):
+            for when, (color, style) in _LOOKS.items():
+                points, names = found[specimen, when]
+                look = {"colors": color, "linewidths": 1.1, "linestyles": style}
+                bone_lines(axes, points, names, links, view, **look)
+                axes.scatter(points[:, view[0]], points[:, view[1]], s=7, color=color, zorder=3)
+    handles = [
+        Line2D([], [], color=color, linestyle=style, label=when)
+        for when, (color, style) in _LOOKS.items()
+    ]
+    figure.legend(handles=handles, loc="outside lower center", ncols=2)
     return figure
