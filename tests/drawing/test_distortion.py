@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from morpho.drawing.figures.distortion import distortion
+from morpho.drawing.figures.data import distortion
 from morpho.drawing.style import figure_style
 
 NAMES = ["left", "right", "top", "low", "front"]

@@ -10,13 +10,10 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.text import Annotation
 
-from morpho.drawing.figures import trials
+from helpers.invented import FIGURES
+from morpho.drawing.figures import robustness
 from morpho.drawing.style import VERDICTS, figure_style, short
 from morpho.inference.robustness.stability import turned
-from morpho.report.captions import CAPTIONS
-from morpho.results.store import ElementResults
-from morpho.steps.show import draw
-from morpho.workflow.rules import FIGURES, path_of
 
 HOUSE = Path(__file__).parents[2]
 
@@ -87,7 +84,7 @@ def faults(drawn):
     return found
 
 
-@pytest.mark.parametrize("name", CAPTIONS)
+@pytest.mark.parametrize("name", FIGURES)
 @pytest.mark.parametrize(
     "which",
     [
@@ -102,7 +99,7 @@ def test_it_can_be_read_whatever_the_study(look, which, name):
     assert {study: each for study, each in found.items() if each} == {}
 
 
-@pytest.mark.parametrize("name", CAPTIONS)
+@pytest.mark.parametrize("name", FIGURES)
 def test_the_same_bytes_twice(look, name):
     assert look("plain", name).svg == look("plain", name, again=True).svg
 
@@ -273,9 +270,9 @@ def test_strips_have_the_verdicts_of_the_table(look, studies):
     ],
 )
 def test_as_many_turning_settings_are_named_as_there_is_room_for(names, said):
-    found = trials._turning(names)
+    found = robustness._turning(names)
     assert found == said
-    assert len(found) <= trials._ROOM
+    assert len(found) <= robustness._ROOM
 
 
 def test_bars_of_larger_samples_are_those_of_the_table(look, studies):
@@ -319,24 +316,6 @@ def test_queries_stand_at_their_size_and_distance_from_each_line(look, studies):
         members = spread[(spread["taxon"] == taxon) & spread["size_heeded"]]
         for distance in members["comparable_distance"]:
             assert np.isclose(points[:, 1], distance).any()
-
-
-@pytest.mark.parametrize("name", CAPTIONS)
-def test_a_figure_is_drawn_from_what_the_workflow_says(studies, monkeypatch, name):
-    """Or a changed table would leave an old figure standing; and the caption names its tables."""
-    results, read = studies["plain"].results(), set()
-    plain = {"table": type(results).table, "notes": type(results).notes}
-    for kind, folder in (("table", "tables/{}.csv"), ("notes", "notes/{}.json")):
-
-        def reading(self, key, kind=kind, folder=folder):
-            read.add(folder.format(key))
-            return plain[kind](self, key)
-
-        monkeypatch.setattr(ElementResults, kind, reading)
-    monkeypatch.setattr("morpho.drawing.saving.save_figure", lambda *_: [])
-    draw.run(studies["plain"].config, "bone", results, name)
-    assert read == {path_of("", one).lstrip("/") for one in FIGURES[name]}
-    assert set(CAPTIONS[name].tables) & {p[7:-4] for p in read if p.startswith("tables/")}
 
 
 def test_a_share_of_variance_is_that_of_the_table(look, studies):

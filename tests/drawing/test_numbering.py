@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from matplotlib.collections import PathCollection
 
-from morpho.drawing.bone.views import mean_shape
+from morpho.drawing.figures.space import mean_shape
 from morpho.drawing.style import figure_style, hold
 
 mpl.use("Agg")

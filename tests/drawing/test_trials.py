@@ -13,7 +13,7 @@ import pytest
 from matplotlib.colors import to_hex
 from matplotlib.text import Text
 
-from morpho.drawing.figures import sample_size, trials
+from morpho.drawing.figures import growth, robustness
 from morpho.drawing.style import VERDICTS, figure_style, hold
 
 mpl.use("Agg")
@@ -126,11 +126,11 @@ def needed_of(taxa, queries):
 def figure_of(name, study):
     taxa, queries = STUDIES[study]
     return {
-        "calibration": lambda: trials.calibration(summary_of(taxa), ALPHA),
-        "stability": lambda: trials.stability(stability_of(queries)),
-        "trajectories": lambda: sample_size.trajectories(*growth_of(taxa, queries)),
-        "adequacy": lambda: sample_size.adequacy(rarefaction_of(taxa)),
-        "specimens_to_decide": lambda: sample_size.specimens_to_decide(needed_of(taxa, queries)),
+        "calibration": lambda: robustness.calibration(summary_of(taxa), ALPHA),
+        "stability": lambda: robustness.stability(stability_of(queries)),
+        "trajectories": lambda: growth.trajectories(*growth_of(taxa, queries)),
+        "adequacy": lambda: robustness.adequacy(rarefaction_of(taxa)),
+        "specimens_to_decide": lambda: robustness.specimens_to_decide(needed_of(taxa, queries)),
     }[name]()
 
 
@@ -199,17 +199,20 @@ def test_odd_names_are_text(styled, name):
 @pytest.mark.parametrize(
     ("made", "said"),
     [
-        (lambda: trials.calibration(summary_of(["a"]).iloc[:0], ALPHA), "No known specimen could"),
-        (lambda: trials.stability(stability_of(["q"]).iloc[:0]), "No query takes part"),
         (
-            lambda: sample_size.trajectories(
+            lambda: robustness.calibration(summary_of(["a"]).iloc[:0], ALPHA),
+            "No known specimen could",
+        ),
+        (lambda: robustness.stability(stability_of(["q"]).iloc[:0]), "No query takes part"),
+        (
+            lambda: growth.trajectories(
                 growth_of(["a"], ["q"])[0].iloc[:0], *growth_of(["a"], ["q"])[1:]
             ),
             "No query could be held",
         ),
-        (lambda: sample_size.adequacy(rarefaction_of(["a"]).iloc[:0]), "No taxon has specimens"),
+        (lambda: robustness.adequacy(rarefaction_of(["a"]).iloc[:0]), "No taxon has specimens"),
         (
-            lambda: sample_size.specimens_to_decide(needed_of(["a"], ["q"]).iloc[:0]),
+            lambda: robustness.specimens_to_decide(needed_of(["a"], ["q"]).iloc[:0]),
             "No simulations",
         ),
     ],
@@ -228,7 +231,7 @@ def bars_of(axes):
 
 def test_bars_of_calibration_are_the_shares_of_the_table(styled):
     table = summary_of(["ash", "birch"])
-    figure = trials.calibration(table, ALPHA)
+    figure = robustness.calibration(table, ALPHA)
     assert len(figure.axes) == 2
     for axes, left_out in zip(figure.axes, ("specimen", "taxon"), strict=True):
         part = table[table["left_out"] == left_out].reset_index(drop=True)
@@ -254,7 +257,7 @@ def test_bars_of_calibration_are_the_shares_of_the_table(styled):
 
 def test_strips_of_stability_are_the_settings_of_the_table(styled):
     table = stability_of(["find 1", "find 2"])
-    figure = trials.stability(table)
+    figure = robustness.stability(table)
     assert [axes.get_title(loc="left") for axes in figure.axes] == ["find 1", "find 2"]
     for axes, (_, part) in zip(figure.axes, table.groupby("specimen"), strict=True):
         choices = [label.get_text() for label in axes.get_yticklabels()]
@@ -281,7 +284,7 @@ def test_strips_of_stability_are_the_settings_of_the_table(styled):
 
 def test_members_and_queries_stand_at_their_sizes_and_distances(styled):
     lines, spread, sizes = growth_of(["ash", "birch"], ["find 1", "find 2"])
-    figure = sample_size.trajectories(lines, spread, sizes)
+    figure = growth.trajectories(lines, spread, sizes)
     both = spread[spread["size_heeded"]].merge(sizes, on="specimen")
     for axes, taxon, slope in zip(
         figure.axes, ("ash", "birch"), ("own slope", "shared slope"), strict=True
@@ -299,7 +302,7 @@ def test_members_and_queries_stand_at_their_sizes_and_distances(styled):
 
 def test_errors_are_drawn_against_the_number_of_specimens(styled):
     table = rarefaction_of(["ash"])
-    left, right = sample_size.adequacy(table).axes
+    left, right = robustness.adequacy(table).axes
     measured = table.dropna()
     np.testing.assert_allclose(left.lines[0].get_xydata(), measured[["specimens", "mean_error"]])
     beyond = table[table["specimens"] >= 7][["specimens", "mean_error_expected"]]
@@ -312,7 +315,7 @@ def test_errors_are_drawn_against_the_number_of_specimens(styled):
 
 def test_simulations_are_stacked_to_one(styled):
     table = needed_of(["ash"], ["find 1"])
-    (axes,) = sample_size.specimens_to_decide(table).axes
+    (axes,) = robustness.specimens_to_decide(table).axes
     heights = {}
     for bar in bars_of(axes):
         heights.setdefault(to_hex(bar.get_facecolor()), {})[round(bar.get_x() + 0.4)] = (

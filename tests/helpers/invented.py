@@ -12,7 +12,7 @@ import numpy as np
 import yaml
 from numpy.typing import NDArray
 
-from morpho.report.captions import CAPTIONS
+from morpho.results.figures import FIGURES as DESCRIBED
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.steps.__main__ import STEPS, main
 from morpho.study.settings.config import StudyConfig, read_config
@@ -23,7 +23,7 @@ __all__ = ["ANALYSES", "FIGURES", "InventedStudy"]
 # carry is for scans, which these studies have none of; portray draws
 _WHOLE = [rule.step for rule in RULES if rule.per == "study"]
 ANALYSES = tuple(step for step in STEPS if step not in (*_WHOLE, "carry", "portray", "draw"))
-FIGURES = tuple(CAPTIONS)
+FIGURES = tuple(name for name, figure in DESCRIBED.items() if figure.per == "element")
 
 
 def _shapes(

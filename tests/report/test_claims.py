@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.captions import CAPTIONS
 from morpho.report.conclusions import individual_words
 from morpho.report.findings import findings
 from morpho.report.manuscript_tables import manuscript_tables
@@ -15,6 +14,7 @@ from morpho.report.page import _rows, _sample
 from morpho.report.phrases import percent, probability, uncorrected_words
 from morpho.report.phrasing import p_value_words, p_words
 from morpho.report.trust import trust_words
+from morpho.results.figures import FIGURES
 
 
 def methods(element, **blocks):
@@ -80,7 +80,7 @@ def test_specimens_left_out_are_counted_and_not_called_all():
     assert "each known specimen that is not alone in its taxon was left out in turn" in methods(
         element
     )
-    assert "not alone in its taxon" in CAPTIONS["calibration"].text
+    assert "not alone in its taxon" in FIGURES["calibration"].caption
 
 
 def test_what_is_not_found_anew_in_calibration_is_said():
@@ -159,7 +159,7 @@ def test_elements_that_disagree_may_do_so_by_chance():
 
 
 def test_a_query_among_the_dots_is_not_said_to_belong():
-    text = CAPTIONS["distances"].text
+    text = FIGURES["distances"].caption
     assert "query that belongs" not in text
     assert "of all, or of all but the share of the level in a taxon of many" in text
-    assert "is what the taxon looks like" not in CAPTIONS["trajectories"].text
+    assert "is what the taxon looks like" not in FIGURES["trajectories"].caption

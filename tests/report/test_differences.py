@@ -6,12 +6,13 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
+from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrasing import number
+from morpho.results.figures import FIGURES
 
 ALPHA = 0.05
 
@@ -191,16 +192,8 @@ def test_hostile_names_are_text(name):
     assert not re.search(r"(?<!\\)[<>@|]", to_markdown(named(text)))
 
 
-def test_portraits_name_tables_of_the_legend():
-    for title, alternative, text, tables in PORTRAITS.values():
-        assert title
-        assert alternative
-        assert text
-        assert set(tables) <= set(TABLES)
-
-
 def test_the_figure_of_measurements_says_at_which_size_it_compares():
-    text = PORTRAITS["measurements"][2]
+    text = FIGURES["measurements"].caption
     assert "as they would be at the query's own size" in text
     assert "as in the table below and the sentences above" in text
 
@@ -260,7 +253,7 @@ SHOWN_WORDS = [
     *[text for _, _, columns in SHOWN_QUERY.values() for text in columns.values()],
     *[text for table in MAIN_TABLES for text in (table.caption, *table.headings.values())],
     *[text for about, columns in (TABLES | JOINED).values() for text in (about, *columns.values())],
-    *[text for portrait in PORTRAITS.values() for text in portrait[:3]],
+    *[text for one in FIGURES.values() for text in (one.title, one.alternative, one.caption)],
 ]
 
 

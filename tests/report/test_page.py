@@ -11,18 +11,19 @@ from urllib.parse import unquote, urlsplit
 import pandas as pd
 import pytest
 
+from helpers.invented import FIGURES as DRAWN
 from helpers.told import words_of
 from morpho import __version__
-from morpho.report.captions import CAPTIONS
-from morpho.report.page import SECTIONS, _rows
+from morpho.report.page import _rows
 from morpho.report.phrasing import CAUTION
+from morpho.results.figures import FIGURES
 from morpho.steps.provenance import record
 from morpho.steps.show.supplement import FILES
 
 pytestmark = pytest.mark.whole
 
 # Shown only where a bone was made symmetric, and no study of these tests has one.
-SHOWN = {name: caption for name, caption in CAPTIONS.items() if name != "distortion"}
+SHOWN = {name: FIGURES[name] for name in DRAWN if name != "distortion"}
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 
@@ -196,11 +197,8 @@ def test_every_picture_is_told_in_words(page):
 
 def test_every_figure_has_its_place_and_caption(hostile):
     """Once, with its title: in a section of the element, or with the data."""
-    placed = [figure for _, _, figures in SECTIONS for figure in figures]
-    assert len(set(placed)) == len(placed)
-    assert set(placed) <= set(CAPTIONS)
-    for name, caption in CAPTIONS.items():
-        assert hostile.html.count(f"<strong>{caption.title}") == (name in SHOWN)
+    for name in DRAWN:
+        assert hostile.html.count(f"<strong>{FIGURES[name].title}") == (name in SHOWN)
 
 
 def test_pictures_are_the_files_beside_the_page(page, hostile):
@@ -209,7 +207,7 @@ def test_pictures_are_the_files_beside_the_page(page, hostile):
     drawn = {folder / f"{name}.svg" for name in SHOWN}
     drawn |= {folder / "queries" / f"{name}.svg" for name in portraits(hostile)}
     assert shown == {path.read_bytes() for path in drawn}
-    assert {path.stem for path in folder.glob("*.svg")} == set(CAPTIONS)
+    assert {path.stem for path in folder.glob("*.svg")} == set(DRAWN)
 
 
 def test_headings_do_not_jump(page):

@@ -1,11 +1,8 @@
 """What could not be computed, in plain words: each reason once, and nothing raw."""
 
-import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.captions import CAPTIONS
-from morpho.report.empty_figures import figure_caption
 from morpho.report.trouble import (
     failed_surfaces,
     nothing_to_compare,
@@ -189,45 +186,6 @@ def test_a_sentence_has_a_capital_and_one_stop():
     assert [sentence(text) for text in ("a bone", "A bone.", " what? ", "")] == [
         "A bone.", "A bone.", "What?", "",
     ]  # fmt: skip
-
-
-# ---------------------------------------------------------------- figures without anything
-
-EMPTY = {
-    "distances": "membership",
-    "trajectories": "trajectories",
-    "calibration": "calibration_summary",
-    "stability": "stability",
-    "adequacy": "rarefaction",
-    "specimens_to_decide": "specimens_to_decide",
-    "landmark_error": "landmark_error",
-    "canonical_axes": "canonical_scores",
-}
-
-
-@pytest.mark.parametrize("figure", EMPTY)
-def test_an_empty_figure_says_what_it_would_show(element, figure):
-    """And a full one how to read it."""
-    full = pd.DataFrame({"size_heeded": [False], "value": [1.0]})
-    element.tables[EMPTY[figure]] = full
-    assert figure_caption(figure, element) == CAPTIONS[figure]
-    element.tables[EMPTY[figure]] = full.iloc[:0]
-    caption = figure_caption(figure, element)
-    assert caption.text.startswith("This figure would show ")
-    assert "There is nothing to show: " in caption.text
-    assert CAPTIONS[figure].text not in caption.text
-    assert caption.alternative.startswith("No figure of ")
-    assert caption.title == CAPTIONS[figure].title
-
-
-def test_why_there_is_no_digitising_error(element):
-    """The invented element has three specimens that were digitised twice."""
-    element.tables["landmark_error"] = pd.DataFrame()
-    assert "could not be found from" in figure_caption("landmark_error", element).text
-    element.tables["specimens"]["digitisations"] = 1
-    assert figure_caption("landmark_error", element).text.endswith(
-        "There is nothing to show: no specimen was digitised twice."
-    )
 
 
 def test_the_order_is_that_of_the_analysis(element):

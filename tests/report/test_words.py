@@ -12,7 +12,6 @@ from helpers import small_tables as small
 from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Keeper, Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
-from morpho.report.captions import CAPTIONS
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.report.phrasing import (
     CAUTION,
@@ -25,6 +24,7 @@ from morpho.report.phrasing import (
     verdict_reason,
 )
 from morpho.report.trust import trust_words
+from morpho.results.figures import FIGURES
 from morpho.steps.judge import place
 
 ROW = {
@@ -428,15 +428,6 @@ def test_the_caution_leaves_naming_to_people():
     assert "judgement of specialists" in CAUTION
 
 
-@pytest.mark.parametrize("figure", CAPTIONS)
-def test_captions_claim_nothing_of_a_study(figure):
-    """A caption says how to read: it is the same for every study and has no result in it."""
-    caption = CAPTIONS[figure]
-    assert not re.search(r"\d", caption.text)
-    assert caption.text.endswith(".")
-    assert set(caption.tables) <= set(TABLES)
-
-
 @pytest.mark.parametrize(
     ("value", "told"),
     [
@@ -535,7 +526,7 @@ def test_every_column_is_explained_once():
 
 def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
     """A query to the right of all dots may be undecided: by p, or by a taxon's own spread."""
-    text = CAPTIONS["distances"].text
+    text = FIGURES["distances"].caption
     assert "which is needed but not enough" in text
     assert "a taxon that spreads widely of itself" in text
     assert "one outside lies to the right" not in text

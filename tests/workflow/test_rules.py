@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 import importlib
-import re
+from dataclasses import replace
 
 import pytest
 
-from morpho.report.captions import CAPTIONS
 from morpho.report.legend import JOINED, TABLES
+from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
-from morpho.steps.show import draw, supplement
+from morpho.steps.show import supplement
 from morpho.study.reading.schemas import load_schema
 from morpho.study.settings.config import read_config
-from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.heeded import NotHeededError, heeded
 from morpho.workflow.plan import Plan
-from morpho.workflow.rules import (
-    BY_STEP,
-    DRAWN_BY,
-    FIGURES,
-    FIGURES_JOINED,
-    RULES,
-    outputs,
-    path_of,
-)
-from morpho.workflow.state import PACKAGE
+from morpho.workflow.rules import BY_STEP, RULES, outputs, path_of
+from morpho.workflow.state import code_of, digests_of_code
 
 
 def test_every_step_of_a_rule_is_there():
@@ -33,12 +24,11 @@ def test_every_step_of_a_rule_is_there():
         assert callable(importlib.import_module(f"morpho.{rule.module}").run), rule.step
 
 
-def test_tables_and_figures_of_rules_are_those_that_are_described():
+def test_tables_of_rules_are_those_that_are_described():
     made = {one.split("/")[1] for rule in RULES for one in rule.makes if one.startswith("tables/")}
     assert made == set(TABLES)
     combined = {path.split("/")[-1].removesuffix(".csv") for path in BY_STEP["combine"].makes}
     assert combined == set(JOINED)
-    assert {*FIGURES, *FIGURES_JOINED} == set(DRAWN_BY) == {*CAPTIONS, "proportions"}
     assert set(BY_STEP["supplement"].makes) == {f"supplement/{name}" for name in supplement.FILES}
 
 
@@ -63,9 +53,13 @@ def test_what_is_read_is_made_by_a_rule_above():
         assert plain <= made, rule.step
         assert set(rule.all_of) <= {r.step for r in RULES} | {"every rule above"}
         made |= set(rule.makes)
-    for name, reads in (FIGURES | FIGURES_JOINED).items():
-        joined = {f"tables/{one}" for one in JOINED}
-        assert set(reads) <= made | joined, name
+    joined = {f"tables/{one}" for one in JOINED}
+    for figure in FIGURES.values():
+        assert set(figure.reads) <= made | joined, figure.name
+    portrayed = {
+        one for figure in FIGURES.values() if figure.per == "query" for one in figure.reads
+    }
+    assert portrayed <= set(BY_STEP["portray"].reads)
 
 
 def test_wildcards_stand_where_a_rule_is_called_more_than_once():
@@ -135,12 +129,22 @@ def test_a_step_reads_what_its_rule_says_and_all_of_it(copy, read, monkeypatch):
             assert said <= read, job.key
 
 
-def test_the_module_of_a_figure_is_what_the_step_takes_it_from(made):
-    """The digest of a figure's code is that of the module that draws it."""
-    digests = CodeDigests(PACKAGE)
-    imported = digests.imported("steps.show.draw")
-    for figure, module in DRAWN_BY.items():
-        assert f"drawing.{module}" in imported, figure
-        source = (PACKAGE / "steps" / "show" / "draw.py").read_text(encoding="utf-8")
-        assert re.search(rf'"{figure}": lambda: \w+\.', source), figure
-    assert callable(draw.run)
+def test_a_figure_is_drawn_again_for_its_own_code_and_entry_alone(made, monkeypatch):
+    """Another way to draw it, or other data; not for its caption, nor for another figure."""
+    jobs = {key: job for key, job in Plan(read_config(made)).jobs.items()
+            if job.rule.step in ("draw", "portray")}  # fmt: skip
+    digests = digests_of_code()
+    before = {key: code_of(job, digests) for key, job in jobs.items()}
+
+    def changed(name, **how):
+        other = {name: replace(FIGURES[name], **how)}
+        with monkeypatch.context() as patch:
+            patch.setattr("morpho.workflow.state.FIGURES", {**FIGURES, **other})
+            return {key for key, job in jobs.items() if code_of(job, digests) != before[key]}
+
+    assert len(set(before.values())) == len(FIGURES) - 4  # one job for the five of a query
+    assert not changed("growth", caption="Otherwise.", title="Else")
+    growth = {"femur/draw/growth", "tibia/draw/growth"}
+    assert changed("growth", needs={"table": "table:growth"}) == growth
+    assert changed("growth", drawn_by="growth:trajectories") == growth
+    assert changed("heat", drawn_by="differences:other") == {"femur/portray", "tibia/portray"}
