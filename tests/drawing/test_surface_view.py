@@ -11,11 +11,10 @@ import numpy as np
 import pytest
 import trimesh
 from matplotlib.colors import to_rgb
-from matplotlib.quiver import Quiver
 from matplotlib.text import Text
 
 from morpho.drawing.bone.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
-from morpho.drawing.bone.rendering import hidden, see
+from morpho.drawing.bone.rendering import see
 from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.style import DOUBLE, SINGLE, figure_style, hold
 from morpho.shape.checks import ShapeError
@@ -109,16 +108,6 @@ def test_no_dot_slips_between_triangles():
     y, x = np.indices((41, 41)) + 0.5
     inside = np.hypot(x - 20.5, y - 20.5) < 17.9
     assert covered[inside].all()
-
-
-def test_points_behind_are_hidden_and_those_at_the_outline_are_not():
-    points = np.array([[5, 5, 1], [25, 5, 1], [25, 25, 1], [5, 25, 1.0]])
-    seen = see(points, np.array([[0, 1, 2], [0, 2, 3]]), (30, 30))
-    asked = np.array(
-        [[15, 15, 0.0], [15, 15, 1], [15, 15, 0.95], [6, 15, 0], [2, 2, 0], [99, 9, 0]]
-    )
-    assert hidden(seen, asked, 0.1).tolist() == [True, False, False, True, False, False]
-    assert hidden(seen, asked, 0.1, about=3).tolist() == [True, False, False, False, False, False]
 
 
 def test_nothing_is_seen_of_triangles_without_area_or_beside_the_picture():
@@ -287,28 +276,6 @@ def test_missing_heat_is_the_colour_of_bone(bone):
     assert np.ptp(ratio) < 0.01
 
 
-def arrows(axes):
-    return [c for c in axes.collections if isinstance(c, Quiver)]
-
-
-def test_arrows_start_at_landmarks_and_are_as_long_as_the_key_says(bone):
-    V, F = bone
-    landmarks = np.array([[0, 0, 3.0], [10, 0, 0], [0, 0, -3]])
-    vectors = np.array([[1, 0.5, 0.2], [0.3, 0, 0], [0, 1, 0.0]])
-    figure = surface_view(V, F, TOWARDS, landmarks=landmarks, vectors=vectors, magnify=2.5)
-    axes = views(figure)[0]
-    faint, plain = sorted(arrows(axes), key=lambda quiver: quiver.get_alpha())
-    np.testing.assert_allclose(faint.get_offsets(), landmarks[[2], :2])
-    np.testing.assert_allclose(plain.get_offsets(), landmarks[[0, 1], :2])
-    np.testing.assert_allclose(np.column_stack([plain.U, plain.V]), 2.5 * vectors[:2, :2])
-    assert faint.get_alpha() < 0.5 < plain.get_alpha()
-    labels = [t.get_text() for t in figure.findobj(Text)]
-    assert "from the mean to this bone, drawn 2.5 times as long" in labels
-    ends = landmarks + 2.5 * vectors
-    assert axes.get_xlim()[0] < ends[:, 0].min()
-    assert axes.get_xlim()[1] > ends[:, 0].max()
-
-
 def test_the_scale_bar_is_as_long_as_it_says(bone):
     V, F = bone
     axes = views(surface_view(V, F, TOWARDS))[0]
@@ -344,13 +311,13 @@ CASES = {
     "plain": {},
     "heat": {"values": True},
     "heat within variation": {"values": True, "within": True},
-    "all": {"values": True, "filled": True, "vectors": True, "magnify": 3},
-    "one column": {"values": True, "filled": True, "vectors": True, "width": SINGLE},
-    "one column, plain": {"vectors": True, "width": SINGLE, "opposite": True},
+    "all": {"values": True, "filled": True, "within": True},
+    "one column": {"values": True, "filled": True, "width": SINGLE},
+    "one column, plain": {"width": SINGLE, "opposite": True},
     "long names": {"values": True, "towards": LONG, "filled": True},
     "tiny": {"values": True, "scale": 0.001},
-    "huge": {"values": True, "scale": 800, "vectors": True},
-    "thin": {"values": True, "flat": 0.05, "vectors": True},
+    "huge": {"values": True, "scale": 800},
+    "thin": {"values": True, "flat": 0.05},
     "tall": {"values": True, "turned": True},
 }
 
@@ -370,8 +337,6 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
         given["within"] = V[:, 0] < 3
     if choices.pop("filled", False):
         given["filled"] = V[:, 0] > 3
-    if choices.pop("vectors", False):
-        given |= {"landmarks": V[::60], "vectors": V[::60] * 0.2}
     seen = []
     plain = Text.draw
 
@@ -434,10 +399,5 @@ def test_bad_input_is_refused(bone):
         surface_view(V, F, TOWARDS, values=[1.0])
     with pytest.raises(ShapeError, match="`filled` must have one entry"):
         surface_view(V, F, TOWARDS, filled=[True])
-    with pytest.raises(ShapeError, match="`landmarks` and `vectors` must both have shape"):
-        surface_view(V, F, TOWARDS, landmarks=V[:3], vectors=V[:4])
-    with pytest.raises(ShapeError, match="`landmarks` and `vectors` must both have shape"):
-        surface_view(V, F, TOWARDS, vectors=V[:4])
-    for name in ("limit", "magnify"):
-        with pytest.raises(ValueError, match=f"`{name}` must be above 0, but is -1"):
-            surface_view(V, F, TOWARDS, values=V[:, 0], **{name: -1})
+    with pytest.raises(ValueError, match="`limit` must be above 0, but is -1"):
+        surface_view(V, F, TOWARDS, values=V[:, 0], limit=-1)

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.drawing.style import GREY, INK, QUERY, short
 
-__all__ = ["ARROWS_OF_KEYS", "arrow_key", "arrows", "number_points"]
+__all__ = ["arrow_key", "arrows", "number_points"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -42,10 +42,6 @@ def _arrow_of_key(width: float, height: float, **_: Any) -> FancyArrowPatch:
         (0, height / 2), (width, height / 2), arrowstyle="-|>", mutation_scale=7, shrinkA=0,
         shrinkB=0,
     )  # fmt: skip
-
-
-# For legends, so that arrows stand in them as arrows.
-ARROWS_OF_KEYS = {FancyArrowPatch: HandlerPatch(patch_func=_arrow_of_key)}
 
 
 def arrows(axes: Axes, at: Array, moved: Array, significant: Mask, estimated: Mask) -> None:
@@ -108,7 +104,8 @@ def arrow_key(axes: Axes, taxon: str, alpha: float, estimated: bool) -> None:
     handles.append(
         Line2D([], [], color=GREY, lw=1, marker="o", ms=2.5, label=f"predicted: {short(taxon, 24)}")
     )
-    axes.legend(handles=handles, loc="upper left", handler_map=ARROWS_OF_KEYS, borderpad=0)
+    handlers = {FancyArrowPatch: HandlerPatch(patch_func=_arrow_of_key)}
+    axes.legend(handles=handles, loc="upper left", handler_map=handlers, borderpad=0)
 
 
 def number_points(

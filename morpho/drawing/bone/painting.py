@@ -208,7 +208,7 @@ class View:
         return seen
 
 
-def paint(bone: ShownSurface, view: View, jump: float) -> tuple[Array, Seen]:
+def paint(bone: ShownSurface, view: View, jump: float) -> Array:
     """Picture of a surface, lit by Lambert's law, with contours and outlines.
 
     Parameters
@@ -220,10 +220,8 @@ def paint(bone: ShownSurface, view: View, jump: float) -> tuple[Array, Seen]:
 
     Returns
     -------
-    picture : ndarray of shape (height, width, 4)
+    ndarray of shape (height, width, 4)
         Red, green, blue and opacity; the first row is the lowest.
-    seen : Seen
-        In finer dots, a whole number of which make one of the picture.
     """
     seen = see(view.dots(bone.vertices), bone.faces, view.shape)
-    return _coarser(_painted(bone, seen, view.axes, jump)), seen
+    return _coarser(_painted(bone, seen, view.axes, jump))

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Seen", "hidden", "see"]
+__all__ = ["Seen", "see"]
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.intp]
@@ -129,33 +129,3 @@ def see(points: Array, faces: Whole, shape: tuple[int, int]) -> Seen:
     return Seen(
         face.reshape(shape), weights.reshape(*shape, 3), depth.reshape(shape), np.asarray(faces)
     )
-
-
-def hidden(seen: Seen, points: Array, slack: float, about: float = 0.0) -> Mask:
-    """Whether points lie behind the surface.
-
-    Parameters
-    ----------
-    seen : Seen
-    points : ndarray of shape (n_points, 3)
-        To the right and up, in dots, and towards the viewer.
-    slack : float
-        How far behind a point may lie and still count as on the surface.
-    about : float
-        A point is not hidden if it would not be at one of eight places as many dots away:
-        those at the outline of the bone are seen.
-
-    Returns
-    -------
-    ndarray of bool, of shape (n_points,)
-    """
-    height, width = seen.face.shape
-    behind = np.ones(len(points), dtype=bool)
-    for right, up in {(about * i, about * j) for i in (-1, 0, 1) for j in (-1, 0, 1)}:
-        column = np.floor(points[:, 0] + right).astype(int)
-        row = np.floor(points[:, 1] + up).astype(int)
-        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-        depth = np.full(len(points), -np.inf)
-        depth[inside] = seen.depth[row[inside], column[inside]]
-        behind &= points[:, 2] < depth - slack
-    return behind

@@ -1,4 +1,4 @@
-"""A bone's surface in three anatomical views: heat, filled parts, vectors at landmarks."""
+"""A bone's surface in three anatomical views: heat, and filled parts."""
 
 from __future__ import annotations
 
@@ -7,15 +7,13 @@ from typing import Any
 
 import matplotlib.pyplot as plt
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure, SubFigure
-from matplotlib.patches import FancyArrowPatch, Patch
+from matplotlib.patches import Patch
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.drawing.bone import painting
-from morpho.drawing.bone.arrows import ARROWS_OF_KEYS
 from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_limit, heat_steps
 from morpho.drawing.bone.painting import (
     CONTOUR,
@@ -24,10 +22,8 @@ from morpho.drawing.bone.painting import (
     ZERO,
     ShownSurface,
     View,
-    dots_wide,
     paint,
 )
-from morpho.drawing.bone.rendering import hidden
 from morpho.drawing.bone.views import (
     VIEWS,
     axis_names,
@@ -36,7 +32,7 @@ from morpho.drawing.bone.views import (
     bone_views,
     scale_bar,
 )
-from morpho.drawing.style import DOUBLE, INK
+from morpho.drawing.style import DOUBLE
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.triangles import check_triangles, vertex_normals
 
@@ -45,8 +41,6 @@ __all__ = ["surface_view"]
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Landmarks as near to an outline as this, in points, are seen.
-_ROUND = 1.5
 # Heights in inches: colour bar and key; the scale bar, as a share of the largest extent.
 _BAR, _KEY, _SCALE_ROOM = 0.62, 0.22, 0.09
 _WITHIN_LABEL = (
@@ -54,25 +48,11 @@ _WITHIN_LABEL = (
 )
 
 
-def _arrows(axes: Axes, view: tuple, at: Array, moved: Array, visible: Mask) -> None:
-    for shown, opacity in ((~visible, 0.35), (visible, 1.0)):
-        if not shown.any():
-            continue
-        axes.quiver(
-            *at[shown][:, list(view)].T, *moved[shown][:, list(view)].T, angles="xy",
-            scale_units="xy", scale=1, width=1.1 / 72, units="inches", color=INK, alpha=opacity,
-            edgecolor="white", linewidth=0.35, headwidth=4.5, headlength=5, headaxislength=4.5,
-            minlength=0.1, zorder=4,
-        )  # fmt: skip
-
-
 def _signed(number: float) -> str:
     return "0" if abs(number) < 1e-12 else f"{number:+.3g}".replace("-", "−")
 
 
-def _key(
-    strip: SubFigure, bone: ShownSurface, label: str, filled_label: str, vector_label: str
-) -> None:
+def _key(strip: SubFigure, bone: ShownSurface, label: str, filled_label: str) -> None:
     """Colour bar and legend below the views."""
     handles: list[Any] = []
     if bone.filled is not None:
@@ -81,8 +61,6 @@ def _key(
         handles.append(
             Patch(facecolor=BONE, edgecolor=WITHIN, hatch="\\\\\\\\", label=_WITHIN_LABEL)
         )
-    if vector_label:
-        handles.append(FancyArrowPatch((0, 0), (1, 0), color=INK, label=vector_label))
     if bone.values is not None:
         grid = strip.add_gridspec(1, 3, width_ratios=[0.2, 0.6, 0.2])
         axes = strip.add_subplot(grid[0, 1])
@@ -108,7 +86,6 @@ def _key(
     if handles:
         look: dict[str, Any] = {
             "handles": handles, "loc": "outside lower center",
-            "handler_map": ARROWS_OF_KEYS,
         }  # fmt: skip
         box = strip.legend(ncols=len(handles), **look)
         if len(handles) > 1 and box.get_window_extent().width > 0.97 * strip.bbox.width:
@@ -128,19 +105,6 @@ def _checked(values: ArrayLike | None, name: str, n: int, kind: type) -> Array |
     return array
 
 
-def _vectors(landmarks: ArrayLike | None, vectors: ArrayLike | None) -> tuple[Array, Array] | None:
-    if vectors is None:
-        return None
-    at = np.asarray([] if landmarks is None else landmarks, dtype=float)
-    moved = np.asarray(vectors, dtype=float)
-    if at.shape != moved.shape or at.ndim != 2 or at.shape[1] != 3:
-        raise ShapeError(
-            "`landmarks` and `vectors` must both have shape (n_landmarks, 3), but have shapes "
-            f"{at.shape} and {moved.shape}."
-        )
-    return at, moved
-
-
 def surface_view(
     vertices: ArrayLike,
     faces: ArrayLike,
@@ -152,10 +116,6 @@ def surface_view(
     within: ArrayLike | None = None,
     filled: ArrayLike | None = None,
     filled_label: str = "filled: a hypothesis",
-    landmarks: ArrayLike | None = None,
-    vectors: ArrayLike | None = None,
-    magnify: float = 1.0,
-    vector_label: str = "from the mean to this bone",
     opposite: bool = False,
     width: float = DOUBLE,
 ) -> Figure:
@@ -181,11 +141,6 @@ def surface_view(
     filled : array-like of bool, of shape (n_vertices,), optional
         What is hypothesis: hatched, without heat.
     filled_label : str
-    landmarks, vectors : array-like of shape (n_landmarks, 3), optional
-        Arrows start at the landmarks; those behind the surface are faint.
-    magnify : float
-        Factor by which arrows are drawn longer; the key says it.
-    vector_label : str
     opposite : bool
         Whether to look from the other three sides.
     width : float
@@ -198,9 +153,9 @@ def surface_view(
     Raises
     ------
     ShapeError
-        If the surface has no faces, or values, within, filled or vectors do not fit.
+        If the surface has no faces, or values, within or filled do not fit.
     ValueError
-        If `limit` or `magnify` is not positive.
+        If `limit` is not positive.
 
     Notes
     -----
@@ -212,26 +167,19 @@ def surface_view(
     heat = _checked(values, "values", len(V), float)
     usual = _checked(within, "within", len(V), bool)
     unsure = _checked(filled, "filled", len(V), bool)
-    arrows = _vectors(landmarks, vectors)
-    for name, number in (("limit", limit), ("magnify", magnify)):
-        if number is not None and not number > 0:
-            raise ValueError(f"`{name}` must be above 0, but is {number}.")
+    if limit is not None and not limit > 0:
+        raise ValueError(f"`limit` must be above 0, but is {limit}.")
     if heat is not None and limit is None:
         coloured = np.ones(len(V), dtype=bool)
         for hatched in (usual, unsure):
             coloured &= True if hatched is None else hatched < 0.5
         limit = heat_limit(heat[coloured] if coloured.any() else heat)
     bone = ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0, usual)
-    shapes = [V[np.unique(F)]]
-    if arrows is not None:
-        shapes += [arrows[0], arrows[0] + magnify * arrows[1]]
-    low, high = bone_frame(shapes)
+    shape = V[np.unique(F)]
+    low, high = bone_frame([shape])
     low[1] -= _SCALE_ROOM * float((high - low).max())
     frame = (low, high)
-    entries = (unsure is not None) + (arrows is not None)
-    if width > 0.8 * DOUBLE:  # there is room for them beside each other
-        entries = min(entries, 1)
-    entries += usual is not None
+    entries = (unsure is not None) + (usual is not None)
     key = (_BAR if heat is not None else 0) + _KEY * entries
     tall = bone_height(frame, 0.9 * width) + 0.6
     figure = plt.figure(figsize=(width, tall + key))
@@ -239,17 +187,14 @@ def surface_view(
     upper: Any = figure
     if key:
         upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key], squeeze=False)[:, 0]
-        told = "" if arrows is None else vector_label + (
-            f", drawn {magnify:g} times as long" if magnify != 1 else ", to scale"
-        )  # fmt: skip
-        _key(lower, bone, label, filled_label, told)
+        _key(lower, bone, label, filled_label)
     spans = high - low
     per_mm = painting.DPI * min(
         0.9 * width / float(spans[0] + spans[2]), tall / float(spans[1] + spans[2])
     )
     for axes, place in zip(bone_views(upper, frame, names), VIEWS, strict=True):
-        view = View(shapes[0], place, per_mm, opposite)
-        picture, seen = paint(bone, view, 0.02 * float(spans.max()))
+        view = View(shape, place, per_mm, opposite)
+        picture = paint(bone, view, 0.02 * float(spans.max()))
         axes.imshow(picture, extent=view.extent, origin="lower", zorder=2,
                     interpolation="antialiased", aspect="equal")  # fmt: skip
         axes.set_xlim(frame[0][place[0]], frame[1][place[0]])
@@ -261,10 +206,6 @@ def surface_view(
         if opposite:
             axes.invert_xaxis()
             axes.set_xlabel(f"← {names[place[0]]}", loc="left")
-        if arrows is not None:
-            at = view.dots(arrows[0])
-            behind = hidden(seen, at, 0.01 * float(spans.max()), dots_wide(_ROUND))
-            _arrows(axes, place, arrows[0], magnify * arrows[1], ~behind)
         if place == VIEWS[0]:
             scale_bar(axes, frame, 0.25 * _SCALE_ROOM, opposite=opposite)
     return figure
