@@ -351,9 +351,10 @@ def test_a_number_beside_its_arrow_has_no_line_whichever_way_it_stands():
     assert [text.get_text() for text in axes.texts if text.arrow_patch is not None] == []
 
 
-def test_the_ranking_shows_both_fits_of_landmarks_only(study):
+def test_the_ranking_shows_both_fits_of_landmarks_only(study, monkeypatch):
+    monkeypatch.setattr("morpho.drawing.figures.differences._MOST", 8)
     table = study.displaced()
-    figure = displacement_ranking(table, alpha=0.05, most=8)
+    figure = displacement_ranking(table, alpha=0.05)
     axes = figure.get_axes()[0]
     best = table[table["kind"] == "landmark"].sort_values("in_taxon_sd", ascending=False).head(8)
     names = [label.get_text().removesuffix(" (estimated)") for label in axes.get_yticklabels()]
