@@ -52,7 +52,7 @@ class _Reader:
         self.first: dict[str, int] = {}
 
     def rows(self) -> list[_Row]:
-        mapping = self.config.settings["specimens"]["columns"]
+        mapping = self.config.settings.specimens.columns
         places: dict[str, int | None] = {}
         for ours in ("specimen", *SPECIMEN_COLUMNS):
             needed = ours in {"specimen", "taxon", "role"}
@@ -92,7 +92,7 @@ class _Reader:
                     file=self.table.file,
                     line=1,
                 )
-        for name in self.config.settings["specimens"]["private"]:
+        for name in self.config.settings.specimens.private:
             if name not in self.table.header:
                 near = nearest(name, self.table.header)
                 self.problems.error(
@@ -316,7 +316,7 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
     path = config.specimens_file
     if path is None:
         return None
-    table = read_table(path, problems, config.settings["specimens"]["delimiter"])
+    table = read_table(path, problems, config.settings.specimens.delimiter)
     if table is None:
         return None
     rows = _Reader(config, table, problems).rows()

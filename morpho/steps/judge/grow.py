@@ -60,9 +60,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     Terms that cannot be tested, as a variable of theirs does not vary, are left out of the model.
     """
     sample = known_sample(config, results)
-    terms = config.settings["model"]["terms"]
-    count = config.settings["tests"]["permutations"]
-    seed = config.settings["seed"]
+    terms = config.settings.model.terms
+    count = config.settings.tests.permutations
+    seed = config.settings.seed
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
 
     def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:

@@ -25,7 +25,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
     from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
-    choices = config.settings["figures"]
+    choices = config.settings.figures
     table = results.table
 
     def bones() -> tuple[list, list]:
@@ -33,7 +33,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
 
     makers = {
         "shape_space": lambda: shape_space.shape_space(
-            table("shape_scores"), table("variance_per_axis"), choices["outlines"]
+            table("shape_scores"), table("variance_per_axis"), choices.outlines
         ),
         "variance_per_axis": lambda: shape_space.variance(table("variance_per_axis")),
         "growth": lambda: growth.growth(table("growth"), results.notes("grow")["slope_length"]),
@@ -43,11 +43,11 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
         "distances": lambda: distances.distances(
             table("membership"),
             table("spread"),
-            config.settings["tests"]["alpha"],
+            config.settings.tests.alpha,
             results.notes("measure")["error_distance"],
         ),
         "calibration": lambda: trials.calibration(
-            table("calibration_summary"), config.settings["tests"]["alpha"]
+            table("calibration_summary"), config.settings.tests.alpha
         ),
         "stability": lambda: trials.stability(table("stability")),
         "trajectories": lambda: sample_size.trajectories(
@@ -66,7 +66,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, figure: str)
             table("mean_shape"), table("landmark_error"), *bones()
         ),
         "axis_shapes": lambda: bone.axis_shapes(
-            table("mean_shape"), table("axis_shapes"), *bones(), magnify=choices["magnify"]
+            table("mean_shape"), table("axis_shapes"), *bones(), magnify=choices.magnify
         ),
     }
     with figure_style():

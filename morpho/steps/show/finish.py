@@ -45,7 +45,7 @@ def _said(config: StudyConfig, specimens: pd.DataFrame) -> dict[str, dict[str, s
     """What each specimen's row says that results depend on, but its taxon and role."""
     terms = [
         name
-        for term in config.settings["model"]["terms"]
+        for term in config.settings.model.terms
         for name in ([term] if isinstance(term, str) else term)
     ]
     private = config.private_columns(specimens.columns)

@@ -36,7 +36,7 @@ def _figures(
     from morpho.drawing.bone.surface_view import surface_view
     from morpho.drawing.figures import differences, ranges
 
-    choices, alpha = config.settings["figures"], config.settings["tests"]["alpha"]
+    choices, alpha = config.settings.figures, config.settings.tests.alpha
     towards = results.notes("superimpose")["towards"]
     moved, _ = _of(results.table("displacements"), specimen, taxon)
     if len(moved):
@@ -44,7 +44,7 @@ def _figures(
         yield (
             "displacements",
             lambda: differences.vectors(
-                moved, links, towards, alpha=alpha, magnify=choices["magnify"]
+                moved, links, towards, alpha=alpha, magnify=choices.magnify
             ),
         )
         yield "displacement_ranking", lambda: differences.displacement_ranking(moved, alpha=alpha)
@@ -95,7 +95,7 @@ def _figures(
                 specimen,
                 alpha=alpha,
                 queries=queries,
-                most=choices["measurements"],
+                most=choices.measurements,
             ),
         )
 

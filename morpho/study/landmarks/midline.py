@@ -142,7 +142,7 @@ def check_midline(
     """
     if scheme.symmetry != "object":
         return
-    distorted = set(config.settings["preparation"]["distortion"])
+    distorted = set(config.settings.preparation.distortion)
     measured = _measure(config, scheme, landmarks)
     usual = median(one.share for one in measured) if measured else 0.0
     for one in measured:

@@ -76,7 +76,7 @@ class LandmarkFile:
         list of LandmarkRow
             Empty where a needed column is missing.
         """
-        mapping = self.config.settings["landmarks"]["columns"]
+        mapping = self.config.settings.landmarks.columns
         places = {}
         usable = True
         for ours in ("specimen", "element", "replicate", "observer", "landmark", "x", "y", "z"):

@@ -188,7 +188,7 @@ class _Check:
         by_name = partners(scheme.pairs, scheme.midline)
         place = {name: i for i, name in enumerate(self.names)}
         self.partner = np.array([place[by_name[name]] for name in self.names], dtype=np.intp)
-        distorted = set(config.settings["preparation"]["distortion"])
+        distorted = set(config.settings.preparation.distortion)
         sound = landmarks[~landmarks["specimen"].isin(distorted)]
         self.measured = _measure(scheme, sound)
 

@@ -268,7 +268,7 @@ def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems
         if abs(off) < math.log(SUSPECT_RATIO):
             continue
         ratio = math.exp(max(min(off, 600.0), -600.0))
-        stated = config.settings["landmarks"]["units"]
+        stated = config.settings.landmarks.units
         unit = probable_unit(ratio, stated)
         first = min(own, key=lambda one: (str(one.file), one.line or 0))
         # a study of mice and elephants is possible; one with nothing between them and whales not
@@ -306,7 +306,7 @@ def _tell_far_landmark(
         return False
     axis = int(apart[far].argmax())
     row = one.rows.iloc[far]
-    written = points[far, axis] / MILLIMETRES[config.settings["landmarks"]["units"]]
+    written = points[far, axis] / MILLIMETRES[config.settings.landmarks.units]
     problems.error(
         f"The landmark lies far off all others of the digitisation{one.label}: "
         f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
@@ -329,7 +329,7 @@ def _tell_size(
     fellows: str,
     problems: Problems,
 ) -> None:
-    stated = config.settings["landmarks"]["units"]
+    stated = config.settings.landmarks.units
     unit = probable_unit(ratio, stated)
     times = max(ratio, 1 / ratio)
     slip = any(abs(math.log(times / factor)) < math.log(NEAR_A_SLIP) for factor in _SLIPS)

@@ -48,8 +48,8 @@ class _Gatherer:
         self.names = SpecimenNames([] if specimens is None else list(specimens.index))
         self.any_name = specimens is None
         self.problems = problems
-        self.unit = MILLIMETRES[config.settings["landmarks"]["units"]]
-        self.decimal = config.settings["landmarks"]["decimal"]
+        self.unit = MILLIMETRES[config.settings.landmarks.units]
+        self.decimal = config.settings.landmarks.decimal
         self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
         self.suggest = {
             "element": Suggestions(config.elements),
@@ -98,7 +98,7 @@ class _Gatherer:
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
         self.shown = self.problems.shown_path(path)
-        table = read_table(path, self.problems, self.config.settings["landmarks"]["delimiter"])
+        table = read_table(path, self.problems, self.config.settings.landmarks.delimiter)
         if table is None:
             return
         if not table.rows and not any(problem.file == path for problem in self.problems.errors):
@@ -295,7 +295,7 @@ def gather_landmarks(
         By element, broken ones included, as `read_landmarks` gives it; where there were errors,
         of the rows that can be used.
     """
-    if not config.settings.get("landmarks"):
+    if not config.settings.landmarks.files:
         return {}
     if problems.base is None:
         problems.base = config.folder

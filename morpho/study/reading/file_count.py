@@ -136,7 +136,8 @@ def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Pro
     problems : Problems
         Takes names that are not known.
     """
-    for element, units in (config.settings.get("scans") or {}).get("units_of", {}).items():
+    scans = config.settings.scans
+    for element, units in scans.units_of.items() if scans else ():
         if element not in config.elements:
             near = nearest(element, list(config.elements))
             problems.error(

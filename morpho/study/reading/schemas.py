@@ -12,7 +12,10 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
 
-__all__ = ["CONFIG_FOLDER", "check_against", "load_schema", "with_defaults", "without"]
+__all__ = [
+    "CONFIG_FOLDER", "bounds_of", "check_against", "load_schema", "resolved", "wanted_by",
+    "with_defaults", "without", "written",
+]  # fmt: skip
 
 CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
 
@@ -25,8 +28,8 @@ def load_schema(name: str) -> Schema:
 
     Parameters
     ----------
-    name : {"study", "scheme"}
-        Which one.
+    name : str
+        Which one, as in ``scheme``.
 
     Returns
     -------
@@ -43,7 +46,21 @@ def load_schema(name: str) -> Schema:
     return result
 
 
-def _resolved(schema: Schema, root: Schema) -> Schema:
+def resolved(schema: Schema, root: Schema) -> Schema:
+    """Put what a schema refers to in the place of the reference.
+
+    Parameters
+    ----------
+    schema : dict
+        A part of a schema.
+    root : dict
+        The schema that ``$ref`` points into.
+
+    Returns
+    -------
+    dict
+        The part, with what it says itself above what it refers to.
+    """
     if "$ref" not in schema:
         return schema
     target = root
@@ -57,7 +74,7 @@ def _child(schema: Schema, key: str | int, root: Schema) -> Schema:
         found = schema.get("items", {})
     else:
         found = schema.get("properties", {}).get(key, schema.get("additionalProperties", {}))
-    return _resolved(found, root) if isinstance(found, dict) else {}
+    return resolved(found, root) if isinstance(found, dict) else {}
 
 
 def _at(path: KeyPath, root: Schema) -> Schema:
@@ -90,7 +107,7 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
     {'seed': 1}
     """
     root = schema if root is None else root
-    schema = _resolved(schema, root)
+    schema = resolved(schema, root)
     if isinstance(data, list):
         return [with_defaults(item, schema.get("items", {}), root) for item in data]
     if not isinstance(data, dict):
@@ -145,7 +162,19 @@ def _label(path: KeyPath) -> str:
     return words.strip() or "the file"
 
 
-def _bounds(schema: Schema) -> str:
+def bounds_of(schema: Schema) -> str:
+    """Tell between what a number must lie.
+
+    Parameters
+    ----------
+    schema : dict
+        What is asked of the number.
+
+    Returns
+    -------
+    str
+        As in ``, at least 0 and at most 9``; empty where there are no bounds.
+    """
     parts = []
     for keyword, word in (
         ("minimum", "at least"),
@@ -158,15 +187,26 @@ def _bounds(schema: Schema) -> str:
     return ", " + " and ".join(parts) if parts else ""
 
 
-def _wanted(schema: Schema, root: Schema) -> str:
-    """Say what a schema asks for."""
-    schema = _resolved(schema, root)
+def wanted_by(schema: Schema, root: Schema) -> str:
+    """Say what a schema asks for.
+
+    Parameters
+    ----------
+    schema : dict
+        What is asked of a value.
+    root : dict
+        The schema that ``$ref`` points into.
+
+    Returns
+    -------
+    str
+        As in ``a whole number, at least 0``.
+    """
+    schema = resolved(schema, root)
     if "anyOf" in schema:
-        return " or ".join(_wanted(option, root) for option in schema["anyOf"])
+        return " or ".join(wanted_by(option, root) for option in schema["anyOf"])
     if "enum" in schema:
-        return listed((_value(value) for value in schema["enum"]), last="or")
-    if "const" in schema:
-        return _value(schema["const"])
+        return listed((written(value) for value in schema["enum"]), last="or")
     kind = schema.get("type")
     if kind == "string":
         if "pattern" in schema:
@@ -175,9 +215,9 @@ def _wanted(schema: Schema, root: Schema) -> str:
     if kind == "boolean":
         return "true or false"
     if kind == "integer":
-        return "a whole number" + _bounds(schema)
+        return "a whole number" + bounds_of(schema)
     if kind == "number":
-        return "a number" + _bounds(schema)
+        return "a number" + bounds_of(schema)
     if kind == "array":
         low, high = schema.get("minItems", 0), schema.get("maxItems")
         many = f"{low}" if low == high else f"{low} to {high}" if high else f"at least {low}"
@@ -188,7 +228,19 @@ def _wanted(schema: Schema, root: Schema) -> str:
     return "something else"
 
 
-def _value(value: Any) -> str:
+def written(value: Any) -> str:
+    """Show a value as it is written in a YAML file.
+
+    Parameters
+    ----------
+    value : object
+        One that a schema allows.
+
+    Returns
+    -------
+    str
+        In quotation marks where it is no plain word.
+    """
     if value == "\t":
         return '"\\t" (a tab)'
     return quoted(value) if isinstance(value, str) and not value.isidentifier() else str(value)
@@ -208,14 +260,14 @@ def _shown(value: Any) -> str:
 
 def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyPath = ()) -> Any:
     """Take an unquoted value as its text wherever the schema wants a text: specimen 0012."""
-    schema = _resolved(schema, root)
+    schema = resolved(schema, root)
     if isinstance(data, dict):
         return {
             key: _as_written(value, _child(schema, key, root), root, texts, (*path, key))
             for key, value in data.items()
         }
     if "anyOf" in schema:
-        options = [_resolved(option, root) for option in schema["anyOf"]]
+        options = [resolved(option, root) for option in schema["anyOf"]]
         if isinstance(data, list):
             options = [option for option in options if option.get("type") == "array"]
         if any(option.get("type") in {"integer", "number"} for option in options):
@@ -236,7 +288,7 @@ def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyP
 
 def _homes(key: str, root: Schema, schema: Schema | None = None, path: KeyPath = ()) -> list[str]:
     """Find blocks of the file in which a key is known."""
-    schema = root if schema is None else _resolved(schema, root)
+    schema = root if schema is None else resolved(schema, root)
     found = []
     for name, below in schema.get("properties", {}).items():
         if name == key and path:
@@ -272,7 +324,7 @@ def _tell_unknown(
     return bad
 
 
-def check_against(document: Document, name: str, problems: Problems) -> set[KeyPath]:
+def check_against(document: Document, root: Schema, problems: Problems) -> set[KeyPath]:
     """Hold a document against a schema and tell every departure, each with its line.
 
     The document's ``data`` is changed in one way: unquoted numbers are taken as texts where the
@@ -282,7 +334,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
     ----------
     document : Document
         The file that was read.
-    name : {"study", "scheme"}
+    root : dict
         The schema.
     problems : Problems
         Takes what is found.
@@ -294,7 +346,6 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
-    root = load_schema(name)
     document.data = _as_written(document.data, root, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
@@ -308,7 +359,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
             below = _child(_at(path, root), missing, root)
             problems.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
-                f"Add it: {below.get('description', _wanted(below, root))}",
+                f"Add it: {below.get('description', wanted_by(below, root))}",
                 file=document.file,
                 line=document.line(*path),
             )
@@ -324,7 +375,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
             schema = _at(path, root)
             found = f"{_label(path)} is {_shown(value)}"
         bad.add(path)
-        remedy = f"It must be {_wanted(schema, root)}."
+        remedy = f"It must be {wanted_by(schema, root)}."
         near = nearest(str(value), [str(v) for v in schema.get("enum", [])])
         if near:
             remedy += f" Did you mean {near}?"
