@@ -6,11 +6,15 @@ import re
 import jsonschema
 import pytest
 
+from morpho.study.reading.explained import with_tables
 from morpho.study.reading.schemas import CONFIG_FOLDER, load_schema
+from morpho.study.settings.schema import study_schema
+
+SCHEMAS = {"study": study_schema(), "scheme": load_schema("scheme")}
 
 
 def resolved(schema, root):
-    found = root["$defs"].get(schema.get("$ref", "").rpartition("/")[2], {})
+    found = root.get("$defs", {}).get(schema.get("$ref", "").rpartition("/")[2], {})
     return {**found, **schema}
 
 
@@ -36,17 +40,14 @@ def test_config_readme_documents_every_key():
     page = (CONFIG_FOLDER / "README.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| `([^`]+)` \| (.+) \| (.+) \| (.+) \|$", page, re.MULTILINE)
     written = [(key, meaning, default.strip("`")) for key, kind, meaning, default in rows if kind]
-    expected = [
-        row for name in ("study", "scheme")
-        for row in documented(load_schema(name), load_schema(name))
-    ]  # fmt: skip
-    assert written == expected
+    assert written == [row for schema in SCHEMAS.values() for row in documented(schema, schema)]
+    assert with_tables(page, *SCHEMAS.values()) == page, "call make written"
 
 
 @pytest.mark.parametrize("name", ["study", "scheme"])
 def test_schemas_are_sound(name):
     """Each schema is valid, refuses unknown keys everywhere, and describes every key."""
-    schema = load_schema(name)
+    schema = SCHEMAS[name]
     jsonschema.Draft202012Validator.check_schema(schema)
     for part in parts(schema):
         if part.get("type") == "object":
@@ -60,10 +61,10 @@ def test_schemas_are_sound(name):
 @pytest.mark.parametrize("name", ["study", "scheme"])
 def test_defaults_agree_with_the_schema(name):
     """A default is a value that a user could write."""
-    schema = load_schema(name)
+    schema = SCHEMAS[name]
     for part in parts(schema):
         if "default" in part:
-            jsonschema.Draft202012Validator({**part, "$defs": schema["$defs"]}).validate(
+            jsonschema.Draft202012Validator({**part, "$defs": schema.get("$defs", {})}).validate(
                 part["default"]
             )
 
