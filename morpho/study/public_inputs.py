@@ -7,11 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
-from morpho.study.settings.blocks import Landmarks, Specimens
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Landmarks, Specimens
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["PublicInput", "private_words", "public_content", "public_inputs"]
 

@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import SequenceMatcher
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -14,7 +15,9 @@ from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
 from morpho.study.reading.wording import listed, nearest, quoted, squeezed
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["SPECIMEN_COLUMNS", "gather_specimens", "read_specimens"]
 

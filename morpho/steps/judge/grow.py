@@ -36,7 +36,7 @@ def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -
     variables: dict[str, Any] = {"size": sample.log_size, "taxon": sample.taxon}
     names = {name for term in terms for name in _factors(term)}
     if names - set(variables):
-        from morpho.study.check import read_element
+        from morpho.study.element import read_element
 
         table = read_element(config, element)[1].loc[sample.specimen]
         for name in names - set(variables):

@@ -15,7 +15,7 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import digitisation_arrays
 from morpho.steps.streams import generator
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.scheme.points import layout_of
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from morpho.shape.symmetry.distortion import symmetrize
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import Bones, average_bones
 from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme

@@ -20,7 +20,7 @@ from morpho.report.references import Analysed
 from morpho.results.store import write_json
 from morpho.steps.provenance import HISTORY, write_record
 from morpho.steps.show.element_results import element_contents
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_distortion", "check_estimates"]
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_elements", "check_model", "check_sample", "check_sides", "landmark_shares"]
 

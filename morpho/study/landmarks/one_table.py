@@ -5,12 +5,15 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table
 from morpho.study.reading.wording import quoted
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["LandmarkFile", "LandmarkRow", "SpecimenNames"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,9 @@ from morpho.study.reading.wording import listed, quoted
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_pairs", "mirror_gaps", "other_partners"]
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["centroid_size_share", "check_plausibility"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,9 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import read_table
 from morpho.study.reading.wording import Suggestions, listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
 

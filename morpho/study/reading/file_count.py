@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.reading.paths import PathPattern
+from morpho.study.reading.paths import SCAN_ENDINGS, PathPattern
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
-from morpho.study.settings.config import SCAN_ENDINGS, StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_files", "check_scan_units", "with_scans"]
 

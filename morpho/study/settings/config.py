@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from morpho.study.reading.paths import PLACEHOLDERS, PathPattern, safe_name
+from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.schemas import check_against, without
 from morpho.study.reading.wording import listed, nearest, quoted
@@ -21,9 +21,7 @@ from morpho.study.settings import privacy
 from morpho.study.settings.blocks import Settings
 from morpho.study.settings.schema import study_schema
 
-__all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
-
-SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
+__all__ = ["RESERVED", "StudyConfig", "gather_config", "read_config"]
 
 # Folders of the results that belong to the study as a whole: no element may be called so.
 RESERVED = ("benchmarks", "figures", "history", "logs", "records", "supplement", "tables")
