@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from morpho.study.reading.schemas import Schema, bounds_of, resolved, wanted_by, written
+from morpho.study.reading.schemas import Schema, wanted_by
 
 __all__ = ["file_to_fill_in", "table_of_keys", "with_tables"]
 
@@ -20,10 +20,9 @@ def _choice(value: Any) -> str:
     return value if str(value).isidentifier() else json.dumps(value)
 
 
-def _kind(schema: Schema, root: Schema) -> str:
-    schema = resolved(schema, root)
+def _kind(schema: Schema) -> str:
     if "anyOf" in schema:
-        return " or ".join(_kind(one, root) for one in schema["anyOf"])
+        return " or ".join(_kind(one) for one in schema["anyOf"])
     if "enum" in schema:
         return ", ".join(f"`{_choice(value)}`" for value in schema["enum"])
     kind: str = schema["type"]
@@ -31,24 +30,23 @@ def _kind(schema: Schema, root: Schema) -> str:
         return "`true`, `false`"
     if kind == "array":
         low, high = schema.get("minItems"), schema.get("maxItems")
-        inner = resolved(schema["items"], root).get("type", "")
+        inner = schema["items"].get("type", "")
         of = {"object": " of blocks", "array": " of pairs"}.get(inner, "")
         return "list" + (of or (f" of {low}" + f" to {high}" * (low != high) if high else ""))
-    named = {"string": "text", "integer": "whole number", "object": "block"}
-    return named.get(kind, kind) + bounds_of(schema)
+    return {"string": "text", "object": "block"}.get(kind) or wanted_by(schema).removeprefix("a ")
 
 
-def _rows(schema: Schema, root: Schema, above: str) -> Iterator[str]:
+def _rows(schema: Schema, above: str = "") -> Iterator[str]:
     for key, below in schema.get("properties", {}).items():
-        below, name = resolved(below, root), f"{above}{key}"
+        name = f"{above}{key}"
         default = f"`{json.dumps(below['default'])}`" if "default" in below else "none"
         if key in schema.get("required", ()):
             default = "required"
-        yield f"| `{name}` | {_kind(below, root)} | {below['description']} | {default} |"
-        yield from _rows(below, root, f"{name}.")
+        yield f"| `{name}` | {_kind(below)} | {below['description']} | {default} |"
+        yield from _rows(below, f"{name}.")
         for inner, path in (("items", f"{name}[]."), ("additionalProperties", f"{name}.NAME.")):
             if isinstance(below.get(inner), dict):
-                yield from _rows(resolved(below[inner], root), root, path)
+                yield from _rows(below[inner], path)
 
 
 def table_of_keys(schema: Schema) -> str:
@@ -64,7 +62,7 @@ def table_of_keys(schema: Schema) -> str:
     str
         Key, type, meaning and default, a line each.
     """
-    return "\n".join((*_HEAD, *_rows(schema, schema, "")))
+    return "\n".join((*_HEAD, *_rows(schema)))
 
 
 def with_tables(page: str, *schemas: Schema) -> str:
@@ -95,14 +93,13 @@ def _value(value: Any) -> str:
     return str(value) if plain else json.dumps(value)
 
 
-def _comment(schema: Schema, root: Schema, width: int) -> list[str]:
+def _comment(schema: Schema, width: int) -> list[str]:
     """What a key means and what it may be; no line of it looks like a key."""
-    text, bounds = schema.get("description", ""), bounds_of(schema).removeprefix(", ")
-    choices = [written(one) for one in schema.get("enum", ())]
-    if set(choices) - set(re.split(r"[ ,:;.()]+", text)):
-        text += f" One of: {wanted_by(schema, root)}."
-    elif bounds:
-        text += f" {bounds.capitalize()}."
+    text, wanted = schema.get("description", ""), wanted_by(schema)
+    if set(schema.get("enum", ())) - set(re.split(r"[ ,:;.()]+", text)):
+        text += f" One of: {wanted}."
+    elif schema.get("type") in ("integer", "number") and ", " in wanted:
+        text += f" {wanted.partition(', ')[2].capitalize()}."
     text += f" {schema['$comment']}" if "$comment" in schema else ""
     held = re.sub(r" (?=\S+:( |$))", "\N{NO-BREAK SPACE}", text)
     lines = textwrap.wrap(held, width - 2, break_long_words=False, break_on_hyphens=False)
@@ -122,20 +119,20 @@ def _in(lines: Iterable[str]) -> list[str]:
     return [f"  {line}" for line in lines]
 
 
-def _keys(schema: Schema, root: Schema, width: int, *, counts: bool) -> Iterator[str]:
+def _keys(schema: Schema, width: int = _WIDTH, *, counts: bool = True) -> Iterator[str]:
     """The keys of a block; where it counts, those that have a default are comments."""
     for key, below in schema["properties"].items():
-        below, needed = resolved(below, root), key in schema.get("required", ())
+        needed = key in schema.get("required", ())
         given = below.get("examples", [below.get("default", key)])[0]
         comment = counts and not needed
         if "properties" in below:
             inner = width - 4 if comment else width - 2
-            body = [f"{key}:", *_in(_keys(below, root, inner, counts=counts and needed))]
+            body = [f"{key}:", *_in(_keys(below, inner, counts=counts and needed))]
         else:
             body = list(_nested({key: given}))
-        if schema is root and len(body) > 1:
+        if width == _WIDTH and len(body) > 1:
             yield ""
-        yield from _comment(below, root, width)
+        yield from _comment(below, width)
         yield from [f"# {line}" for line in body] if comment else body
 
 
@@ -152,4 +149,4 @@ def file_to_fill_in(schema: Schema) -> str:
     str
         YAML in which keys that need not be given are comments.
     """
-    return "\n".join(_keys(schema, schema, _WIDTH, counts=True)) + "\n"
+    return "\n".join(_keys(schema)) + "\n"

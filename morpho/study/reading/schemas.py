@@ -13,13 +13,30 @@ from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
 
 __all__ = [
-    "CONFIG_FOLDER", "bounds_of", "check_against", "load_schema", "resolved", "wanted_by",
-    "with_defaults", "without", "written",
+    "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "with_defaults",
+    "without",
 ]  # fmt: skip
+
+Schema = dict[str, Any]
+
+_REFERRED = ("$ref", "$defs")
 
 CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
 
-Schema = dict[str, Any]
+
+def _inlined(schema: Any, root: Schema) -> Any:
+    """A schema with what it refers to in the place of each reference."""
+    if isinstance(schema, list):
+        return [_inlined(one, root) for one in schema]
+    if not isinstance(schema, dict):
+        return schema
+    found = {key: _inlined(one, root) for key, one in schema.items() if key not in _REFERRED}
+    if "$ref" in schema:
+        target: Any = root
+        for part in schema["$ref"].removeprefix("#/").split("/"):
+            target = target[part]
+        found = _inlined(target, root) | found
+    return found
 
 
 @functools.cache
@@ -34,7 +51,7 @@ def load_schema(name: str) -> Schema:
     Returns
     -------
     dict
-        The schema; do not change it.
+        The schema without references; do not change it.
 
     Raises
     ------
@@ -42,49 +59,26 @@ def load_schema(name: str) -> Schema:
         If the folder ``config`` is not beside the package.
     """
     path = CONFIG_FOLDER / "schemas" / f"{name}.schema.json"
-    result: Schema = json.loads(path.read_text(encoding="utf-8"))
-    return result
+    root = json.loads(path.read_text(encoding="utf-8"))
+    found: Schema = _inlined(root, root)
+    return found
 
 
-def resolved(schema: Schema, root: Schema) -> Schema:
-    """Put what a schema refers to in the place of the reference.
-
-    Parameters
-    ----------
-    schema : dict
-        A part of a schema.
-    root : dict
-        The schema that ``$ref`` points into.
-
-    Returns
-    -------
-    dict
-        The part, with what it says itself above what it refers to.
-    """
-    if "$ref" not in schema:
-        return schema
-    target = root
-    for part in schema["$ref"].removeprefix("#/").split("/"):
-        target = target[part]
-    return {**target, **{key: value for key, value in schema.items() if key != "$ref"}}
-
-
-def _child(schema: Schema, key: str | int, root: Schema) -> Schema:
+def _child(schema: Schema, key: str | int) -> Schema:
     if isinstance(key, int):
         found = schema.get("items", {})
     else:
         found = schema.get("properties", {}).get(key, schema.get("additionalProperties", {}))
-    return resolved(found, root) if isinstance(found, dict) else {}
+    return found if isinstance(found, dict) else {}
 
 
-def _at(path: KeyPath, root: Schema) -> Schema:
-    schema = root
+def _at(path: KeyPath, schema: Schema) -> Schema:
     for key in path:
-        schema = _child(schema, key, root)
+        schema = _child(schema, key)
     return schema
 
 
-def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
+def with_defaults(data: Any, schema: Schema) -> Any:
     """Fill in every default that the schema states, at all depths.
 
     Parameters
@@ -93,8 +87,6 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
         Values that agree with the schema.
     schema : dict
         The schema.
-    root : dict, optional
-        The schema that ``$ref`` points into; by default the same.
 
     Returns
     -------
@@ -106,20 +98,18 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
     >>> with_defaults({}, {"properties": {"seed": {"default": 1}}})
     {'seed': 1}
     """
-    root = schema if root is None else root
-    schema = resolved(schema, root)
     if isinstance(data, list):
-        return [with_defaults(item, schema.get("items", {}), root) for item in data]
+        return [with_defaults(item, schema.get("items", {})) for item in data]
     if not isinstance(data, dict):
         return copy.deepcopy(data)
     filled = {}
     known = schema.get("properties", {})
     for key in [*known, *(key for key in data if key not in known)]:
-        below = _child(schema, key, root)
+        below = _child(schema, key)
         if key in data:
-            filled[key] = with_defaults(data[key], below, root)
+            filled[key] = with_defaults(data[key], below)
         elif "default" in below:
-            filled[key] = with_defaults(below["default"], below, root)
+            filled[key] = with_defaults(below["default"], below)
     return filled
 
 
@@ -162,19 +152,7 @@ def _label(path: KeyPath) -> str:
     return words.strip() or "the file"
 
 
-def bounds_of(schema: Schema) -> str:
-    """Tell between what a number must lie.
-
-    Parameters
-    ----------
-    schema : dict
-        What is asked of the number.
-
-    Returns
-    -------
-    str
-        As in ``, at least 0 and at most 9``; empty where there are no bounds.
-    """
+def _bounds(schema: Schema) -> str:
     parts = []
     for keyword, word in (
         ("minimum", "at least"),
@@ -187,26 +165,29 @@ def bounds_of(schema: Schema) -> str:
     return ", " + " and ".join(parts) if parts else ""
 
 
-def wanted_by(schema: Schema, root: Schema) -> str:
+def _written(value: Any) -> str:
+    if value == "\t":
+        return '"\\t" (a tab)'
+    return quoted(value) if isinstance(value, str) and not value.isidentifier() else str(value)
+
+
+def wanted_by(schema: Schema) -> str:
     """Say what a schema asks for.
 
     Parameters
     ----------
     schema : dict
         What is asked of a value.
-    root : dict
-        The schema that ``$ref`` points into.
 
     Returns
     -------
     str
         As in ``a whole number, at least 0``.
     """
-    schema = resolved(schema, root)
     if "anyOf" in schema:
-        return " or ".join(wanted_by(option, root) for option in schema["anyOf"])
+        return " or ".join(wanted_by(option) for option in schema["anyOf"])
     if "enum" in schema:
-        return listed((written(value) for value in schema["enum"]), last="or")
+        return listed((_written(value) for value in schema["enum"]), last="or")
     kind = schema.get("type")
     if kind == "string":
         if "pattern" in schema:
@@ -215,9 +196,9 @@ def wanted_by(schema: Schema, root: Schema) -> str:
     if kind == "boolean":
         return "true or false"
     if kind == "integer":
-        return "a whole number" + bounds_of(schema)
+        return "a whole number" + _bounds(schema)
     if kind == "number":
-        return "a number" + bounds_of(schema)
+        return "a number" + _bounds(schema)
     if kind == "array":
         low, high = schema.get("minItems", 0), schema.get("maxItems")
         many = f"{low}" if low == high else f"{low} to {high}" if high else f"at least {low}"
@@ -226,24 +207,6 @@ def wanted_by(schema: Schema, root: Schema) -> str:
         keys = schema.get("properties")
         return "a block of keys" + (f" ({listed(keys)})" if keys else "")
     return "something else"
-
-
-def written(value: Any) -> str:
-    """Show a value as it is written in a YAML file.
-
-    Parameters
-    ----------
-    value : object
-        One that a schema allows.
-
-    Returns
-    -------
-    str
-        In quotation marks where it is no plain word.
-    """
-    if value == "\t":
-        return '"\\t" (a tab)'
-    return quoted(value) if isinstance(value, str) and not value.isidentifier() else str(value)
 
 
 def _shown(value: Any) -> str:
@@ -258,16 +221,15 @@ def _shown(value: Any) -> str:
     return quoted(value) if isinstance(value, str) else str(value)
 
 
-def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyPath = ()) -> Any:
+def _as_written(data: Any, schema: Schema, texts: dict, path: KeyPath = ()) -> Any:
     """Take an unquoted value as its text wherever the schema wants a text: specimen 0012."""
-    schema = resolved(schema, root)
     if isinstance(data, dict):
         return {
-            key: _as_written(value, _child(schema, key, root), root, texts, (*path, key))
+            key: _as_written(value, _child(schema, key), texts, (*path, key))
             for key, value in data.items()
         }
     if "anyOf" in schema:
-        options = [resolved(option, root) for option in schema["anyOf"]]
+        options = schema["anyOf"]
         if isinstance(data, list):
             options = [option for option in options if option.get("type") == "array"]
         if any(option.get("type") in {"integer", "number"} for option in options):
@@ -275,8 +237,7 @@ def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyP
         schema = options[0] if options else {}
     if isinstance(data, list):
         return [
-            _as_written(item, _child(schema, i, root), root, texts, (*path, i))
-            for i, item in enumerate(data)
+            _as_written(item, _child(schema, i), texts, (*path, i)) for i, item in enumerate(data)
         ]
     wants_text = schema.get("type") == "string" or all(
         isinstance(value, str) for value in schema.get("enum", [0])
@@ -286,14 +247,13 @@ def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyP
     return data
 
 
-def _homes(key: str, root: Schema, schema: Schema | None = None, path: KeyPath = ()) -> list[str]:
+def _homes(key: str, schema: Schema, path: KeyPath = ()) -> list[str]:
     """Find blocks of the file in which a key is known."""
-    schema = root if schema is None else resolved(schema, root)
     found = []
     for name, below in schema.get("properties", {}).items():
         if name == key and path:
             found.append(_label(path))
-        found.extend(_homes(key, root, below, (*path, name)))
+        found.extend(_homes(key, below, (*path, name)))
     return found
 
 
@@ -346,7 +306,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
-    document.data = _as_written(document.data, root, root, document.texts)
+    document.data = _as_written(document.data, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
         path: KeyPath = tuple(error.absolute_path)
@@ -356,10 +316,10 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
             continue
         if error.validator == "required":
             missing = error.message.split("'")[1]
-            below = _child(_at(path, root), missing, root)
+            below = _child(_at(path, root), missing)
             problems.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
-                f"Add it: {below.get('description', wanted_by(below, root))}",
+                f"Add it: {below.get('description', wanted_by(below))}",
                 file=document.file,
                 line=document.line(*path),
             )
@@ -375,7 +335,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
             schema = _at(path, root)
             found = f"{_label(path)} is {_shown(value)}"
         bad.add(path)
-        remedy = f"It must be {wanted_by(schema, root)}."
+        remedy = f"It must be {wanted_by(schema)}."
         near = nearest(str(value), [str(v) for v in schema.get("enum", [])])
         if near:
             remedy += f" Did you mean {near}?"
