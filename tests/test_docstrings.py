@@ -59,7 +59,7 @@ def faults_of_function(node: Function, name: str, *, method: bool) -> list[str]:
 def says_itself(field: ast.AnnAssign) -> bool:
     """Whether a field is given with its meaning, as a key of study.yaml is."""
     made = field.value
-    return isinstance(made, ast.Call) and getattr(made.func, "id", "") in ("key", "needed")
+    return isinstance(made, ast.Call) and getattr(made.func, "id", "") == "key"
 
 
 def faults_of_class(node: ast.ClassDef) -> list[str]:

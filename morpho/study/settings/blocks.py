@@ -9,12 +9,12 @@ Light on purpose (standard library): the workflow imports it each time it is sta
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cache, partial
 from typing import Annotated, Any, Literal, Self, get_args, get_origin, get_type_hints
 
-__all__ = ["Block", "Settings", "block_in", "key", "needed"]
+__all__ = ["Block", "Settings", "block_in", "key"]
 
 # What JSON Schema asks of a kind beyond its type.
 Filled = Annotated[str, "minLength", 1]
@@ -27,7 +27,7 @@ _KEYWORDS = {
 }  # fmt: skip
 
 
-def key(default: Any, says: str = "", **more: Any) -> Any:
+def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> Any:
     """Describe a key of study.yaml.
 
     Parameters
@@ -37,6 +37,8 @@ def key(default: Any, says: str = "", **more: Any) -> Any:
         may be left out.
     says : str
         Its meaning; that of a block is its docstring.
+    needed : bool
+        Whether study.yaml must give it; the default then stands for it in a faulty one alone.
     **more : object
         Bounds of a number (`least`, `most`, `above`), the `keys` that a mapping may have with
         their meanings, a `note` for those who fill it in, and whatever else a JSON Schema may say.
@@ -49,25 +51,7 @@ def key(default: Any, says: str = "", **more: Any) -> Any:
     make = partial(list, default) if isinstance(default, list) else default
     makes: dict[str, Any] = {"default_factory" if callable(make) else "default": make}
     asked = {_KEYWORDS.get(name, name): value for name, value in more.items()}
-    return field(**makes, metadata={"says": says, **asked})
-
-
-def needed(blank: Callable[[], Any], says: str = "", **more: Any) -> Any:
-    """Describe a key of study.yaml that has no default.
-
-    Parameters
-    ----------
-    blank : callable
-        Makes what stands for it where a faulty study.yaml does not give it.
-    says, **more
-        As in `key`.
-
-    Returns
-    -------
-    dataclasses.Field
-        The field of a block.
-    """
-    return key(blank, says, needed=True, **more)
+    return field(**makes, metadata={"says": says, "needed": needed, **asked})
 
 
 def block_in(kind: Any) -> type[Block] | None:
@@ -161,7 +145,7 @@ class Block(Mapping[str, Any]):
 class Specimens(Block):
     """The specimen table: one row a specimen."""
 
-    file: Filled = needed(str, "Path of the table; a delimited text file (CSV).", examples=["specimens.csv"])
+    file: Filled = key(str, "Path of the table; a delimited text file (CSV).", needed=True, examples=["specimens.csv"])
     delimiter: Delimiter = key("auto", "Character between cells; auto finds it in the header.")
     columns: dict[str, str] = key(
         dict,
@@ -181,7 +165,7 @@ class Specimens(Block):
 class Landmarks(Block):
     """The landmark tables: one row a landmark of one digitisation."""
 
-    files: Filled | Annotated[list[Filled], "minItems", 1] = needed(list, "Path or list of paths; * stands for anything within a name, and {element}, {specimen} and {replicate} for columns that come from the path.", examples=["landmarks/*.csv"], note="With several bones, landmarks/{element}/*.csv lets a new table set only its own bone to work again.")
+    files: Filled | Annotated[list[Filled], "minItems", 1] = key(list, "Path or list of paths; * stands for anything within a name, and {element}, {specimen} and {replicate} for columns that come from the path.", needed=True, examples=["landmarks/*.csv"], note="With several bones, landmarks/{element}/*.csv lets a new table set only its own bone to work again.")
     delimiter: Delimiter = key("auto", "Character between cells; auto finds it in the header.")
     decimal: Literal[".", ","] = key(".", "Decimal mark of the coordinates.")
     units: Units = key("mm", "Unit of the coordinates: everything is turned to mm.")
@@ -205,7 +189,7 @@ class Landmarks(Block):
 class Scans(Block):
     """The scans: optional."""
 
-    files: Filled = needed(str, "Path with {element} and {specimen} in it; PLY, STL, OBJ or GLB.", examples=["scans/{element}/{specimen}.ply"])
+    files: Filled = key(str, "Path with {element} and {specimen} in it; PLY, STL, OBJ or GLB.", needed=True, examples=["scans/{element}/{specimen}.ply"])
     units: Units = key("mm", "Unit of the coordinates: everything is turned to mm.")
     units_of: dict[str, dict[str, Units]] = key(dict, "Scans in another unit than the rest: by element, then by specimen, as in lower_jaw: {A-1: cm}.")
 
@@ -214,7 +198,7 @@ class Scans(Block):
 class Element(Block):
     """An element."""
 
-    scheme: Filled = needed(str, "Path of the element's scheme.")
+    scheme: Filled = key(str, "Path of the element's scheme.", needed=True)
 
 
 @dataclass(frozen=True)
@@ -318,14 +302,14 @@ class Settings(Block):
     Paths are relative to the folder of study.yaml.
     """
 
-    title: Filled = needed(str, "Title of the study, shown on the report.", examples=["My study"])
+    title: Filled = key(str, "Title of the study, shown on the report.", needed=True, examples=["My study"])
     notice: str = key("", "A sentence shown in a box at the top of the report.")
     seed: int = key(1, "Seed of every random draw: same inputs and seed give the same tables.", least=0)
     results: Filled = key("results", "Folder the workflow writes to; it must be one of its own.")
-    specimens: Specimens = needed(Specimens)
-    landmarks: Landmarks = needed(Landmarks)
+    specimens: Specimens = key(Specimens, needed=True)
+    landmarks: Landmarks = key(Landmarks, needed=True)
     scans: Scans | None = key(None)
-    elements: dict[str, Element] = needed(dict, "The elements (bones) of the study, each with its scheme.", examples=[{"bone": {"scheme": "schemes/bone.yaml"}}], minProperties=1, propertyNames={"pattern": "^[A-Za-z][A-Za-z0-9_]*$"})
+    elements: dict[str, Element] = key(dict, "The elements (bones) of the study, each with its scheme.", needed=True, examples=[{"bone": {"scheme": "schemes/bone.yaml"}}], minProperties=1, propertyNames={"pattern": "^[A-Za-z][A-Za-z0-9_]*$"})
     preparation: Preparation = key(Preparation)
     shape_space: ShapeSpace = key(ShapeSpace)
     model: Model = key(Model)

@@ -35,7 +35,7 @@ def study_schema(block: type[Block] = Settings) -> dict[str, Any]:
 def _of_block(block: type[Block]) -> dict[str, Any]:
     kinds = get_type_hints(block, include_extras=True)
     each: tuple[Field[Any], ...] = fields(block)
-    asked = [one.name for one in each if "needed" in one.metadata]
+    asked = [one.name for one in each if one.metadata["needed"]]
     return {
         "type": "object",
         "description": " ".join(inspect.getdoc(block).split()),  # type: ignore[union-attr]
@@ -47,7 +47,7 @@ def _of_block(block: type[Block]) -> dict[str, Any]:
 
 def _of_key(one: Field[Any], kind: Any) -> dict[str, Any]:
     more = dict(one.metadata)
-    says, is_needed, keys = more.pop("says"), more.pop("needed", False), more.pop("keys", None)
+    says, is_needed, keys = more.pop("says"), more.pop("needed"), more.pop("keys", None)
     found = _of_kind(kind) | more
     if keys:
         found["additionalProperties"] = False
