@@ -5,7 +5,7 @@ PYTHON ?= python3
 CORES ?= all
 STUDY ?=
 
-.PHONY: study test test-all fast check mutate lock legend bench clean
+.PHONY: study test test-all fast check mutate lock written bench clean
 
 study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.yaml)
 	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
@@ -38,7 +38,11 @@ lock:  ## make both requirements files anew; needs uv
 	uv pip compile -q pyproject.toml --group build -c requirements-dev.txt --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements.txt
 
-legend:  ## results/README.md from the legend of the tables
+written:  ## the tables of keys in config/README.md, and results/README.md from the legend
+	.venv/bin/python -c "from morpho.study.reading.explained import with_tables as w; \
+	from morpho.study.reading.schemas import load_schema as l; \
+	from morpho.study.settings.schema import study_schema as s; from pathlib import Path as P; \
+	p = P('config/README.md'); p.write_text(w(p.read_text('utf-8'), s(), l('scheme')), 'utf-8')"
 	.venv/bin/python -c "from morpho.report.legend import legend_text as l; \
 	from pathlib import Path as P; P('results/README.md').write_text(l(), encoding='utf-8')"
 

@@ -99,7 +99,7 @@ def _summary(study: Study) -> str:
     from morpho.study.reading.file_count import with_scans
 
     specimens = study.specimens
-    title = visible(study.config.settings.get("title", "The study"))
+    title = visible(study.config.settings.title or "The study")
     lines = [f"{title}: {_number(len(specimens), 'specimen')}"]
     known = Counter(specimens.loc[specimens["role"] == "known", "taxon"])
     for taxon, number in sorted(known.items()):
@@ -180,7 +180,7 @@ def _status(path: str) -> int:
             print(f"{error}\n{command}", file=sys.stderr)
             return PROBLEMS
         recorded, made = {}, "not complete"
-    print(f"{visible(config.settings['title'])}: results {made}")
+    print(f"{visible(config.settings.title)}: results {made}")
     for line in _told(differences):
         print(line)
     if due:

@@ -65,7 +65,7 @@ def _inputs(config: StudyConfig) -> dict[str, str]:
 
 def _settings(config: StudyConfig) -> dict[str, Any]:
     """Settings by dotted key; which columns are private shows in the sums of the tables."""
-    flat = flat_settings(config.settings)
+    flat = flat_settings(config.settings.plain())
     flat.pop("specimens.private", None)
     return flat
 
@@ -111,8 +111,8 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
     """
     found: dict[str, Any] = {
         "format": _FORMAT,
-        "title": config.settings["title"],
-        "seed": config.settings["seed"],
+        "title": config.settings.title,
+        "seed": config.settings.seed,
         "versions": versions(),
         "system": f"{platform.system()} {platform.machine()}",
         "code": _code(),

@@ -26,7 +26,7 @@ _HOME = {
     "template_of": "scans.templates",
     "Study": "check",
     "check_study": "check",
-    "read_element": "check",
+    "read_element": "element",
     "start_study": "start",
 }
 

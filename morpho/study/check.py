@@ -14,12 +14,12 @@ from morpho.study.checks.sample import check_elements, check_model, check_sample
 from morpho.study.landmarks.pairs import check_pairs
 from morpho.study.landmarks.reading import gather_landmarks
 from morpho.study.reading.file_count import check_files, check_scan_units
-from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.reading.problems import Problems
 from morpho.study.scheme.reading import Scheme, gather_scheme, usable_names
-from morpho.study.settings.config import StudyConfig, gather_config, read_config
+from morpho.study.settings.config import StudyConfig, gather_config
 from morpho.study.specimens import gather_specimens
 
-__all__ = ["Study", "check_study", "read_element"]
+__all__ = ["Study", "check_study"]
 
 
 @dataclass(frozen=True)
@@ -106,56 +106,3 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     check_sample(config, specimens, tables, problems)
     check_elements(config, schemes, specimens, landmarks, problems)
     return Study(config, schemes, specimens, landmarks), problems
-
-
-def read_element(
-    config: StudyConfig | Path | str, element: str
-) -> tuple[Scheme, pd.DataFrame, pd.DataFrame]:
-    """Read what one element needs, and refuse it if anything is wrong.
-
-    Parameters
-    ----------
-    config : StudyConfig or pathlib.Path or str
-        The study, or the path of its study.yaml.
-    element : str
-        One of its elements.
-
-    Returns
-    -------
-    scheme : Scheme
-        What is digitised on it.
-    specimens : pandas.DataFrame
-        The specimen table, of the specimens digitised in this element.
-    landmarks : pandas.DataFrame
-        Its landmark tables, as `morpho.study.landmarks.reading.read_landmarks` gives them:
-        landmarks, points of the curves, and points of the patches where they were placed, which
-        `morpho.study.scans.templates.patch_points` picks.
-
-    Raises
-    ------
-    StudyError
-        If there is an error in the files that the element uses; the message tells all at once.
-    ValueError
-        If the study has no such element.
-    """
-    if not isinstance(config, StudyConfig):
-        config = read_config(config)
-    if element not in config.elements:
-        raise ValueError(f"{element} is not among the elements {', '.join(config.elements)}")
-    problems = Problems(base=config.folder)
-    scheme = gather_scheme(config.scheme_path(element), element, problems)
-    specimens = gather_specimens(config, problems)
-    schemes = {} if scheme is None else {element: scheme}
-    frames = gather_landmarks(config, schemes, specimens, problems)
-    if scheme is None or specimens is None or element not in frames:
-        if not problems.errors:
-            problems.error(
-                "The specimen table or the landmark tables are not told.",
-                "Put study.yaml right: see formkin check.",
-                file=config.path,
-            )
-        raise StudyError(problems)
-    rows = frames[element]
-    check_sides(config, scheme, specimens, rows, problems)
-    problems.raise_if_errors()
-    return scheme, specimens.loc[specimens.index.isin(rows["specimen"])], rows

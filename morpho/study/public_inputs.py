@@ -7,10 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Landmarks, Specimens
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["PublicInput", "private_words", "public_content", "public_inputs"]
 
@@ -55,9 +59,14 @@ def _read(path: Path, delimiter: str) -> Table:
     return table
 
 
+def _described(config: StudyConfig, kind: str) -> Specimens | Landmarks:
+    settings = config.settings
+    return settings.specimens if kind == "specimens" else settings.landmarks
+
+
 def _private(config: StudyConfig, kind: str, table: Table) -> set[str]:
     """Private columns of a table; what is read as a column of ours is public already."""
-    mapping: Mapping[str, str] = config.settings[kind]["columns"]
+    mapping: Mapping[str, str] = _described(config, kind).columns
     needed = {mapping.get(ours, ours) for ours in _OURS[kind]}
     return set(config.private_columns(table.header)) - needed
 
@@ -83,7 +92,7 @@ def public_content(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
     """
     if kind not in _OURS:
         return path
-    table = _read(path, config.settings[kind]["delimiter"])
+    table = _read(path, _described(config, kind).delimiter)
     private = _private(config, kind, table)
     if not private:
         return path
@@ -121,11 +130,11 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
 
     table = config.specimens_file
     if table is not None:
-        written = config.settings["specimens"]["file"]
+        written = config.settings.specimens.file
         add("specimens", written, table, public_content(config, "specimens", table))
     for element in config.elements:
         path = config.scheme_path(element)
-        add("scheme", config.settings["elements"][element]["scheme"], path, path)
+        add("scheme", config.settings.elements[element]["scheme"], path, path)
     for element in config.elements:
         for pattern in config.landmark_patterns:
             for path in pattern.files(element=element):
@@ -159,7 +168,7 @@ def private_words(config: StudyConfig) -> set[str]:
     path = config.specimens_file
     if path is None:
         return set()
-    table = _read(path, config.settings["specimens"]["delimiter"])
+    table = _read(path, config.settings.specimens.delimiter)
     places = [
         i for i, name in enumerate(table.header) if name in _private(config, "specimens", table)
     ]

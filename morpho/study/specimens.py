@@ -7,6 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import SequenceMatcher
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -14,7 +15,9 @@ from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
 from morpho.study.reading.wording import listed, nearest, quoted, squeezed
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["SPECIMEN_COLUMNS", "gather_specimens", "read_specimens"]
 
@@ -52,7 +55,7 @@ class _Reader:
         self.first: dict[str, int] = {}
 
     def rows(self) -> list[_Row]:
-        mapping = self.config.settings["specimens"]["columns"]
+        mapping = self.config.settings.specimens.columns
         places: dict[str, int | None] = {}
         for ours in ("specimen", *SPECIMEN_COLUMNS):
             needed = ours in {"specimen", "taxon", "role"}
@@ -92,7 +95,7 @@ class _Reader:
                     file=self.table.file,
                     line=1,
                 )
-        for name in self.config.settings["specimens"]["private"]:
+        for name in self.config.settings.specimens.private:
             if name not in self.table.header:
                 near = nearest(name, self.table.header)
                 self.problems.error(
@@ -316,7 +319,7 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
     path = config.specimens_file
     if path is None:
         return None
-    table = read_table(path, problems, config.settings["specimens"]["delimiter"])
+    table = read_table(path, problems, config.settings.specimens.delimiter)
     if table is None:
         return None
     rows = _Reader(config, table, problems).rows()

@@ -5,173 +5,19 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from morpho.study.reading.explained import file_to_fill_in
 from morpho.study.reading.problems import Problem, Problems, StudyError
 from morpho.study.reading.wording import listed, quoted
+from morpho.study.settings.schema import study_schema
 
 __all__ = ["start_study"]
 
-STUDY = """\
+STUDY = f"""\
 # The study. Lines that begin with # are comments: those with a key show its
 # default, and count only once the # is deleted. Paths are relative to this file.
 # Check the study at any time with:  formkin check THIS_FOLDER
 
-# Title of the study, shown on the report.
-title: My study
-# A sentence shown in a box at the top of the report.
-# notice: ""
-# Seed of every random draw: the same inputs and seed give the same tables.
-# seed: 1
-# Folder the workflow writes to.
-# results: results
-
-# The specimen table: one row a specimen.
-specimens:
-  file: specimens.csv
-  # Character between cells: auto finds it in the header; or ",", ";", "\\t".
-  # delimiter: auto
-  # If your table has other column names, write them here: ours first, then yours.
-  # columns:
-  #   specimen: specimen   # name of the specimen; must be unique
-  #   taxon: taxon         # taxon of a known specimen; may be blank for a query
-  #   role: role           # known (its taxon is sure) or query (to be placed)
-  #   side: side           # left, right, or blank
-  #   stage: stage         # growth stage, in your own words
-  # Columns that never reach the results. Columns whose name tells a place, such
-  # as locality or latitude, are kept back without being listed.
-  # private: []
-
-# The landmark tables: one row a landmark of one digitisation.
-landmarks:
-  # One path or a list. * stands for anything within a name; {element},
-  # {specimen} and {replicate} stand for values that come from the path. With
-  # several bones, landmarks/{element}/*.csv lets a new table set only its own bone
-  # to work again.
-  files: landmarks/*.csv
-  # delimiter: auto
-  # Decimal mark of the coordinates: "." or ",".
-  # decimal: "."
-  # Unit of the coordinates: um, mm, cm, m or inch. All is turned to mm.
-  # units: mm
-  # Your names for our columns, as above.
-  # columns:
-  #   specimen: specimen   # as in the specimen table
-  #   element: element     # may be left out in a study of one element
-  #   replicate: replicate # label of the digitisation; blank if there is only one
-  #   observer: observer   # who digitised; optional
-  #   landmark: landmark   # name in the scheme; points of a curve are edge.1, edge.2
-  #   x: x
-  #   y: y
-  #   z: z
-
-# The scans: optional. PLY, STL, OBJ or GLB.
-# scans:
-#   files: scans/{element}/{specimen}.ply
-#   units: mm
-#   # Scans in another unit than the rest: the element, then specimens and their
-#   # units, as in  bone: {NAME-01: cm, NAME-02: um}
-#   units_of: {}
-
-# The elements (bones), each with its scheme.
-elements:
-  bone:
-    scheme: schemes/bone.yaml
-
-# How digitisations become configurations that can be compared.
-# preparation:
-#   # Side that matching elements are brought to: commoner, left or right.
-#   mirror_to: commoner
-#   missing:
-#     # A specimen with a smaller share of its landmarks is set aside.
-#     smallest_share: 0.75
-#     # A known specimen with a missing landmark: estimate the landmark, set_aside
-#     # the specimen, or use only the landmarks that all share (shared).
-#     known: estimate
-#     # The same for a query.
-#     query: estimate
-#     # How a landmark is estimated whose mirror image is missing too: regression on
-#     # the landmarks that are there, or a spline from the nearest complete specimens.
-#     method: regression
-#     # Draws of each estimated landmark, from the spread of its estimate, that are
-#     # carried into the verdict; 0 for the estimate alone.
-#     imputations: 20
-#   # Semilandmarks of the scheme's curves and patches, and how they are slid.
-#   semilandmarks:
-#     # Whether the curves take part, and the patches, which need scans.
-#     curves: true
-#     patches: true
-#     # What sliding makes least: bending_energy of the change from the mean, or the
-#     # procrustes distance to it.
-#     criterion: bending_energy
-#     # Never more passes of sliding than this, even if it has not converged.
-#     passes: 20
-#   # What is analysed of an element with a plane of symmetry: its symmetric part
-#   # (symmetric), or the bone as it is (as_is).
-#   symmetry: symmetric
-#   # Specimens squashed or sheared in the ground, whose distortion is removed by
-#   # making them symmetric; only for an element with a plane of symmetry.
-#   distortion: []
-
-# How many axes of shape space the multivariate tests use.
-# shape_space:
-#   # Rule: share (of variance), parallel (parallel analysis), or broken_stick; never
-#   # more than a third of the degrees of freedom within taxa.
-#   axes: share
-#   # Share of variance to reach, for the rule share.
-#   share: 0.9
-#   # Never more axes than this.
-#   most: 10
-
-# The linear model of shape.
-# model:
-#   # Terms in the order they are tested: size (log centroid size), taxon, or any
-#   # column of the specimen table; [size, taxon] within the list is an interaction.
-#   terms: [size, taxon]
-
-# The statistical tests.
-# tests:
-#   # Permutations of each test; 0 gives no p-values.
-#   permutations: 9999
-#   # Level of the tests.
-#   alpha: 0.05
-#   # A taxon with fewer specimens takes no part in tests between taxa, and no
-#   # verdict of inside rests on it.
-#   smallest_taxon: 4
-#   # Covariance of the discriminant analysis: pooled, or shrunken.
-#   covariance: pooled
-#   # Folds of the cross-validation: leave_one_out, or a number.
-#   folds: leave_one_out
-
-# How hard the verdict is tried.
-# robustness:
-#   # A verdict that holds in a smaller share of the settings of any one kind of choice
-#   # (axes, a landmark or a specimen left out, ...) is undecided.
-#   smallest_share: 0.8
-#   # Times that each query is drawn as if it were digitised again; needs replicates.
-#   error_draws: 50
-#   # Subsamples of each number of specimens, for curves of error against sample size.
-#   rarefactions: 200
-#   # Simulations of each number of specimens added to the nearest taxon.
-#   simulations: 40
-
-# What sets each query apart.
-# differences:
-#   # Taxa that each query's differences are told from: the nearest one, or all.
-#   against: nearest
-
-# Choices for the figures.
-# figures:
-#   # Drawn around the specimens of a taxon: hulls or ellipses.
-#   outlines: hulls
-#   # Factor by which drawn shape changes are exaggerated.
-#   magnify: 1
-#   # How many of the ranked measurements are drawn.
-#   measurements: 12
-
-# What goes with the report.
-# report:
-#   # Whether scans go into the archive for a data repository.
-#   scans_in_archive: false
-"""
+{file_to_fill_in(study_schema())}"""
 
 SCHEME = """\
 # What is digitised on the element. Replace these landmarks by your own: they are

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Settings
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["NotHeededError", "heeded"]
+__all__ = ["NotHeededError", "Seen", "heeded", "heeds"]
 
 # Where files are, which the plan finds for every rule.
 _ALWAYS = ("elements", "results")
@@ -19,44 +19,53 @@ class NotHeededError(LookupError):
     """A step reads a setting that its rule does not name."""
 
 
-class _Heeded(dict[str, Any]):
-    """Settings of which some are hidden."""
+def heeds(named: tuple[str, ...] | None, path: str) -> bool:
+    """Tell whether a rule heeds a setting.
 
-    def __init__(self, shown: Mapping[str, Any], hidden: frozenset[str], above: str) -> None:
-        super().__init__(shown)
-        self._hidden, self._above = hidden, above
+    Parameters
+    ----------
+    named : tuple of str, or None
+        Dotted keys of study.yaml, of settings and of blocks; None stands for all.
+    path : str
+        Dotted key of the setting.
 
-    def _look(self, key: object) -> None:
-        if key in self._hidden:
-            raise NotHeededError(
-                f"The rule does not name {self._above}{key} among the settings that it heeds: "
-                "name it in morpho/workflow/rules.py."
-            )
-
-    def __getitem__(self, key: str) -> Any:
-        self._look(key)
-        return super().__getitem__(key)
-
-    def __contains__(self, key: object) -> bool:
-        self._look(key)
-        return super().__contains__(key)
-
-    def get(self, key: str, default: Any = None) -> Any:
-        self._look(key)
-        return super().get(key, default)
+    Returns
+    -------
+    bool
+    """
+    return named is None or any(f"{path}.".startswith(f"{one}.") for one in named)
 
 
-def _shown(settings: Mapping[str, Any], named: tuple[str, ...], above: str = "") -> _Heeded:
-    shown, hidden = {}, []
-    for key, value in settings.items():
-        path = f"{above}{key}"
-        if path in named:
-            shown[key] = value
-        elif isinstance(value, Mapping) and any(one.startswith(f"{path}.") for one in named):
-            shown[key] = _shown(value, named, f"{path}.")
-        else:
-            hidden.append(key)
-    return _Heeded(shown, frozenset(hidden), above)
+class Seen:
+    """Settings as one step may see them: looking any other up raises `NotHeededError`.
+
+    Parameters
+    ----------
+    settings : Block
+        All settings, or a block of them.
+    named : tuple of str
+        Dotted keys of those that may be seen.
+    above : str
+        Dotted key of the block, with a dot behind it.
+    """
+
+    def __init__(self, settings: Any, named: tuple[str, ...], above: str = "") -> None:
+        self._of = (settings, named, above)
+
+    def __getattr__(self, name: str) -> Any:
+        settings, named, above = object.__getattribute__(self, "_of")
+        value, path = getattr(settings, name), f"{above}{name}"
+        if heeds(named, path):
+            return value
+        if any(one.startswith(f"{path}.") for one in named):
+            return None if value is None else Seen(value, named, f"{path}.")
+        raise NotHeededError(
+            f"The rule does not name {path} among the settings that it heeds: "
+            "name it in morpho/workflow/rules.py."
+        )
+
+    # settings[name], as of the settings themselves; falls with it
+    __getitem__ = __getattr__
 
 
 def heeded(config: StudyConfig, named: tuple[str, ...] | None) -> StudyConfig:
@@ -71,8 +80,9 @@ def heeded(config: StudyConfig, named: tuple[str, ...] | None) -> StudyConfig:
     Returns
     -------
     StudyConfig
-        Looking up any other setting raises `NotHeededError`.
+        Its settings are `Seen`.
     """
     if named is None:
         return config
-    return replace(config, settings=_shown(config.settings, (*named, *_ALWAYS)))
+    seen = Seen(config.settings, (*named, *_ALWAYS))
+    return replace(config, settings=cast("Settings", seen))

@@ -95,8 +95,8 @@ def _landmark_parts(config: StudyConfig, element: str) -> tuple[set[str] | None,
 
     The specimens are None where they cannot be told.
     """
-    part = config.settings["landmarks"]
-    mapping = part["columns"]
+    part = config.settings.landmarks
+    mapping = part.columns
     names: set[str] | None = set()
     shared: list[Any] = []
     patterns = config.landmark_patterns
@@ -107,7 +107,7 @@ def _landmark_parts(config: StudyConfig, element: str) -> tuple[set[str] | None,
         if own and "specimen" in told:
             names = None if names is None else names | _forms(told["specimen"])
             continue
-        table = _table(path, part["delimiter"])
+        table = _table(path, part.delimiter)
         place = None if table is None else _place(table, "specimen", mapping)
         which = None if table is None else _place(table, "element", mapping)
         if (
@@ -133,9 +133,9 @@ def _specimen_rows(
     config: StudyConfig, names: set[str] | None
 ) -> Iterator[list[tuple[str, str]] | str]:
     path = config.specimens_file
-    part = config.settings.get("specimens") or {}
-    table = _table(path, part.get("delimiter", "auto"))
-    place = None if table is None else _place(table, "specimen", part["columns"])
+    part = config.settings.specimens
+    table = _table(path, part.delimiter)
+    place = None if table is None else _place(table, "specimen", part.columns)
     if table is None or place is None or names is None:
         yield _bytes(path)
         return
@@ -169,7 +169,7 @@ def element_digest(config: StudyConfig, element: str) -> str:
     """
     names: set[str] | None = None
     shared: list[Any] = []
-    if config.settings.get("landmarks"):
+    if config.settings.landmarks.files:
         names, shared = _landmark_parts(config, element)
     return _short(
         {

@@ -15,6 +15,7 @@ from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.reading.tables import read_table
 from morpho.study.scheme.reading import read_scheme
+from morpho.workflow.heeded import heeds
 from morpho.workflow.input_digest import element_digest, yaml_digest
 from morpho.workflow.provenance import file_sum, flat_settings, public_path
 from morpho.workflow.rules import (
@@ -207,7 +208,7 @@ class Plan:
     def _patches(self) -> dict[str, tuple[Any, ...]]:
         """Patches of each element that are carried to scans."""
         config = self.config
-        chosen = config.settings["preparation"]["semilandmarks"]["patches"]
+        chosen = config.settings.preparation.semilandmarks.patches
         found: dict[str, tuple[Any, ...]] = dict.fromkeys(config.elements, ())
         if not chosen or config.scan_pattern is None:
             return found
@@ -270,8 +271,8 @@ class Plan:
         for one in sorted(names):
             told = tables.get(one) or self.config.landmark_files(element)
             files += [("landmarks", path) for path in told]
-        part = self.config.settings["specimens"]
-        table = read_table(self.config.specimens_file, Problems(), part["delimiter"])  # type: ignore[arg-type]
+        part = self.config.settings.specimens
+        table = read_table(self.config.specimens_file, Problems(), part.delimiter)  # type: ignore[arg-type]
         if None in templates or table is None:
             return files, self._rows(element)
         private = set(self.config.private_columns(table.header))
@@ -376,7 +377,7 @@ class Plan:
         dict of str to Any
             By dotted key; which columns are private by a digest alone.
         """
-        flat = flat_settings(self.config.settings)
+        flat = flat_settings(self.config.settings.plain())
         if "specimens.private" in flat:
             text = repr(sorted(flat["specimens.private"]))
             flat["specimens.private"] = sha256(text.encode()).hexdigest()[:16]
@@ -384,8 +385,4 @@ class Plan:
         if job.rule.per == "study":
             flat["order of the elements"] = list(self.config.elements)
             named = named and (*named, "order of the elements")
-        return {
-            key: value
-            for key, value in flat.items()
-            if named is None or any(f"{key}.".startswith(f"{one}.") for one in named)
-        }
+        return {key: value for key, value in flat.items() if heeds(named, key)}

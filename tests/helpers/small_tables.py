@@ -7,14 +7,14 @@ from typing import Any
 import pandas as pd
 
 from morpho.steps.show.element_results import Content
-from morpho.study.reading.schemas import load_schema, with_defaults
+from morpho.study.settings.blocks import Settings
 
 __all__ = ["HOSTILE", "differing", "element", "joined", "settings"]
 
 HOSTILE = ("<img src=x onerror=alert(1)>", "=cmd()", "</script>", "+1", "-2+3", "@x", "a|b_c&d")
 
 
-def settings(**blocks: Any) -> dict[str, Any]:
+def settings(**blocks: Any) -> Settings:
     """Settings with their defaults."""
     data = {
         "title": "Kin",
@@ -23,7 +23,7 @@ def settings(**blocks: Any) -> dict[str, Any]:
         "landmarks": {"files": "landmarks/*.csv"},
         "elements": {"bone": {"scheme": "bone.yaml"}},
     }
-    return with_defaults(data | blocks, load_schema("study"))
+    return Settings.of(data | blocks)
 
 
 def _specimens(names: list[str]) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import pytest
 
 from morpho.inference.differences.ranges import false_discovery
 from morpho.report.legend import COLUMNS, TABLES
-from morpho.study.reading.schemas import load_schema
+from morpho.study.settings.schema import study_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
 WRITTEN = (
@@ -330,7 +330,7 @@ def test_ranges_beside_a_query_are_those_of_the_summary(study):
 
 def test_what_the_figures_may_draw_has_its_values(invent):
     """As many of a ranking as the schema lets figures ask for; of the others no single values."""
-    schema = load_schema("study")["properties"]["figures"]["properties"]["measurements"]
+    schema = study_schema()["properties"]["figures"]["properties"]["measurements"]
     study = invent(landmarks=12)
     run(study)
     results = study.results()

@@ -1,7 +1,7 @@
 """What a run keeps for the next one of each row of the specimen table: nothing private."""
 
 from morpho.steps.show.finish import _said
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 
 
 def test_sides_stages_and_variables_of_the_model_are_kept_and_nothing_private(invent):

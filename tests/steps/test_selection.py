@@ -1,5 +1,6 @@
 """Who takes part, on which points, and on which side: held against config/README.md."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -7,6 +8,7 @@ import pandas as pd
 import pytest
 
 from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
+from morpho.study.settings.blocks import Missing
 
 LANDMARKS = ["tip", "notch", "heel", "knob", "hole"]
 
@@ -59,7 +61,7 @@ def test_who_is_set_aside(known, query, smallest):
     for i, name in enumerate(names):
         X[i, : lost[name.split()[1]]] = np.nan
     table = pd.DataFrame({"role": [name.split()[0] for name in names]}, index=names)
-    rule = {"smallest_share": smallest, "known": known, "query": query}
+    rule = Missing(smallest_share=smallest, known=known, query=query)
     told, used = set_aside(X, table, LANDMARKS, 5, rule)
     for name in names:
         role, state = name.split()
@@ -85,7 +87,7 @@ def test_who_is_set_aside(known, query, smallest):
 def test_a_point_that_nobody_has_is_left_out_even_where_points_are_estimated():
     X = np.zeros((2, 5, 3))
     X[:, 1] = np.nan
-    rule = {"smallest_share": 0.5, "known": "estimate", "query": "estimate"}
+    rule = Missing(smallest_share=0.5)
     table = pd.DataFrame({"role": ["known", "query"]}, index=["a", "b"])
     told, used = set_aside(X, table, LANDMARKS, 5, rule)
     assert told["used"].all()
@@ -98,18 +100,18 @@ def test_only_landmarks_count_for_what_is_left():
     X[0, 5:] = np.nan
     names = [*LANDMARKS, "border.1", "border.2", "border.3"]
     table = pd.DataFrame({"role": ["known"]}, index=["a"])
-    rule = {"smallest_share": 1.0, "known": "estimate", "query": "estimate"}
+    rule = Missing(smallest_share=1.0)
     told, _ = set_aside(X, table, names, 5, rule)
     assert told.loc["a", "used"]
     assert told.loc["a", "landmarks_present"] == 5
     assert told.loc["a", "missing_landmarks"] == ""
-    told, _ = set_aside(X, table, names, 5, rule | {"known": "set_aside"})
+    told, _ = set_aside(X, table, names, 5, replace(rule, known="set_aside"))
     assert told.loc["a", "reason"] == "set aside for missing points: border.1, border.2, border.3"
 
 
 def test_no_point_is_used_where_nobody_takes_part():
     X = np.full((1, 5, 3), np.nan)
-    rule = {"smallest_share": 0.75, "known": "set_aside", "query": "shared"}
+    rule = Missing(known="set_aside", query="shared")
     table = pd.DataFrame({"role": ["known"]}, index=["a"])
     told, used = set_aside(X, table, LANDMARKS, 5, rule)
     assert not told["used"].any()

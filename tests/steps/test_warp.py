@@ -229,7 +229,7 @@ def test_heat_within_members_variation_takes_the_colour_of_bone(study):
     """Where the nearest point's adjusted p-value is above the level, and only there."""
     table = study.results().table("displacements")
     table = table[(table["specimen"] == "bump") & table["size_heeded"]].set_index("landmark")
-    alpha = study.config.settings["tests"]["alpha"]
+    alpha = study.config.settings.tests.alpha
     passes = (table.loc[NAMES, "p_value_false_discovery"] <= alpha).to_numpy()
     assert 0 < passes.sum() < len(passes)
     file = next(f for f in meshes(study)["file"] if f.startswith("bump"))

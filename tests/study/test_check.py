@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 import morpho.study
-from morpho.study.check import check_study, read_element
+from morpho.study.check import check_study
+from morpho.study.element import read_element
 from morpho.study.reading.problems import StudyError
 from morpho.study.settings.config import read_config
 
@@ -38,15 +39,15 @@ def test_one_element_is_read_alone(tiny):
 def test_an_error_in_another_element_does_not_stop_this_one(tiny):
     """A slip in the jaw's tables leaves the ring alone."""
     tiny.edit("landmarks/jaw/A-1.csv", "tip", "tipp")
-    read_element(tiny.path, "ring")
+    read_element(read_config(tiny.path), "ring")
     with pytest.raises(StudyError, match="tipp"):
-        read_element(tiny.path, "jaw")
+        read_element(read_config(tiny.path), "jaw")
 
 
 def test_an_unknown_element_is_refused(tiny):
     """A step asks for an element that the study does not have."""
     with pytest.raises(ValueError, match="femur is not among the elements jaw, ring"):
-        read_element(tiny.path, "femur")
+        read_element(read_config(tiny.path), "femur")
 
 
 TERMS = {
@@ -220,8 +221,8 @@ def test_a_side_is_needed_where_left_and_right_are_brought_together(tiny):
     tiny.edit("specimens.csv", "A-2,marsh dormouse,known,left", "A-2,marsh dormouse,known,")
     assert "specimen A-2: side is blank, but jaw exists as left and right" in tiny.told()
     with pytest.raises(StudyError, match="side is blank"):
-        read_element(tiny.path, "jaw")
-    read_element(tiny.path, "ring")
+        read_element(read_config(tiny.path), "jaw")
+    read_element(read_config(tiny.path), "ring")
 
 
 def test_no_side_at_all_is_a_warning(tiny):

@@ -21,16 +21,17 @@ def test_defaults_are_filled_in_at_all_depths(tiny):
     config = read_config(tiny.path)
     assert config.elements == ("jaw", "ring")
     assert config.results == tiny.folder / "results"
-    assert config.settings["preparation"]["missing"]["smallest_share"] == 0.75
-    assert config.settings["landmarks"]["units"] == "mm"
-    assert config.settings["tests"] == {
+    assert config.settings.preparation.missing.smallest_share == 0.75
+    assert config.settings.landmarks.units == "mm"
+    assert config.settings.tests.plain() == {
         "permutations": 9999,
         "alpha": 0.05,
         "smallest_taxon": 4,
         "covariance": "pooled",
         "folds": "leave_one_out",
     }
-    assert "scans" not in config.settings
+    assert config.settings.scans is None
+    assert "scans" not in config.settings.plain()
 
 
 def test_a_folder_stands_for_its_study_yaml(tiny):
@@ -238,9 +239,9 @@ def test_words_stay_words(tiny):
     tiny.write("study.yaml", tiny.read("study.yaml") + "notice: 2024-05-01\n")
     tiny.edit("study.yaml", "file: specimens.csv", "file: 0012")
     config = read_config(tiny.path)
-    assert config.settings["title"] == "no"
-    assert config.settings["notice"] == "2024-05-01"
-    assert config.settings["specimens"]["file"] == "0012"
+    assert config.settings.title == "no"
+    assert config.settings.notice == "2024-05-01"
+    assert config.settings.specimens.file == "0012"
 
 
 def test_yaml_deep_beyond_reason_is_refused(tiny):
@@ -283,7 +284,7 @@ def test_what_the_workflow_engine_reads_is_read(tiny, encoding):
     text = tiny.read("study.yaml").replace("A tiny study", "Größe")
     tiny.write("study.yaml", text.replace("\n", "\r\n").encode(encoding))
     assert engine_reads(tiny.path)["title"] == "Größe"
-    assert read_config(tiny.path).settings["title"] == "Größe"
+    assert read_config(tiny.path).settings.title == "Größe"
 
 
 @pytest.mark.parametrize(
@@ -311,7 +312,7 @@ def test_a_value_that_the_workflow_engine_cannot_read_is_refused(tiny, value):
     with pytest.raises(StudyError, match=r"line 1: The workflow engine cannot read.*\n.*quotation"):
         read_config(tiny.path)
     tiny.write("study.yaml", text.replace("A tiny study", f'"{value}"'))
-    assert read_config(tiny.path).settings["title"] == value == engine_reads(tiny.path)["title"]
+    assert read_config(tiny.path).settings.title == value == engine_reads(tiny.path)["title"]
 
 
 HELD = {

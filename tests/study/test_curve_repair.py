@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from morpho.study.check import read_element
+from morpho.study.element import read_element
+from morpho.study.settings.config import read_config
 
 FILE = "landmarks/jaw/A-2.csv"
 POINTS = {1: (2.0, -0.8, 0.8), 2: (4.0, -1.4, 1.2), 3: (6.0, -1.5, 1.5), 4: (8.0, -0.9, 1.8)}
@@ -20,7 +21,7 @@ def put_curve(tiny, points, blank=()):
 
 
 def curve_of(tiny, specimen="A-2"):
-    rows = read_element(tiny.path, "jaw")[2]
+    rows = read_element(read_config(tiny.path), "jaw")[2]
     rows = rows[(rows["specimen"] == specimen) & rows["landmark"].str.startswith("border.")]
     assert list(rows["landmark"]) == [f"border.{n}" for n in range(1, len(rows) + 1)]
     return rows[["x", "y", "z"]].to_numpy(), rows["line"].tolist()
@@ -74,7 +75,7 @@ def test_only_the_digitisation_that_runs_backwards_is_turned(tiny):
     )
     first = [r.replace("A-2,jaw,,", "A-2,jaw,1,") for r in rows[1:]]
     tiny.write(FILE, "\n".join([rows[0], *first, *again]) + "\n")
-    rows = read_element(tiny.path, "jaw")[2]
+    rows = read_element(read_config(tiny.path), "jaw")[2]
     one, two = (
         rows[(rows["specimen"] == "A-2") & (rows["replicate"] == label)][["landmark", "x"]]
         for label in "12"

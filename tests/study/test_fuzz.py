@@ -6,7 +6,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from morpho.study.check import check_study, read_element
+from morpho.study.check import check_study
+from morpho.study.element import read_element
 from morpho.study.reading.problems import StudyError
 from morpho.workflow.input_digest import element_digest
 

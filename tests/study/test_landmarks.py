@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.reading.coordinates import parse_coordinate, probable_unit
 from morpho.study.settings.config import read_config
 
@@ -42,7 +42,7 @@ def test_rows_are_tidy_and_in_millimetres(tiny):
     set_row(tiny, "notch", "A-2,jaw,,notch,,,")
     millimetres = read_element(read_config(tiny.path), "jaw")[2]
     tiny.edit("study.yaml", "*.csv\n", "*.csv\n  units: cm\n")
-    scheme, specimens, rows = read_element(tiny.path, "jaw")
+    scheme, specimens, rows = read_element(read_config(tiny.path), "jaw")
     assert list(rows.columns) == [
         "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z", "file", "line",
     ]  # fmt: skip
@@ -56,10 +56,10 @@ def test_rows_are_tidy_and_in_millimetres(tiny):
 
 def test_the_order_of_rows_has_no_bearing(tiny):
     """A user sorts a table by name: the same configurations come out."""
-    before = read_element(tiny.path, "jaw")[2].drop(columns="line")
+    before = read_element(read_config(tiny.path), "jaw")[2].drop(columns="line")
     head, *rows = tiny.read(FILE).splitlines()
     tiny.write(FILE, "\n".join([head, *sorted(rows)]))
-    assert read_element(tiny.path, "jaw")[2].drop(columns="line").equals(before)
+    assert read_element(read_config(tiny.path), "jaw")[2].drop(columns="line").equals(before)
 
 
 CELLS = {
@@ -217,7 +217,7 @@ def test_labelled_replicates_are_fine(tiny):
     """A user labels the second digitisation."""
     tiny.write("landmarks/jaw/A-2b.csv", tiny.table("A-2", "jaw", seed=50, replicate="second"))
     assert tiny.errors() == []
-    rows = read_element(tiny.path, "jaw")[2]
+    rows = read_element(read_config(tiny.path), "jaw")[2]
     assert set(rows.loc[rows["specimen"] == "A-2", "replicate"]) == {"", "second"}
 
 
@@ -251,7 +251,7 @@ def test_leading_zeros_of_curve_points_are_understood(tiny):
     text = tiny.read(FILE).replace("border.", "border.0")
     tiny.write(FILE, text)
     assert tiny.errors() == []
-    assert "border.2" in set(read_element(tiny.path, "jaw")[2]["landmark"])
+    assert "border.2" in set(read_element(read_config(tiny.path), "jaw")[2]["landmark"])
 
 
 def test_a_patch_needs_points_on_its_template(tiny):
@@ -377,7 +377,7 @@ def test_two_landmarks_in_one_place_are_warned_of(tiny):
 
 def test_decimal_commas_are_read_if_stated(tiny):
     """A user's tables have decimal commas and semicolons."""
-    before = read_element(tiny.path, "jaw")[2]
+    before = read_element(read_config(tiny.path), "jaw")[2]
     for element in ("jaw", "ring"):
         for name in tiny.names:
             file = f"landmarks/{element}/{name}.csv"
@@ -385,7 +385,7 @@ def test_decimal_commas_are_read_if_stated(tiny):
                 "border,", "border."))  # fmt: skip
     tiny.edit("study.yaml", "*.csv\n", "*.csv\n  decimal: ','\n")
     assert tiny.errors() == []
-    assert read_element(tiny.path, "jaw")[2].equals(before)
+    assert read_element(read_config(tiny.path), "jaw")[2].equals(before)
 
 
 def test_a_point_among_commas_is_told(tiny):

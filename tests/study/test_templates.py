@@ -4,9 +4,10 @@ from pathlib import Path
 
 import numpy as np
 
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.scans.templates import patch_carriers, patch_points, template_of
 from morpho.study.scheme.reading import Patch
+from morpho.study.settings.config import read_config
 
 DEMO = Path(__file__).resolve().parents[2] / "config" / "study.yaml"
 
@@ -18,7 +19,7 @@ def test_points_come_in_the_order_of_their_numbers(tiny):
         rows = [f"{name},jaw,,face.{n},{n},1,2" for n in range(11, 0, -1)]
         text = tiny.read(f"landmarks/jaw/{name}.csv")
         tiny.write(f"landmarks/jaw/{name}.csv", text + "\n".join(rows) + "\n")
-    rows = read_element(tiny.path, "jaw")[2]
+    rows = read_element(read_config(tiny.path), "jaw")[2]
     assert patch_carriers(rows, "face") == ("A-3", "B-1")
     assert np.array_equal(patch_points(rows, "face", "B-1")[:, 0], np.arange(1, 12))
     assert patch_points(rows, "face", "A-1").shape == (0, 3)
@@ -33,7 +34,7 @@ def test_the_template_needs_a_scan():
 
 def test_the_demo_has_a_template():
     """The demo's patch is on RIDGE-01 alone, twenty points, and reaches who reads the element."""
-    scheme, _, rows = read_element(DEMO, "lower_jaw")
+    scheme, _, rows = read_element(read_config(DEMO), "lower_jaw")
     assert patch_carriers(rows, "outer_face") == ("RIDGE-01",)
     assert patch_points(rows, "outer_face", "RIDGE-01").shape == (20, 3)
     assert template_of(scheme.patches[0], {"RIDGE-01"}) == "RIDGE-01"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
+import re
 from dataclasses import replace
+from operator import attrgetter
 
 import pytest
 
@@ -11,7 +13,7 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
 from morpho.steps.show import supplement
-from morpho.study.reading.schemas import load_schema
+from morpho.study.settings.blocks import Scans, Settings
 from morpho.study.settings.config import read_config
 from morpho.workflow.heeded import NotHeededError, heeded
 from morpho.workflow.plan import Plan
@@ -32,18 +34,12 @@ def test_tables_of_rules_are_those_that_are_described():
     assert set(BY_STEP["supplement"].makes) == {f"supplement/{name}" for name in supplement.FILES}
 
 
-def _keys(schema, above=""):
-    found = set()
-    for key, part in schema.get("properties", {}).items():
-        found |= {f"{above}{key}"} | _keys(part, f"{above}{key}.")
-    return found
-
-
 def test_settings_of_rules_are_settings_of_study_yaml():
     """A key that is misspelt would never make anything run again."""
-    known = _keys(load_schema("study"))
+    settings = Settings(scans=Scans())
     for rule in RULES:
-        assert set(rule.settings or ()) <= known, rule.step
+        for path in rule.settings or ():
+            attrgetter(path)(settings)
 
 
 def test_what_is_read_is_made_by_a_rule_above():
@@ -74,17 +70,14 @@ def test_wildcards_stand_where_a_rule_is_called_more_than_once():
 def test_a_setting_that_a_rule_does_not_name_cannot_be_read(made):
     config = read_config(made)
     seen = heeded(config, ("seed", "tests.alpha"))
-    assert seen.settings["seed"] == config.settings["seed"]
-    assert seen.settings["tests"]["alpha"] == 0.05
-    assert seen.settings.get("not a key") is None
-    for look in (
-        lambda: seen.settings["title"],
-        lambda: seen.settings.get("figures"),
-        lambda: "report" in seen.settings,
-        lambda: seen.settings["tests"]["permutations"],
-    ):
-        with pytest.raises(NotHeededError, match=r"name it in morpho/workflow/rules\.py"):
-            look()
+    assert seen.settings.seed == config.settings.seed
+    assert seen.settings.tests.alpha == 0.05
+    with pytest.raises(AttributeError):
+        _ = seen.settings.no_key
+    for path in ("title", "figures", "scans", "tests.permutations", "tests.plain"):
+        named = rf"does not name {re.escape(path)} among .*: name it in morpho/workflow/rules\.py"
+        with pytest.raises(NotHeededError, match=named):
+            attrgetter(path)(seen.settings)
     assert heeded(config, None) is config
 
 

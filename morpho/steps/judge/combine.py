@@ -154,9 +154,7 @@ def run(config: StudyConfig) -> None:
     conclusions = pd.concat(
         [results.table("conclusions").assign(element=results.element) for results in each]
     )
-    individuals, side_by_side = _individuals(
-        evidence, conclusions, config.settings["tests"]["alpha"]
-    )
+    individuals, side_by_side = _individuals(evidence, conclusions, config.settings.tests.alpha)
     results = ElementResults(config.results, ALL_ELEMENTS)
     results.write_table("individuals", individuals)
     results.write_table("individual_evidence", side_by_side)

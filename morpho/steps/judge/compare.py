@@ -27,8 +27,8 @@ _PAIRS = [
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write multivariate criteria and pairwise distances, without and with size heeded."""
     sample = known_sample(config, results)
-    count = config.settings["tests"]["permutations"]
-    seed = config.settings["seed"]
+    count = config.settings.tests.permutations
+    seed = config.settings.seed
     variables = {"size": sample.log_size, "taxon": sample.taxon}
     trouble: list[str] = []
     criteria, pairs = [], []

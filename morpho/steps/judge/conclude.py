@@ -68,8 +68,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             calibration,
             tried,
             suspicions=suspected,
-            alpha=config.settings["tests"]["alpha"],
-            smallest_share=config.settings["robustness"]["smallest_share"],
+            alpha=config.settings.tests.alpha,
+            smallest_share=config.settings.robustness.smallest_share,
         )
         row = facts | {
             "specimen": name,

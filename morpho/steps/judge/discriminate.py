@@ -79,7 +79,7 @@ def _one(
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write canonical scores, axes, the confusion table and the accuracy."""
     sample = known_sample(config, results)
-    space, tests = config.settings["shape_space"], config.settings["tests"]
+    space, tests = config.settings.shape_space, config.settings.tests
     given = results.arrays("superimposed")
     chosen = np.isin(given["specimen"], sample.specimen)
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": [], "axes_in_folds": {}}
@@ -88,16 +88,16 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     for heeded in (False, True):
         name = "size heeded" if heeded else "as it is"
         model = ShapeDiscriminant(
-            axes=space["axes"],
-            share=space["share"],
-            most=space["most"],
+            axes=space.axes,
+            share=space.share,
+            most=space.most,
             remove_size=heeded,
-            covariance=tests["covariance"],
-            random_state=seed_of(config.settings["seed"], element, "discriminate"),
+            covariance=tests.covariance,
+            random_state=seed_of(config.settings.seed, element, "discriminate"),
         )
         try:
             sample.require_specimens()
-            tables, held = _one(model, tests["folds"], given, chosen)
+            tables, held = _one(model, tests.folds, given, chosen)
         except (InferenceError, ShapeError) as error:
             notes["trouble"].append(f"{name}: {error}")
             continue

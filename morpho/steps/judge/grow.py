@@ -36,7 +36,7 @@ def _variables(config: StudyConfig, element: str, sample: Sample, terms: list) -
     variables: dict[str, Any] = {"size": sample.log_size, "taxon": sample.taxon}
     names = {name for term in terms for name in _factors(term)}
     if names - set(variables):
-        from morpho.study.check import read_element
+        from morpho.study.element import read_element
 
         table = read_element(config, element)[1].loc[sample.specimen]
         for name in names - set(variables):
@@ -60,9 +60,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     Terms that cannot be tested, as a variable of theirs does not vary, are left out of the model.
     """
     sample = known_sample(config, results)
-    terms = config.settings["model"]["terms"]
-    count = config.settings["tests"]["permutations"]
-    seed = config.settings["seed"]
+    terms = config.settings.model.terms
+    count = config.settings.tests.permutations
+    seed = config.settings.seed
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
 
     def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:

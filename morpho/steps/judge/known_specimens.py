@@ -72,7 +72,7 @@ def known_sample(config: StudyConfig, results: ElementResults, *, all_taxa: bool
     given = results.arrays("superimposed")
     scores = results.arrays("shape_space")["scores"]
     taxa, counts = np.unique(given["taxon"][given["known"]], return_counts=True)
-    small = counts < config.settings["tests"]["smallest_taxon"]
+    small = counts < config.settings.tests.smallest_taxon
     left_out = {str(t): int(c) for t, c in zip(taxa[small], counts[small], strict=True)}
     keep = given["known"].copy()
     if not all_taxa:

@@ -66,13 +66,13 @@ def rules_of(config: StudyConfig, element: str, results: ElementResults) -> Rule
     -------
     Rules
     """
-    tests = config.settings["tests"]
+    tests = config.settings.tests
     return Rules(
-        tests["alpha"],
-        tests["smallest_taxon"],
+        tests.alpha,
+        tests.smallest_taxon,
         results.notes("grow")["slopes_p_value"],
-        config.settings["shape_space"],
-        seed_of(config.settings["seed"], element, "place"),
+        config.settings.shape_space.plain(),
+        seed_of(config.settings.seed, element, "place"),
     )
 
 

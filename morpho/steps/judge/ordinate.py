@@ -42,13 +42,13 @@ def _end_shapes(space: ShapeSpace, scores: np.ndarray, given: dict) -> pd.DataFr
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write scores, variance of each axis, and shapes at the ends of the first axes."""
     given = results.arrays("superimposed")
-    known, settings = given["known"], config.settings["shape_space"]
+    known, settings = given["known"], config.settings.shape_space
     taxa = np.unique(given["taxon"][known])
     space = ShapeSpace(
-        axes=settings["axes"],
-        share=settings["share"],
-        most=most_axes(int(known.sum()), len(taxa), settings["most"]),
-        random_state=seed_of(config.settings["seed"], element, "ordinate"),
+        axes=settings.axes,
+        share=settings.share,
+        most=most_axes(int(known.sum()), len(taxa), settings.most),
+        random_state=seed_of(config.settings.seed, element, "ordinate"),
     ).fit(given["tangent"][known])
     scores = space.transform(given["tangent"])
     kept = space.n_axes_
@@ -80,7 +80,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         "ordinate",
         {
             "axes_retained": kept,
-            "rule": settings["axes"],
+            "rule": settings.axes,
             "share": float(space.share_of_variance_[:kept].sum()),
         },
     )

@@ -116,7 +116,7 @@ def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the evidence, the spread of known specimens behind it, and the verdicts."""
-    tests = config.settings["tests"]
+    tests = config.settings.tests
     sample = known_sample(config, results, all_taxa=True)
     given = results.arrays("superimposed")
     queries = given["specimen"][~given["known"]]
@@ -126,7 +126,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
 
     drawn = _drawn(sample, given, rules)
     facts = {
-        "alpha": tests["alpha"],
+        "alpha": tests.alpha,
         "slopes_p_value": rules.slopes_p_value,
         "slopes_differ": rules.slopes_differ,
         "error_distance": results.notes("measure")["error_distance"],

@@ -33,7 +33,7 @@ _NEEDED = [
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write errors against sample size, floors of the taxa, and simulated larger samples."""
-    choices, seed = config.settings["robustness"], config.settings["seed"]
+    choices, seed = config.settings.robustness, config.settings.seed
     known = shapes_of(known_sample(config, results, all_taxa=True))
     names, queries = queries_of(results)
     rules = rules_of(config, element, results)
@@ -47,20 +47,20 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         rarefy(
             residuals,
             known.taxon,
-            repeats=choices["rarefactions"],
+            repeats=choices.rarefactions,
             rng=generator(seed, element, "rarefy"),
         ),
     )
     results.write_table("adequacy", adequacy_of_taxa(known, residuals, rules.alpha))
     needed = pd.DataFrame(columns=_NEEDED)
-    if choices["simulations"] and found.verdicts:
+    if choices.simulations and found.verdicts:
         try:
             needed = specimens_to_decide(
                 known,
                 queries,
                 names,
                 rules,
-                simulations=choices["simulations"],
+                simulations=choices.simulations,
                 rng=generator(seed, element, "rarefy", "decide"),
                 progress=told_in_tenths(f"rarefy {element}"),
             )

@@ -56,7 +56,7 @@ def _suspected(
     missing = estimated_points(results, given)
     partners = given["partners"]
     estimator = LandmarkEstimator(
-        method=config.settings["preparation"]["missing"]["method"],
+        method=config.settings.preparation.missing.method,
         partners=partners if (partners != np.arange(len(partners))).any() else None,
     )
     by_name = np.isin(names, found["specimen"].to_numpy(dtype=str))
@@ -99,14 +99,14 @@ def _doubts(
         else:
             groups.setdefault(name.rpartition(".")[0], []).append(i)
     error = results.table("landmark_error").set_index("landmark")["error_mm"]
-    count = config.settings["robustness"]["error_draws"]
+    count = config.settings.robustness.error_draws
     again = np.empty((0, 0, 0, 3))
     if count and error.notna().any() and (~material.known).any():
         again = digitised_again(
             material.coordinates[~material.known],
             error.reindex(points).to_numpy(),
             count,
-            generator(config.settings["seed"], element, "vary", "error"),
+            generator(config.settings.seed, element, "vary", "error"),
         )
     distorted = {}
     if prepared["point"].tolist() == points:

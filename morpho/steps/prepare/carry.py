@@ -14,7 +14,7 @@ from morpho.shape.surfaces.patches import carry_points
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import Bones, average_bones
 from morpho.steps.prepare.template import template_of
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.reading.paths import safe_name
 from morpho.study.scans.reading import read_scan
 from morpho.study.scheme.reading import Scheme

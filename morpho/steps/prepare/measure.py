@@ -15,7 +15,7 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import digitisation_arrays
 from morpho.steps.streams import generator
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.scheme.points import layout_of
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def _error_notes(error: DigitisingError | None) -> dict[str, Any]:
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the Procrustes ANOVAs of digitisation and of side, and the error of each landmark."""
     scheme, names, keys, X, taxa = _digitisations(config, element, results)
-    tests, seed = config.settings["tests"], config.settings["seed"]
+    tests, seed = config.settings.tests, config.settings.seed
     trouble: list[str] = []
     counts = keys["specimen"].value_counts()
     repeated = keys["specimen"].isin(counts[counts > 1].index).to_numpy()
@@ -80,7 +80,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 observers=observers if len(set(observers[repeated])) > 1 else None,
                 taxa=taxa,
                 names=names,
-                permutations=tests["permutations"],
+                permutations=tests.permutations,
                 random_state=generator(seed, element, "measure", "error"),
             )
         except (InferenceError, ShapeError) as problem:
@@ -103,7 +103,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 X,
                 keys["specimen"].to_numpy(str),
                 layout.partners,
-                permutations=tests["permutations"],
+                permutations=tests.permutations,
                 random_state=generator(seed, element, "measure", "sides"),
             )
         except (InferenceError, ShapeError) as problem:

@@ -14,12 +14,13 @@ from morpho.shape.symmetry.distortion import symmetrize
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import Bones, average_bones
 from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Preparation
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
@@ -75,7 +76,7 @@ def _refuse(config: StudyConfig, element: str, known: int, points: int) -> None:
     raise StudyError(problems)
 
 
-def _notes(scheme: Scheme, side: str, layout: Layout, settings: dict[str, Any]) -> dict[str, Any]:
+def _notes(scheme: Scheme, side: str, layout: Layout, settings: Preparation) -> dict[str, Any]:
     return {
         "side": side,
         "symmetry": scheme.symmetry,
@@ -83,22 +84,22 @@ def _notes(scheme: Scheme, side: str, layout: Layout, settings: dict[str, Any]) 
         "curves_left_out": sorted(set(scheme.curve_names) - set(layout.curves)),
         "patches": list(scheme.patch_names),
         "description": scheme.description,
-        "missing": settings["missing"],
+        "missing": settings.missing.plain(),
     }
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the bones that take part, and what became of each specimen."""
-    settings = config.settings["preparation"]
+    settings = config.settings.preparation
     scheme, specimens, rows = read_element(config, element)
-    with_curves = settings["semilandmarks"]["curves"]
+    with_curves = settings.semilandmarks.curves
     bones = average_bones(rows, scheme, curves=with_curves)
     layout = layout_of(scheme, curves=with_curves, patches={})
     table = specimens.loc[bones.specimens, ["taxon", "role", "side", "stage"]].copy()
     table["digitisations"] = bones.digitisations
     # queries have no say in which side is the commoner one
     mirrored, side = mirrored_specimens(
-        table["side"], table["role"] == "known", scheme.symmetry, settings["mirror_to"]
+        table["side"], table["role"] == "known", scheme.symmetry, settings.mirror_to
     )
     table["mirrored"] = mirrored
     turn = mirrored[:, None, None]
@@ -106,9 +107,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     points = _points(bones, layout)
     X = np.where(turn, mirror(points), points)
     distorted = X
-    X, distortion = _undistort(X, bones.specimens, layout, settings["distortion"])
+    X, distortion = _undistort(X, bones.specimens, layout, settings.distortion)
     n_landmarks = len(scheme.landmarks)
-    table, used = set_aside(X, table, layout.names, n_landmarks, settings["missing"])
+    table, used = set_aside(X, table, layout.names, n_landmarks, settings.missing)
     kept = table["used"].to_numpy()
     known = kept & (table["role"] == "known").to_numpy()
     layout = layout.without(np.array(layout.names)[~used].tolist())
@@ -117,7 +118,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     whole = layout_of(scheme, curves=with_curves, patches={})
     chosen = np.isin(whole.names, layout.names)
     lines = {name: np.where(turn, mirror(line), line) for name, line in bones.polylines.items()}
-    for name in settings["distortion"]:
+    for name in settings.distortion:
         # the curves of a bone made symmetric are no longer where they were digitised
         for line in (
             lines.values() if name in bones.specimens and layout.partners is not None else ()

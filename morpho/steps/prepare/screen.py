@@ -12,7 +12,7 @@ from morpho.inference.models.design import InferenceError
 from morpho.results.store import ElementResults
 from morpho.shape.checks import ShapeError
 from morpho.steps.prepare.averaged import digitisation_arrays
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 from morpho.study.scheme.points import layout_of
 from morpho.study.scheme.reading import Scheme
 

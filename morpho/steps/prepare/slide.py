@@ -25,6 +25,7 @@ from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme, read_scheme
 
 if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Semilandmarks
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
@@ -70,9 +71,7 @@ class _Outlines:
 def _carried(config: StudyConfig, results: ElementResults, scheme: Scheme, given: dict) -> Any:
     """Carried points of those who take part, and the patches that all of them have."""
     names = given["specimen"].tolist()
-    wanted = (
-        config.settings["preparation"]["semilandmarks"]["patches"] and "scans" in config.settings
-    )
+    wanted = config.settings.preparation.semilandmarks.patches and config.settings.scans is not None
     tables = []
     for name in names if wanted and scheme.patches else []:
         path = results.folder / "tables" / "carried" / f"{safe_name(name)}.csv"
@@ -126,7 +125,7 @@ def _completed(
 
 
 def _slid(
-    X: Array, known: NDArray[np.bool_], layout: Layout, settings: dict, project: Callable
+    X: Array, known: NDArray[np.bool_], layout: Layout, settings: Semilandmarks, project: Callable
 ) -> SlidingResult | None:
     surfaces = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
     if not layout.curves and not surfaces.size:
@@ -136,8 +135,8 @@ def _slid(
         curves=list(layout.curves.values()),
         surfaces=surfaces if surfaces.size else None,
         project=project,
-        criterion=settings["criterion"],
-        max_passes=settings["passes"],
+        criterion=settings.criterion,
+        max_passes=settings.passes,
         tolerance=_TOLERANCE,
         known=known,
     )
@@ -237,13 +236,13 @@ def _recovery(
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write complete configurations, draws of the estimated points, and how it went."""
-    settings = config.settings["preparation"]
-    method, count = settings["missing"]["method"], settings["missing"]["imputations"]
+    settings = config.settings.preparation
+    method, count = settings.missing.method, settings.missing.imputations
     given = results.arrays("prepared")
     known = given["known"]
     scheme = read_scheme(config.scheme_path(element), element)
     carried, patches = _carried(config, results, scheme, given)
-    with_curves = settings["semilandmarks"]["curves"]
+    with_curves = settings.semilandmarks.curves
     layout = layout_of(scheme, curves=with_curves, patches=patches)
     own = set(given["point"].tolist()) | {
         layout.names[i] for points in layout.patches.values() for i in points
@@ -254,14 +253,14 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     missing = np.asarray(np.isnan(X).any(axis=2))
     X, _ = _completed(X, known, layout, method)
     result = _slid(
-        X, known, layout, settings["semilandmarks"], _Outlines(config, element, given, layout)
+        X, known, layout, settings.semilandmarks, _Outlines(config, element, given, layout)
     )
     X = X if result is None else result.coordinates
     # estimates and draws anew, among bones whose semilandmarks have slid
     X, estimator = _completed(np.where(missing[..., None], np.nan, X), known, layout, method)
     incomplete = np.flatnonzero(missing.any(axis=1))
     draws = np.empty((0, len(incomplete), *X.shape[1:]))
-    seed = config.settings["seed"]
+    seed = config.settings.seed
     if estimator is not None and count:
         draws = np.empty((count, len(incomplete), *X.shape[1:]))
         for j, i in enumerate(incomplete):

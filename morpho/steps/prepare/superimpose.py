@@ -73,9 +73,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         np.stack([centroid_size(draw) for draw in draws]) if draws.size else draws[..., 0, 0]
     )
     scheme = read_scheme(config.scheme_path(element), element)
-    symmetric = (
-        scheme.symmetry == "object" and config.settings["preparation"]["symmetry"] == "symmetric"
-    )
+    symmetric = scheme.symmetry == "object" and config.settings.preparation.symmetry == "symmetric"
     if symmetric:
         X = symmetric_component(X, given["partners"])
         if draws.size:

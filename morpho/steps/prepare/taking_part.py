@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 
 from morpho.shape.missing import landmarks_present
 from morpho.shape.symmetry.sides import commoner_side
+
+if TYPE_CHECKING:
+    from morpho.study.settings.blocks import Missing
 
 __all__ = ["mirrored_specimens", "set_aside"]
 
@@ -46,7 +49,7 @@ def mirrored_specimens(
 
 
 def set_aside(
-    X: Array, table: pd.DataFrame, names: Sequence[str], n_landmarks: int, rule: Mapping[str, Any]
+    X: Array, table: pd.DataFrame, names: Sequence[str], n_landmarks: int, rule: Missing
 ) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
     """Decide who takes part and on which points, as study.yaml says.
 
@@ -60,8 +63,8 @@ def set_aside(
         Names of the points.
     n_landmarks : int
         How many of them are landmarks: their share decides whether too little is left.
-    rule : mapping
-        `smallest_share`, `known` and `query` of study.yaml.
+    rule : Missing
+        What study.yaml says of missing landmarks.
 
     Returns
     -------
@@ -74,18 +77,19 @@ def set_aside(
     present = landmarks_present(X)
     share = present[:, :n_landmarks].mean(axis=1)
     reasons, estimated = [], []
+    treated = {"known": rule.known, "query": rule.query}
     for role, has, part in zip(table["role"], present, share, strict=True):
         count = f"{int(has[:n_landmarks].sum())} of {n_landmarks} landmarks"
         lost = [name for name, there in zip(names, has, strict=True) if not there]
-        if part < rule["smallest_share"]:
+        if part < rule.smallest_share:
             reasons.append(
-                f"too little is left: {count}, less than the {rule['smallest_share']:.0%} asked for"
+                f"too little is left: {count}, less than the {rule.smallest_share:.0%} asked for"
             )
-        elif lost and rule[role] == "set_aside":
+        elif lost and treated[role] == "set_aside":
             reasons.append(f"set aside for missing points: {', '.join(lost)}")
         else:
             reasons.append("")
-        estimated.append(rule[role] == "estimate")
+        estimated.append(treated[role] == "estimate")
     table = table.assign(
         landmarks_present=present[:, :n_landmarks].sum(axis=1),
         missing_landmarks=[

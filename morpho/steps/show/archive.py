@@ -98,7 +98,7 @@ class _Places:
 
 def _settings(config: StudyConfig, places: _Places, inputs: list[PublicInput]) -> bytes:
     """study.yaml for the archive."""
-    settings: dict[str, Any] = json.loads(json.dumps(config.settings))
+    settings: dict[str, Any] = config.settings.plain()
     known = {(given.kind, given.written) for given in inputs}
 
     def moved(kind: str, *written: str) -> list[str]:
@@ -219,7 +219,7 @@ def leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, str
 
 def run(config: StudyConfig) -> None:
     """Write archive.zip; say where a private word stands in what goes into it."""
-    scans = bool(config.settings.get("report", {}).get("scans_in_archive", False))
+    scans = config.settings.report.scans_in_archive
     entries = archive_entries(config, scans=scans)
     for name, word in leaks(entries, private_words(config)):
         print(
@@ -231,13 +231,11 @@ def run(config: StudyConfig) -> None:
         "`study/` holds what was put in, without private columns; `results/` what came out. To "
         "make the results again, run formkin on `study/study.yaml`."
     ]
-    if "scans" in config.settings and not scans:
+    if config.settings.scans is not None and not scans:
         more.append(
             "The scans are not in this archive. Without them in `study/scans/`, patches of "
             "surface semilandmarks cannot be carried, and results that rest on them differ."
         )
     settings = config.settings
     with whole(config.results / FILE) as temporary, temporary.open("wb") as target:
-        write_archive(
-            target, entries, title=settings["title"], notice=settings["notice"], more=more
-        )
+        write_archive(target, entries, title=settings.title, notice=settings.notice, more=more)

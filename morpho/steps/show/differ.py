@@ -159,7 +159,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     scheme = read_scheme(config.scheme_path(element), element)
     bones = compared_bones(results, scheme)
     taxa = np.unique(bones.taxon[bones.known]).astype(str).tolist()
-    compared = _compared(results, config.settings["differences"]["against"], taxa)
+    compared = _compared(results, config.settings.differences.against, taxa)
     own = results.notes("place")["own_slopes"]
     tables, trouble = _displacements(bones, scheme, compared, own)
     more, other = measurement_tables(bones, scheme, compared)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import reduce
 from importlib import import_module
-from operator import getitem
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
@@ -69,7 +68,7 @@ def needed(
         "table": results.table,
         "arrays": results.arrays,
         "notes": notes,
-        "settings": lambda name: reduce(getitem, name.split("."), config.settings),
+        "settings": lambda name: attrgetter(name)(config.settings),
         "rows": lambda name: _rows_on(results.table(name), query),
         "query": query.__getitem__,
     }

@@ -20,7 +20,7 @@ from morpho.report.references import Analysed
 from morpho.results.store import write_json
 from morpho.steps.provenance import HISTORY, write_record
 from morpho.steps.show.element_results import element_contents
-from morpho.study.check import read_element
+from morpho.study.element import read_element
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -45,7 +45,7 @@ def _said(config: StudyConfig, specimens: pd.DataFrame) -> dict[str, dict[str, s
     """What each specimen's row says that results depend on, but its taxon and role."""
     terms = [
         name
-        for term in config.settings["model"]["terms"]
+        for term in config.settings.model.terms
         for name in ([term] if isinstance(term, str) else term)
     ]
     private = config.private_columns(specimens.columns)

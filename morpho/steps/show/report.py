@@ -75,8 +75,8 @@ def run(config: StudyConfig) -> None:
     joined = ElementResults(config.results, ALL_ELEMENTS)
     elements = [_content(config, element) for element in config.elements]
     page = render_page(
-        title=config.settings["title"],
-        notice=config.settings["notice"],
+        title=config.settings.title,
+        notice=config.settings.notice,
         settings=config.settings,
         elements=elements,
         proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),

@@ -172,7 +172,7 @@ def _surface(results: ElementResults) -> Surface | None:
 
 
 def _data(config: StudyConfig, results: ElementResults, surface: Surface | None) -> ViewerData:
-    bone, alpha = _Bone(results), config.settings["tests"]["alpha"]
+    bone, alpha = _Bone(results), config.settings.tests.alpha
     scheme = read_scheme(config.scheme_path(results.element), results.element)
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
     words = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -66,8 +66,8 @@ def methods_and_results(
     """
     settings = config.settings
     made = {k: v for k, v in versions().items() if k in _PROGRAMS}
-    blocks = [(1, named(settings["title"]))]
-    blocks += [(0, named(settings["notice"]))] if settings["notice"] else []
+    blocks = [(1, named(settings.title))]
+    blocks += [(0, named(settings.notice))] if settings.notice else []
     lacking = still_open(references_for(settings, elements, joined))
     blocks += [(0, f"{_NOTICE} {named(lacking)}" if lacking else _NOTICE), (2, "Methods")]
     blocks += [(0, text) for text in methods_paragraphs(settings, elements, made, joined)]
@@ -90,7 +90,7 @@ def _write(path: Path, content: bytes | str) -> None:
 def run(config: StudyConfig) -> None:
     """Write workbook, manuscript tables, methods and results, and references."""
     folder, settings = config.results / FOLDER, config.settings
-    about = {"title": settings["title"], "notice": settings["notice"]}
+    about: dict[str, Any] = {"title": settings.title, "notice": settings.notice}
     elements = element_contents(config)
     tables = {element.name: element.tables for element in elements}
     joined = joined_tables(config)
@@ -98,7 +98,7 @@ def run(config: StudyConfig) -> None:
     _write(folder / "tables.xlsx", book)
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))
-    _write(folder / "tables.tex", latex_tables(printed, title=settings["title"]))
+    _write(folder / "tables.tex", latex_tables(printed, title=settings.title))
     elements = [
         replace(one, tables=with_words(one.name, one.tables, one.notes)) for one in elements
     ]

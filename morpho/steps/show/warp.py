@@ -214,7 +214,7 @@ def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array, NDArray[n
 
     And which of its points lie off by more than members may, as the table of displacements says.
     """
-    alpha = element.config.settings["tests"]["alpha"]
+    alpha = element.config.settings.tests.alpha
     table = element.results.table("displacements")
     points = element.given["point"].tolist()
     nearest = element.results.table("verdicts").set_index("specimen")["nearest_taxon"]
@@ -342,9 +342,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
     made = _element(config, results)
     kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": [], "limit": []}
     light = np.empty((0, 3)), np.empty((0, 3), dtype=int)
-    at = _template(made) if "scans" in config.settings else None
+    at = _template(made) if config.settings.scans is not None else None
     scan = None if at is None else made.scan(at)
-    if "scans" in config.settings:
+    if config.settings.scans is not None:
         kept = _query_surfaces(made, folder, at, scan)
     if at is not None and scan is not None:
         _warped_forms(made, folder, at, scan)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_letters", "is_drawn"]
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_distortion", "check_estimates"]
 
@@ -38,7 +41,7 @@ def check_distortion(
         digitised in no element with a plane of symmetry.
     """
     symmetric = [name for name, scheme in schemes.items() if scheme.symmetry == "object"]
-    listed_ones = config.settings["preparation"]["distortion"]
+    listed_ones = config.settings.preparation.distortion
     for place, name in enumerate(listed_ones):
         line = config.line("preparation", "distortion", place)
         if name not in specimens.index:
@@ -95,7 +98,8 @@ def check_estimates(
         Takes what is found: an error for a landmark that no known specimen has on either side; a
         note on each specimen with the landmarks that will be estimated.
     """
-    rule = config.settings["preparation"]["missing"]
+    rule = config.settings.preparation.missing
+    treated = {"known": rule.known, "query": rule.query}
     roles = specimens["role"].to_dict()
     rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
     has = {str(name): set(each["landmark"]) for name, each in rows.groupby("specimen")}
@@ -110,7 +114,7 @@ def check_estimates(
         role = str(roles.get(specimen, ""))
         lost = [name for name in scheme.landmark_names if name not in there]
         share = len(there) / len(scheme.landmark_names)
-        if not lost or share < rule["smallest_share"] or rule.get(role) != "estimate":
+        if not lost or share < rule.smallest_share or treated.get(role) != "estimate":
             continue
         wanted.update(lost)
         drawn = set(landmarks.loc[landmarks["specimen"] == specimen, "landmark"])
@@ -122,7 +126,7 @@ def check_estimates(
         also = (
             f" So will {listed(ended)}: a curve without an end cannot be divided evenly, and its "
             "digitised points are not used."
-            if ended and config.settings["preparation"]["semilandmarks"]["curves"]
+            if ended and config.settings.preparation.semilandmarks.curves
             else ""
         )
         problems.note(

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from morpho.study.reading.problems import Problems
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["cannot_be_written", "check_results_folder"]
 

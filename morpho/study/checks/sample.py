@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_elements", "check_model", "check_sample", "check_sides", "landmark_shares"]
 
@@ -33,7 +35,7 @@ def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems
     columns = [name for name in specimens.columns if name != "role"]
     private = set(config.private_columns(columns))
     seen: set[frozenset[str]] = set()
-    for place, term in enumerate(config.settings["model"]["terms"]):
+    for place, term in enumerate(config.settings.model.terms):
         parts = [term] if isinstance(term, str) else term
         where: dict[str, Any] = {
             "file": config.path,
@@ -47,7 +49,7 @@ def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems
         seen.add(frozenset(parts))
         for part in parts:
             _check_term(part, specimens, columns, private, where, problems)
-    if "size" in columns and any("size" in term for term in config.settings["model"]["terms"]):
+    if "size" in columns and any("size" in term for term in config.settings.model.terms):
         problems.warning(
             "The specimen table has a column size, but size in model.terms is log centroid size.",
             "Rename the column if you want it in the model.",
@@ -237,8 +239,8 @@ def _tell_set_aside(
     landmarks: pd.DataFrame,
     problems: Problems,
 ) -> _Usable:
-    missing = config.settings["preparation"]["missing"]
-    least = missing["smallest_share"]
+    missing = config.settings.preparation.missing
+    least, treated = missing.smallest_share, {"known": missing.known, "query": missing.query}
     counts = {
         taxon: 0 for taxon in sorted(set(specimens.loc[specimens["role"] == "known", "taxon"]))
     }
@@ -263,7 +265,7 @@ def _tell_set_aside(
                 "Digitise what can be seen of it, or lower preparation: missing: smallest_share.",
                 **where,
             )
-        elif share < 1 and role in missing and missing[role] == "set_aside":
+        elif share < 1 and treated.get(role) == "set_aside":
             problems.note(
                 f"The {whose} lacks landmarks of {scheme.element} ({share:.0%} are there): it will "
                 "be set aside.",
@@ -329,8 +331,8 @@ def _check_counts(config: StudyConfig, element: str, usable: _Usable, problems: 
             "Add its landmark table if the bone is preserved; the known taxa are compared anyway.",
             **where,
         )
-    tests = config.settings["tests"]
-    smallest, alpha = tests["smallest_taxon"], tests["alpha"]
+    tests = config.settings.tests
+    smallest, alpha = tests.smallest_taxon, tests.alpha
     for taxon in present:
         n = counts[taxon]
         if n < smallest:

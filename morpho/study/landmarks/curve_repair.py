@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,9 @@ import pandas as pd
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Curve, Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["repair_curves"]
 

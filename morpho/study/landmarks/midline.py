@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,9 @@ from numpy.typing import ArrayLike, NDArray
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_midline", "midline_plane"]
 
@@ -142,7 +145,7 @@ def check_midline(
     """
     if scheme.symmetry != "object":
         return
-    distorted = set(config.settings["preparation"]["distortion"])
+    distorted = set(config.settings.preparation.distortion)
     measured = _measure(config, scheme, landmarks)
     usual = median(one.share for one in measured) if measured else 0.0
     for one in measured:

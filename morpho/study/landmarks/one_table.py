@@ -5,12 +5,15 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table
 from morpho.study.reading.wording import quoted
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["LandmarkFile", "LandmarkRow", "SpecimenNames"]
 
@@ -76,7 +79,7 @@ class LandmarkFile:
         list of LandmarkRow
             Empty where a needed column is missing.
         """
-        mapping = self.config.settings["landmarks"]["columns"]
+        mapping = self.config.settings.landmarks.columns
         places = {}
         usable = True
         for ours in ("specimen", "element", "replicate", "observer", "landmark", "x", "y", "z"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,9 @@ from morpho.study.reading.wording import listed, quoted
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_pairs", "mirror_gaps", "other_partners"]
 
@@ -188,7 +191,7 @@ class _Check:
         by_name = partners(scheme.pairs, scheme.midline)
         place = {name: i for i, name in enumerate(self.names)}
         self.partner = np.array([place[by_name[name]] for name in self.names], dtype=np.intp)
-        distorted = set(config.settings["preparation"]["distortion"])
+        distorted = set(config.settings.preparation.distortion)
         sound = landmarks[~landmarks["specimen"].isin(distorted)]
         self.measured = _measure(scheme, sound)
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["centroid_size_share", "check_plausibility"]
 
@@ -268,7 +271,7 @@ def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems
         if abs(off) < math.log(SUSPECT_RATIO):
             continue
         ratio = math.exp(max(min(off, 600.0), -600.0))
-        stated = config.settings["landmarks"]["units"]
+        stated = config.settings.landmarks.units
         unit = probable_unit(ratio, stated)
         first = min(own, key=lambda one: (str(one.file), one.line or 0))
         # a study of mice and elephants is possible; one with nothing between them and whales not
@@ -306,7 +309,7 @@ def _tell_far_landmark(
         return False
     axis = int(apart[far].argmax())
     row = one.rows.iloc[far]
-    written = points[far, axis] / MILLIMETRES[config.settings["landmarks"]["units"]]
+    written = points[far, axis] / MILLIMETRES[config.settings.landmarks.units]
     problems.error(
         f"The landmark lies far off all others of the digitisation{one.label}: "
         f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
@@ -329,7 +332,7 @@ def _tell_size(
     fellows: str,
     problems: Problems,
 ) -> None:
-    stated = config.settings["landmarks"]["units"]
+    stated = config.settings.landmarks.units
     unit = probable_unit(ratio, stated)
     times = max(ratio, 1 / ratio)
     slip = any(abs(math.log(times / factor)) < math.log(NEAR_A_SLIP) for factor in _SLIPS)

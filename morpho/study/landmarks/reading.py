@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,9 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import read_table
 from morpho.study.reading.wording import Suggestions, listed, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
 
@@ -48,8 +51,8 @@ class _Gatherer:
         self.names = SpecimenNames([] if specimens is None else list(specimens.index))
         self.any_name = specimens is None
         self.problems = problems
-        self.unit = MILLIMETRES[config.settings["landmarks"]["units"]]
-        self.decimal = config.settings["landmarks"]["decimal"]
+        self.unit = MILLIMETRES[config.settings.landmarks.units]
+        self.decimal = config.settings.landmarks.decimal
         self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
         self.suggest = {
             "element": Suggestions(config.elements),
@@ -98,7 +101,7 @@ class _Gatherer:
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
         self.shown = self.problems.shown_path(path)
-        table = read_table(path, self.problems, self.config.settings["landmarks"]["delimiter"])
+        table = read_table(path, self.problems, self.config.settings.landmarks.delimiter)
         if table is None:
             return
         if not table.rows and not any(problem.file == path for problem in self.problems.errors):
@@ -295,7 +298,7 @@ def gather_landmarks(
         By element, broken ones included, as `read_landmarks` gives it; where there were errors,
         of the rows that can be used.
     """
-    if not config.settings.get("landmarks"):
+    if not config.settings.landmarks.files:
         return {}
     if problems.base is None:
         problems.base = config.folder

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.reading.paths import PathPattern
+from morpho.study.reading.paths import SCAN_ENDINGS, PathPattern
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
-from morpho.study.settings.config import SCAN_ENDINGS, StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_files", "check_scan_units", "with_scans"]
 
@@ -136,7 +139,8 @@ def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Pro
     problems : Problems
         Takes names that are not known.
     """
-    for element, units in (config.settings.get("scans") or {}).get("units_of", {}).items():
+    scans = config.settings.scans
+    for element, units in scans.units_of.items() if scans else ():
         if element not in config.elements:
             near = nearest(element, list(config.elements))
             problems.error(

@@ -14,9 +14,10 @@ import stat
 import unicodedata
 from pathlib import Path
 
-__all__ = ["PLACEHOLDERS", "PathPattern", "no_file", "safe_name"]
+__all__ = ["PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "no_file", "safe_name"]
 
 PLACEHOLDERS = ("element", "specimen", "replicate")
+SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
 
 _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
 

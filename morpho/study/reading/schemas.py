@@ -12,11 +12,31 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
 
-__all__ = ["CONFIG_FOLDER", "check_against", "load_schema", "with_defaults", "without"]
+__all__ = [
+    "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "with_defaults",
+    "without",
+]  # fmt: skip
+
+Schema = dict[str, Any]
+
+_REFERRED = ("$ref", "$defs")
 
 CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
 
-Schema = dict[str, Any]
+
+def _inlined(schema: Any, root: Schema) -> Any:
+    """A schema with what it refers to in the place of each reference."""
+    if isinstance(schema, list):
+        return [_inlined(one, root) for one in schema]
+    if not isinstance(schema, dict):
+        return schema
+    found = {key: _inlined(one, root) for key, one in schema.items() if key not in _REFERRED}
+    if "$ref" in schema:
+        target: Any = root
+        for part in schema["$ref"].removeprefix("#/").split("/"):
+            target = target[part]
+        found = _inlined(target, root) | found
+    return found
 
 
 @functools.cache
@@ -25,13 +45,13 @@ def load_schema(name: str) -> Schema:
 
     Parameters
     ----------
-    name : {"study", "scheme"}
-        Which one.
+    name : str
+        Which one, as in ``scheme``.
 
     Returns
     -------
     dict
-        The schema; do not change it.
+        The schema without references; do not change it.
 
     Raises
     ------
@@ -39,35 +59,26 @@ def load_schema(name: str) -> Schema:
         If the folder ``config`` is not beside the package.
     """
     path = CONFIG_FOLDER / "schemas" / f"{name}.schema.json"
-    result: Schema = json.loads(path.read_text(encoding="utf-8"))
-    return result
+    root = json.loads(path.read_text(encoding="utf-8"))
+    found: Schema = _inlined(root, root)
+    return found
 
 
-def _resolved(schema: Schema, root: Schema) -> Schema:
-    if "$ref" not in schema:
-        return schema
-    target = root
-    for part in schema["$ref"].removeprefix("#/").split("/"):
-        target = target[part]
-    return {**target, **{key: value for key, value in schema.items() if key != "$ref"}}
-
-
-def _child(schema: Schema, key: str | int, root: Schema) -> Schema:
+def _child(schema: Schema, key: str | int) -> Schema:
     if isinstance(key, int):
         found = schema.get("items", {})
     else:
         found = schema.get("properties", {}).get(key, schema.get("additionalProperties", {}))
-    return _resolved(found, root) if isinstance(found, dict) else {}
+    return found if isinstance(found, dict) else {}
 
 
-def _at(path: KeyPath, root: Schema) -> Schema:
-    schema = root
+def _at(path: KeyPath, schema: Schema) -> Schema:
     for key in path:
-        schema = _child(schema, key, root)
+        schema = _child(schema, key)
     return schema
 
 
-def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
+def with_defaults(data: Any, schema: Schema) -> Any:
     """Fill in every default that the schema states, at all depths.
 
     Parameters
@@ -76,8 +87,6 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
         Values that agree with the schema.
     schema : dict
         The schema.
-    root : dict, optional
-        The schema that ``$ref`` points into; by default the same.
 
     Returns
     -------
@@ -89,20 +98,18 @@ def with_defaults(data: Any, schema: Schema, root: Schema | None = None) -> Any:
     >>> with_defaults({}, {"properties": {"seed": {"default": 1}}})
     {'seed': 1}
     """
-    root = schema if root is None else root
-    schema = _resolved(schema, root)
     if isinstance(data, list):
-        return [with_defaults(item, schema.get("items", {}), root) for item in data]
+        return [with_defaults(item, schema.get("items", {})) for item in data]
     if not isinstance(data, dict):
         return copy.deepcopy(data)
     filled = {}
     known = schema.get("properties", {})
     for key in [*known, *(key for key in data if key not in known)]:
-        below = _child(schema, key, root)
+        below = _child(schema, key)
         if key in data:
-            filled[key] = with_defaults(data[key], below, root)
+            filled[key] = with_defaults(data[key], below)
         elif "default" in below:
-            filled[key] = with_defaults(below["default"], below, root)
+            filled[key] = with_defaults(below["default"], below)
     return filled
 
 
@@ -158,15 +165,29 @@ def _bounds(schema: Schema) -> str:
     return ", " + " and ".join(parts) if parts else ""
 
 
-def _wanted(schema: Schema, root: Schema) -> str:
-    """Say what a schema asks for."""
-    schema = _resolved(schema, root)
+def _written(value: Any) -> str:
+    if value == "\t":
+        return '"\\t" (a tab)'
+    return quoted(value) if isinstance(value, str) and not value.isidentifier() else str(value)
+
+
+def wanted_by(schema: Schema) -> str:
+    """Say what a schema asks for.
+
+    Parameters
+    ----------
+    schema : dict
+        What is asked of a value.
+
+    Returns
+    -------
+    str
+        As in ``a whole number, at least 0``.
+    """
     if "anyOf" in schema:
-        return " or ".join(_wanted(option, root) for option in schema["anyOf"])
+        return " or ".join(wanted_by(option) for option in schema["anyOf"])
     if "enum" in schema:
-        return listed((_value(value) for value in schema["enum"]), last="or")
-    if "const" in schema:
-        return _value(schema["const"])
+        return listed((_written(value) for value in schema["enum"]), last="or")
     kind = schema.get("type")
     if kind == "string":
         if "pattern" in schema:
@@ -188,12 +209,6 @@ def _wanted(schema: Schema, root: Schema) -> str:
     return "something else"
 
 
-def _value(value: Any) -> str:
-    if value == "\t":
-        return '"\\t" (a tab)'
-    return quoted(value) if isinstance(value, str) and not value.isidentifier() else str(value)
-
-
 def _shown(value: Any) -> str:
     if value is None:
         return "empty"
@@ -206,16 +221,15 @@ def _shown(value: Any) -> str:
     return quoted(value) if isinstance(value, str) else str(value)
 
 
-def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyPath = ()) -> Any:
+def _as_written(data: Any, schema: Schema, texts: dict, path: KeyPath = ()) -> Any:
     """Take an unquoted value as its text wherever the schema wants a text: specimen 0012."""
-    schema = _resolved(schema, root)
     if isinstance(data, dict):
         return {
-            key: _as_written(value, _child(schema, key, root), root, texts, (*path, key))
+            key: _as_written(value, _child(schema, key), texts, (*path, key))
             for key, value in data.items()
         }
     if "anyOf" in schema:
-        options = [_resolved(option, root) for option in schema["anyOf"]]
+        options = schema["anyOf"]
         if isinstance(data, list):
             options = [option for option in options if option.get("type") == "array"]
         if any(option.get("type") in {"integer", "number"} for option in options):
@@ -223,8 +237,7 @@ def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyP
         schema = options[0] if options else {}
     if isinstance(data, list):
         return [
-            _as_written(item, _child(schema, i, root), root, texts, (*path, i))
-            for i, item in enumerate(data)
+            _as_written(item, _child(schema, i), texts, (*path, i)) for i, item in enumerate(data)
         ]
     wants_text = schema.get("type") == "string" or all(
         isinstance(value, str) for value in schema.get("enum", [0])
@@ -234,14 +247,13 @@ def _as_written(data: Any, schema: Schema, root: Schema, texts: dict, path: KeyP
     return data
 
 
-def _homes(key: str, root: Schema, schema: Schema | None = None, path: KeyPath = ()) -> list[str]:
+def _homes(key: str, schema: Schema, path: KeyPath = ()) -> list[str]:
     """Find blocks of the file in which a key is known."""
-    schema = root if schema is None else _resolved(schema, root)
     found = []
     for name, below in schema.get("properties", {}).items():
         if name == key and path:
             found.append(_label(path))
-        found.extend(_homes(key, root, below, (*path, name)))
+        found.extend(_homes(key, below, (*path, name)))
     return found
 
 
@@ -272,7 +284,7 @@ def _tell_unknown(
     return bad
 
 
-def check_against(document: Document, name: str, problems: Problems) -> set[KeyPath]:
+def check_against(document: Document, root: Schema, problems: Problems) -> set[KeyPath]:
     """Hold a document against a schema and tell every departure, each with its line.
 
     The document's ``data`` is changed in one way: unquoted numbers are taken as texts where the
@@ -282,7 +294,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
     ----------
     document : Document
         The file that was read.
-    name : {"study", "scheme"}
+    root : dict
         The schema.
     problems : Problems
         Takes what is found.
@@ -294,8 +306,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
-    root = load_schema(name)
-    document.data = _as_written(document.data, root, root, document.texts)
+    document.data = _as_written(document.data, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
         path: KeyPath = tuple(error.absolute_path)
@@ -305,10 +316,10 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
             continue
         if error.validator == "required":
             missing = error.message.split("'")[1]
-            below = _child(_at(path, root), missing, root)
+            below = _child(_at(path, root), missing)
             problems.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
-                f"Add it: {below.get('description', _wanted(below, root))}",
+                f"Add it: {below.get('description', wanted_by(below))}",
                 file=document.file,
                 line=document.line(*path),
             )
@@ -324,7 +335,7 @@ def check_against(document: Document, name: str, problems: Problems) -> set[KeyP
             schema = _at(path, root)
             found = f"{_label(path)} is {_shown(value)}"
         bad.add(path)
-        remedy = f"It must be {_wanted(schema, root)}."
+        remedy = f"It must be {wanted_by(schema)}."
         near = nearest(str(value), [str(v) for v in schema.get("enum", [])])
         if near:
             remedy += f" Did you mean {near}?"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import listed
 from morpho.study.scans.surface_distance import distance_to_surface
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["OFF_SHARE", "ScanDistances"]
 

@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import trimesh
 
 from morpho.study.reading.coordinates import probable_unit
-from morpho.study.reading.paths import safe_name
+from morpho.study.reading.paths import SCAN_ENDINGS, safe_name
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.scans.distances import ScanDistances
 from morpho.study.scans.reading import read_scan_with_notes
 from morpho.study.scans.templates import patch_carriers
 from morpho.study.scheme.reading import Scheme
-from morpho.study.settings.config import SCAN_ENDINGS, StudyConfig
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_scans"]
 

@@ -11,10 +11,10 @@ import numpy as np
 import trimesh
 
 from morpho.study.reading.coordinates import MILLIMETRES
+from morpho.study.reading.paths import SCAN_ENDINGS
 from morpho.study.reading.problems import Problem, Problems, StudyError
 from morpho.study.reading.wording import listed, quoted
 from morpho.study.scans.repair import repair_scan
-from morpho.study.settings.config import SCAN_ENDINGS
 
 __all__ = ["read_scan", "read_scan_with_notes"]
 

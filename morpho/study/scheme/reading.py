@@ -86,7 +86,7 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
     found = Problems(base=problems.base)
     document = read_yaml(path, found)
     if document is not None:
-        bad = check_against(document, "scheme", found)
+        bad = check_against(document, load_schema("scheme"), found)
         check_references(document, element, bad, found)
     problems.extend(found.within(element))
     if document is None or found.errors:
@@ -123,7 +123,7 @@ def usable_names(path: Path, element: str) -> Scheme | None:
         if nearest(key, ours) in {"curves", "patches"}:
             return None  # misspelt, so that some names are not known
     document.data = kept
-    if check_against(document, "scheme", Problems()):
+    if check_against(document, load_schema("scheme"), Problems()):
         return None
     names = [item["name"] for part in kept.values() for item in part]
     if len(set(names)) < len(names):

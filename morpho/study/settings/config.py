@@ -11,18 +11,17 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-from morpho.study.reading.paths import PLACEHOLDERS, PathPattern, safe_name
+from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.schemas import check_against, load_schema, with_defaults, without
+from morpho.study.reading.schemas import check_against, without
 from morpho.study.reading.wording import listed, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath, read_yaml
 from morpho.study.settings import privacy
+from morpho.study.settings.blocks import Settings
+from morpho.study.settings.schema import study_schema
 
-__all__ = ["RESERVED", "SCAN_ENDINGS", "StudyConfig", "gather_config", "read_config"]
-
-SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
+__all__ = ["RESERVED", "StudyConfig", "gather_config", "read_config"]
 
 # Folders of the results that belong to the study as a whole: no element may be called so.
 RESERVED = ("benchmarks", "figures", "history", "logs", "records", "supplement", "tables")
@@ -42,8 +41,8 @@ class StudyConfig:
         Folder of the results, absolute.
     elements : tuple of str
         The elements in the order written.
-    settings : dict
-        Everything in study.yaml, with defaults filled in; ``scans`` only if given.
+    settings : Settings
+        Everything in study.yaml, with defaults filled in.
     lines : dict
         Line of each key, by its path.
     """
@@ -52,7 +51,7 @@ class StudyConfig:
     folder: Path
     results: Path
     elements: tuple[str, ...]
-    settings: dict[str, Any] = field(hash=False)
+    settings: Settings = field(hash=False)
     lines: dict[KeyPath, int] = field(default_factory=dict, hash=False, repr=False, compare=False)
 
     def absolute(self, written: str) -> Path:
@@ -88,8 +87,8 @@ class StudyConfig:
     @property
     def specimens_file(self) -> Path | None:
         """The specimen table."""
-        part = self.settings.get("specimens")
-        return self.absolute(part["file"]) if part else None
+        written = self.settings.specimens.file
+        return self.absolute(written) if written else None
 
     def scheme_path(self, element: str) -> Path:
         """Find an element's scheme.
@@ -104,23 +103,20 @@ class StudyConfig:
         pathlib.Path
             Its file.
         """
-        return self.absolute(self.settings["elements"][element]["scheme"])
+        return self.absolute(self.settings.elements[element].scheme)
 
     @property
     def landmark_patterns(self) -> list[PathPattern]:
         """The patterns of the landmark tables."""
-        part = self.settings.get("landmarks")
-        if not part:
-            return []
-        files = part["files"]
+        files = self.settings.landmarks.files
         written = [files] if isinstance(files, str) else files
         return [PathPattern(pattern, self.folder) for pattern in written]
 
     @property
     def scan_pattern(self) -> PathPattern | None:
         """The pattern of the scans; None in a study without them."""
-        part = self.settings.get("scans")
-        return PathPattern(part["files"], self.folder) if part else None
+        part = self.settings.scans
+        return PathPattern(part.files, self.folder) if part else None
 
     def landmark_files(self, element: str) -> list[Path]:
         """List the landmark tables that may hold rows of an element.
@@ -190,8 +186,10 @@ class StudyConfig:
         str
             Its own under ``scans: units_of``, or that of all scans.
         """
-        part = self.settings["scans"]
-        return str(part["units_of"].get(element, {}).get(specimen, part["units"]))
+        part = self.settings.scans
+        if part is None:
+            raise LookupError("a study without scans has no unit of scans")
+        return part.units_of.get(element, {}).get(specimen, part.units)
 
     def private_columns(self, columns: Iterable[str]) -> list[str]:
         """Pick the columns of the specimen table that must not reach the results.
@@ -206,8 +204,7 @@ class StudyConfig:
         list of str
             Those listed under ``private`` and those whose name speaks of a place.
         """
-        part = self.settings.get("specimens") or {}
-        return privacy.private_columns(columns, part.get("private", ()))
+        return privacy.private_columns(columns, self.settings.specimens.private)
 
 
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
@@ -237,10 +234,10 @@ def _check_patterns(config: StudyConfig, problems: Problems) -> None:
 
 
 def _check_columns(config: StudyConfig, problems: Problems) -> None:
-    for part in ("specimens", "landmarks"):
-        given = (config.settings.get(part) or {}).get("columns", {})
+    settings = config.settings
+    for part, given in (("specimens", settings.specimens), ("landmarks", settings.landmarks)):
         ours: dict[str, str] = {}
-        for key, column in given.items():
+        for key, column in given.columns.items():
             if column in ours:
                 problems.error(
                     f"{part}.columns takes both {ours[column]} and {key} from the column "
@@ -285,15 +282,14 @@ def _inputs_within(config: StudyConfig) -> list[str]:
 def _check_folders(config: StudyConfig, problems: Problems) -> None:
     if config.results == config.folder or config.results in config.folder.parents:
         problems.error(
-            f"results is {quoted(config.settings['results'])}, a folder that holds the study "
-            "itself.",
+            f"results is {quoted(config.settings.results)}, a folder that holds the study itself.",
             "Give the results a folder of their own, such as results.",
             file=config.path,
             line=config.line("results"),
         )
     elif held := _inputs_within(config):
         problems.error(
-            f"results is {quoted(config.settings['results'])}, a folder in which inputs of the "
+            f"results is {quoted(config.settings.results)}, a folder in which inputs of the "
             f"study are looked for ({listed(held)}).",
             "Give the results a folder of their own, such as results: files that the workflow "
             "writes would be taken for yours.",
@@ -344,19 +340,17 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     document = read_yaml(path, problems, for_engine=True)
     if document is None:
         return None
-    data = document.data
-    bad = check_against(document, "study", problems)
+    bad = check_against(document, study_schema(), problems)
     data = document.data if isinstance(document.data, dict) else {}
     while bad - {()}:  # leaving something out may leave a block without what it needs
         data = without(data, bad)
-        bad = check_against(Document(path, data), "study", Problems())
-    settings = with_defaults(data, load_schema("study"))
-    settings.setdefault("elements", {})
+        bad = check_against(Document(path, data), study_schema(), Problems())
+    settings = Settings.of(data)
     config = StudyConfig(
         path=path,
         folder=path.parent,
-        results=Path(os.path.normpath(os.path.join(path.parent, settings["results"]))),
-        elements=tuple(settings["elements"]),
+        results=Path(os.path.normpath(os.path.join(path.parent, settings.results))),
+        elements=tuple(settings.elements),
         settings=settings,
         lines=document.lines,
     )
