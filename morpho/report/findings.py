@@ -7,15 +7,21 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.conclusions import noticed_words, opening, trial_words
 from morpho.report.differences import difference_words
 from morpho.report.marked import named
 from morpho.report.phrases import percent
-from morpho.report.phrasing import counted, number, observer_words, p_value_words, p_words
 from morpho.report.references import Analysed
 from morpho.report.suspicions import known_suspicions
 from morpho.report.trouble import trouble_words
-from morpho.results.wording import together
+from morpho.report.words.verdict import (
+    blocking_taxa,
+    keeping_taxa,
+    noticed_words,
+    observer_words,
+    opening,
+    trial_words,
+)
+from morpho.results.wording import counted, number, p_value_words, p_words, together
 
 __all__ = ["findings", "joined_findings"]
 
@@ -268,7 +274,7 @@ def _query(element: Analysed, verdict: Row) -> str:
     name = str(verdict["specimen"])
     found = _of(element, "conclusions", name)
     if found.empty:
-        kept = str(verdict["taxa_not_rejected"]).split("; ")
+        kept = keeping_taxa(element.tables, verdict)
         text = opening(name, element.name, verdict["verdict"], kept)
         return named(f"{text} {verdict['reason']}") + _nearest(element, name)
     row = {str(column): value for column, value in found.to_dict("records")[0].items()}
@@ -277,10 +283,11 @@ def _query(element: Analysed, verdict: Row) -> str:
         return text
     tried = [
         _of(element, table, name)
-        for table in ("trajectories", "stability_summary", "specimens_to_decide")
+        for table in ("trajectories", "stability_summary", "specimens_to_decide", "stability")
     ]
-    lines, stability, needed = tried
-    more = trial_words(row, lines, stability, needed, str(verdict.get("blocking", "")))
+    lines, stability, needed, settings = tried
+    blocking = blocking_taxa(element.tables, verdict)
+    more = trial_words(row, lines, stability, needed, blocking, settings)
     return text + (f" {named(more)}" if more else "")
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from morpho.report.marked import named
-from morpho.report.phrasing import counted
 from morpho.report.references import Analysed
-from morpho.results.wording import together
+from morpho.results.wording import counted, together
 
 __all__ = [
     "bone", "each", "is_probability", "of_bones", "percent", "probability", "times",

@@ -8,8 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from morpho.report.phrases import percent, probability, times
-from morpho.report.phrasing import p_value_words, p_words
-from morpho.results.wording import number, together
+from morpho.results.wording import number, p_value_words, p_words, together
 
 __all__ = ["FILTERS", "marked_name"]
 
@@ -58,4 +57,5 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "together": _together,
     "bone": _bone,
     "ours": _words(str),
+    "level": _words("{:g}".format),
 }

@@ -16,8 +16,8 @@ from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.references import bibtex, references_for, still_open
-from morpho.report.telling import with_words, with_words_joined
 from morpho.report.word_tables import word_tables
+from morpho.report.words.verdict import with_words, with_words_joined
 from morpho.report.workbook import stacked, workbook
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
