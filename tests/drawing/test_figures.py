@@ -12,7 +12,6 @@ from matplotlib.text import Annotation
 
 from morpho.drawing.figures import trials
 from morpho.drawing.style import VERDICTS, figure_style, short
-from morpho.inference.robustness.stability import turned
 from morpho.report.captions import CAPTIONS
 from morpho.results.store import ElementResults
 from morpho.steps.show import draw
@@ -253,7 +252,7 @@ def test_strips_have_the_verdicts_of_the_table(look, studies):
         assert f"{base['verdict']} " in said
         for choice in choices[1:]:
             each = part[part["choice"] == choice]
-            turns = turned(each, base)
+            turns = each["turns"]
             holds = len(each) - turns.sum()
             assert f"{holds} of {len(each)}" in said
             if holds < len(each):

@@ -6,15 +6,15 @@ import pytest
 
 from helpers import small_tables as small
 from morpho.report.captions import CAPTIONS
-from morpho.report.conclusions import individual_words
 from morpho.report.findings import findings
 from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.page import _rows, _sample
 from morpho.report.phrases import percent, probability, uncorrected_words
-from morpho.report.phrasing import p_value_words, p_words
 from morpho.report.trust import trust_words
+from morpho.report.words.writing import as_plain, said
+from morpho.results.wording import p_value_words, p_words
 
 
 def methods(element, **blocks):
@@ -150,9 +150,9 @@ def test_things_that_screening_found_are_not_counted_as_digitisations():
 
 
 def test_elements_that_disagree_may_do_so_by_chance():
-    elements = pd.DataFrame({"element": ["jaw", "rib"], "verdict": ["outside", "inside"]})
-    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.81], "kept": [True]})
-    text = individual_words("Q", "undecided", elements, evidence)
+    elements = [{"element": "jaw", "verdict": "outside"}, {"element": "rib", "verdict": "inside"}]
+    best = {"taxon": "a", "combined_p_value": 0.81}
+    text = as_plain(said("individual", "individual", "Q", "undecided", elements, best, ["a"], []))
     assert "The elements disagree: by chance, or it is a chimaera, a mistake or a mosaic." in text
     assert "a has the largest p-value (0.810)" in text
     assert "rejects least" not in text

@@ -17,7 +17,7 @@ from morpho.report.words.writing import as_plain, said
 
 __all__ = [
     "Told", "blocking_taxa", "keeping_taxa", "noticed_words", "observer_words", "opening",
-    "told_of_individuals", "told_of_queries", "trial_words", "with_words", "with_words_joined",
+    "reason_facts",    "told_of_individuals", "told_of_queries", "trial_words", "with_words", "with_words_joined",
 ]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
@@ -99,8 +99,23 @@ def _keepers(verdict: Facts, ways: Sequence[Facts], membership: pd.DataFrame) ->
     ]
 
 
-def _facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
-    """Facts of a verdict as its reason takes them."""
+def reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
+    """Pick what the reason of a verdict is told by.
+
+    Parameters
+    ----------
+    verdict : dict
+        Row of the table `verdicts`.
+    tables : mapping of str to DataFrame
+        Of them `specimens`, `membership`, `grounds` and `grounds_by_taxon` are read.
+    notes : mapping of str to mapping
+        By step; of them `place` is read.
+
+    Returns
+    -------
+    dict
+        The row, and what the macros of `reason.jinja` take beside it.
+    """
     specimens, specimen = tables["specimens"], verdict["specimen"]
     if verdict["ground"] == "set_aside":
         (row,) = _records(specimens, specimen=specimen)
@@ -119,9 +134,7 @@ def _facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
         "keepers": _keepers(facts, ways, membership),
     }
     for heeded, name in ((False, "as_it_is"), (True, "size_heeded")):
-        rows = _records(
-            membership, specimen=specimen, taxon=verdict["taxon"], size_heeded=heeded
-        )
+        rows = _records(membership, specimen=specimen, taxon=verdict["taxon"], size_heeded=heeded)
         facts[f"taxon_p_value_{name}"] = rows[0]["p_value"] if rows else float("nan")
     return facts
 
@@ -348,7 +361,7 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
                 "suspicions",
             )
         )  # fmt: skip
-        reason = _reason(_facts(verdict, tables, notes))
+        reason = _reason(reason_facts(verdict, tables, notes))
         kept = keeping_taxa(tables, verdict)
         without = without_suspects(settings)
         begun = _summary(row, element, kept, reason, suspected, of_known, without)

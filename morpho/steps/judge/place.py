@@ -160,8 +160,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     grounds, by_taxon = _grounds(queries, found, alpha)
 
     membership = [
-        _membership(evidence, queries, heeded, error)
-        for heeded, evidence in found.evidence.items()
+        _membership(evidence, queries, heeded, error) for heeded, evidence in found.evidence.items()
     ]
     spread = [
         pd.DataFrame(

@@ -67,8 +67,7 @@ def _suspected(
     points = given["point"].tolist()
     own: dict[int, NDArray[np.intp]] = {}
     for place in np.flatnonzero(by_name & ~material.known).tolist():
-        chosen = (found["specimen"] == names[place]) & (found["kind"] != "size")
-        marks = found.loc[chosen, "landmarks"]
+        marks = found.loc[found["specimen"] == names[place], "landmarks"]
         told = {mark for text in marks for mark in str(text).split(";")}
         at = [i for i, point in enumerate(points) if point in told]
         if at:
