@@ -251,8 +251,8 @@ def test_a_suspected_query_is_told_to_be_checked_first():
     text = summary(row, suspicions({}))
     assert text == (
         "By its lower jaw, find 7 can be told neither outside nor inside. Check the digitisation "
-        "first: neck lies 559 times its usual deviation. Digitise it again. By itself the procedure says "
-        "outside; but that hangs on what is suspected here, so nothing is concluded until it is "
+        "first: neck lies 559 times its usual deviation. Digitise it again. By itself the "
+        "procedure says outside; but that hangs on what is suspected here, so nothing is concluded until it is "
         f"checked. {REASON}"
     )
     # a verdict that stands carries the caution as well

@@ -17,7 +17,8 @@ from morpho.report.words.writing import as_plain, said
 
 __all__ = [
     "Told", "blocking_taxa", "keeping_taxa", "noticed_words", "observer_words", "opening",
-    "reason_facts",    "told_of_individuals", "told_of_queries", "trial_words", "with_words", "with_words_joined",
+    "reason_facts", "told_of_individuals", "told_of_queries", "trial_words", "with_words",
+    "with_words_joined",
 ]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
