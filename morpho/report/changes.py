@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.phrasing import number, p_words
-from morpho.report.references import Analysed
+from morpho.results.analysed import Analysed
 
 __all__ = ["FORMAT", "changed", "snapshot"]
 

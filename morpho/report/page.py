@@ -16,11 +16,12 @@ from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.report.words.filters import is_probability, percent, probability
+from morpho.report.words.writing import as_plain, said
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -383,7 +384,7 @@ def render_page(
         notice=notice,
         caution=CAUTION,
         percent=percent,
-        uncorrected=uncorrected_words(settings["tests"]["alpha"]),
+        uncorrected=as_plain(said("methods_verdict", "uncorrected", settings["tests"]["alpha"])),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined["individuals"]),
         joined=[

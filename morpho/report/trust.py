@@ -7,8 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.phrases import percent
 from morpho.report.phrasing import counted, number, observer_words, p_words
+from morpho.report.words.filters import percent
 
 __all__ = ["trust_words"]
 

@@ -1,0 +1,240 @@
+"""What the results section is made of: rows picked from the tables of each element."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from morpho.report.conclusions import noticed_words, opening, trial_words
+from morpho.report.differences import difference_words
+from morpho.report.phrasing import observer_words
+from morpho.report.suspicions import known_suspicions
+from morpho.report.trouble import trouble_words
+from morpho.report.words.filters import marked_name
+from morpho.report.words.writing import said
+from morpho.results.analysed import Analysed
+
+__all__ = ["findings", "joined_findings"]
+
+Rows = list[dict[Any, Any]]
+
+
+def _table(element: Analysed, name: str) -> pd.DataFrame:
+    """A table, empty and without columns where the element has none or no rows in it."""
+    given = element.tables.get(name)
+    return pd.DataFrame() if given is None or given.empty else given
+
+
+def _of(element: Analysed, name: str, query: str) -> pd.DataFrame:
+    table = _table(element, name)
+    return table if table.empty else table[table["specimen"] == query]
+
+
+def _quality(element: Analysed, alpha: float) -> dict[str, Any]:
+    rows = {row["source"]: row for row in element.tables["asymmetry"].to_dict("records")}
+    sides = [rows[source] for source in ("side", "individual by side") if source in rows]
+    return {
+        "observers": Markup(
+            observer_words(element.notes["measure"].get("observer_p_value"), alpha)
+        ),
+        "sides": [row for row in sides if row["p_value"] == row["p_value"]],
+    }
+
+
+def _terms(element: Analysed, alpha: float) -> Rows:
+    """Terms of the linear model; each is tested by the residual of the model up to it."""
+    rows = {row["term"]: row for row in element.tables["model_terms"].to_dict("records")}
+    if "residual" not in rows:
+        return []
+    left, terms = int(rows["total"]["degrees_of_freedom"]), []
+    for name, row in rows.items():
+        if name not in ("residual", "total"):
+            left -= int(row["degrees_of_freedom"])
+            terms.append(row | {"residual": left, "rejected": row["p_value"] <= alpha})
+    return terms
+
+
+def _pairs(element: Analysed, alpha: float) -> Rows:
+    """Which pairs of taxa differ in mean shape, as they are and at one size, nearest first."""
+    found = []
+    for sized, part in element.tables["pairwise_distances"].groupby("size_heeded", sort=True):
+        tested = part[part["p_value_holm"].notna()]
+        rejected = tested["p_value_holm"] <= alpha
+        apart = tested[rejected].sort_values("distance", kind="stable")
+        if len(tested):
+            found.append(
+                {
+                    "sized": sized,
+                    "tested": len(tested),
+                    "apart": apart.to_dict("records"),
+                    "largest": apart["p_value_holm"].max(),
+                    "rest": tested[~rejected].to_dict("records"),
+                }
+            )
+    return found
+
+
+def _taxa(element: Analysed, alpha: float) -> dict[str, Any]:
+    axes, slopes = element.tables["variance_per_axis"], element.tables["slopes"]
+    rows = slopes[(slopes["term"] == "size by taxon") & slopes["p_value"].notna()]
+    return {
+        "axes": {"first": axes.head(2).to_dict("records"), "kept": int(axes["retained"].sum())},
+        "terms": _terms(element, alpha),
+        "slopes": rows.to_dict("records")[0] if len(rows) else None,
+        "pairs": _pairs(element, alpha),
+    }
+
+
+def _sample(element: Analysed) -> dict[str, Any]:
+    """How often the procedure is wrong on it, what is suspected, how well means are known."""
+    facts: dict[str, Any] = {"errors": [], "short": [], "suspected": Markup()}
+    calibration = _table(element, "calibration_summary")
+    facts["calibrated"] = len(calibration) > 0
+    if len(calibration):
+        each = calibration["left_out"] == "specimen"
+        counts, meaning = noticed_words(calibration)
+        facts["left_out"] = calibration[each & (calibration["taxon"] == "all taxa")].to_dict(
+            "records"
+        )
+        facts["noticed"], facts["noticed_means"] = counts and marked_name(counts), Markup(meaning)
+    suspicions, specimens = _table(element, "suspicions"), _table(element, "specimens")
+    if len(suspicions) and len(specimens):
+        used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
+        words = known_suspicions(suspicions[suspicions["specimen"].isin(used)])
+        facts["suspected"] = marked_name(words.strip()) if words else Markup()
+    adequacy = _table(element, "adequacy")
+    if len(adequacy):
+        known = adequacy[adequacy["mean_error"].notna()].sort_values("mean_error", kind="stable")
+        ends = known if len(known) < 2 else known.iloc[[0, -1]]
+        short = adequacy[~adequacy["rank_can_decide"].astype(bool)]
+        facts["errors"], facts["nearest"] = (
+            ends.to_dict("records"),
+            adequacy["nearest_distance"].min(),
+        )
+        facts["short"] = list(short["taxon"])
+        facts["all_short"] = len(short) == len(adequacy) > 1
+        facts["needed"] = int(short["specimens_for_rank"].max()) if len(short) else 0
+    return facts
+
+
+def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
+    """Distances to the nearest taxon of a query, at its own size where that was heeded."""
+    table = _of(element, "membership", query)
+    if table.empty:
+        return None
+    last = table[table["size_heeded"] == table["size_heeded"].max()]
+    row: dict[Any, Any] = last.sort_values("comparable_distance", kind="stable").iloc[0].to_dict()
+    return row
+
+
+def _query(element: Analysed, verdict: Mapping[Any, Any]) -> Markup:
+    """Verdict on a query, what it rests on, and how it was tried."""
+    name = str(verdict["specimen"])
+    near, found = _nearest(element, name), _of(element, "conclusions", name)
+    if found.empty:
+        kept = str(verdict["taxa_not_rejected"]).split("; ")
+        text = opening(name, element.name, verdict["verdict"], kept)
+        return said("results", "query", marked_name(f"{text} {verdict['reason']}"), near, Markup())
+    row = {str(column): value for column, value in found.to_dict("records")[0].items()}
+    tried = ""
+    if verdict["verdict_as_it_is"] != "":
+        lines, stability, needed = (
+            _of(element, table, name)
+            for table in ("trajectories", "stability_summary", "specimens_to_decide")
+        )
+        tried = trial_words(row, lines, stability, needed, str(verdict.get("blocking", "")))
+    end = marked_name(tried) if tried else Markup()
+    return said("results", "query", marked_name(row["summary"]), near, end)
+
+
+def _queries(element: Analysed, alpha: float) -> Iterator[Markup]:
+    """For each query a paragraph on its verdict, and one on where it differs."""
+    for row in element.tables["verdicts"].sort_values("specimen", kind="stable").to_dict("records"):
+        yield _query(element, row)
+        name, nearest = str(row["specimen"]), str(row["nearest_taxon"])
+        if nearest and "displacements" in element.tables:
+            where = difference_words(element.tables, name, nearest, alpha)
+            if where:
+                yield marked_name(f"{name} beside its nearest taxon: {' '.join(where)}")
+
+
+def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Markup]]:
+    """Write the results section, element by element.
+
+    Parameters
+    ----------
+    settings : mapping
+        The settings of study.yaml.
+    elements : sequence of Analysed
+        Tables and notes of each element.
+
+    Returns
+    -------
+    dict of str to list of Markup
+        By element, a paragraph for the data, the known taxa, the sample, and one or two for
+        each query; names are marked, see `morpho.report.words.writing`. What a table does not
+        hold is not spoken of, and a test that does not reject is never called proof.
+    """
+    alpha = settings["tests"]["alpha"]
+    return {
+        element.name: [
+            text
+            for text in (
+                said("results", "quality", element, alpha, _quality(element, alpha)),
+                said("results", "taxa", element, alpha, _taxa(element, alpha)),
+                said("results", "sample", alpha, _sample(element)),
+                *_queries(element, alpha),
+                Markup(" ").join(map(marked_name, trouble_words(element))),
+            )
+            if text.strip()
+        ]
+        for element in elements
+    }
+
+
+def _ratio(rows: Rows) -> dict[str, Any]:
+    """Relative size of two elements of a query beside the taxa."""
+    ranged = [row for row in rows if row["ratio_minimum"] == row["ratio_minimum"]]
+    tested = [
+        row for row in rows if row["p_value_false_discovery"] == row["p_value_false_discovery"]
+    ]
+    return {
+        "of": rows[0],
+        "outside": [row for row in ranged if row["outside_range"]],
+        "within": [row for row in ranged if not row["outside_range"]],
+        "least": max(tested, key=lambda row: row["p_value_false_discovery"], default=None),
+    }
+
+
+def joined_findings(joined: Mapping[str, pd.DataFrame]) -> list[Markup]:
+    """Write what several elements of one individual say together.
+
+    Parameters
+    ----------
+    joined : mapping of str to DataFrame
+        Tables of all elements together.
+
+    Returns
+    -------
+    list of Markup
+        Marked paragraphs: individuals of which several elements were judged, and relative sizes
+        of elements. Empty where there are none.
+    """
+    told: list[Markup] = []
+    individuals = joined.get("individuals")
+    if individuals is not None and len(individuals):
+        several = individuals[individuals["elements"] > 1]
+        told += [marked_name(text) for text in several["paragraph"]]
+    ratios = joined.get("proportions")
+    if ratios is not None and len(ratios):
+        taken = ratios[ratios["query_ratio"].notna()]
+        told.append(
+            Markup(" ").join(
+                said("results", "ratio", _ratio(part.to_dict("records")))
+                for _, part in taken.groupby(["specimen", "first", "second"], sort=True)
+            )
+        )
+    return [text for text in told if text.strip()]
