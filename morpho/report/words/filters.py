@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from numbers import Integral
 from typing import Any
 
-import pandas as pd
 from jinja2 import Undefined
 from markupsafe import Markup
 
@@ -216,8 +215,10 @@ def _having(elements: Iterable[Analysed], *tables: str) -> list[Analysed]:
     return [e for e in elements if all(len(e.tables.get(table, ())) for table in tables)]
 
 
-def _rows(table: pd.DataFrame) -> list[dict[Any, Any]]:
-    return table.to_dict("records")
+def _rows(element: Analysed, table: str) -> list[dict[Any, Any]]:
+    """Rows of a table of an element, none where it has no such table."""
+    given = element.tables.get(table)
+    return [] if given is None else given.to_dict("records")
 
 
 def _first_large(text: Markup) -> Markup:

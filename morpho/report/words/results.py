@@ -33,18 +33,7 @@ def _of(element: Analysed, name: str, query: str) -> pd.DataFrame:
     return table if table.empty else table[table["specimen"] == query]
 
 
-def _quality(element: Analysed, alpha: float) -> dict[str, Any]:
-    rows = {row["source"]: row for row in element.tables["asymmetry"].to_dict("records")}
-    sides = [rows[source] for source in ("side", "individual by side") if source in rows]
-    return {
-        "observers": Markup(
-            observer_words(element.notes["measure"].get("observer_p_value"), alpha)
-        ),
-        "sides": [row for row in sides if row["p_value"] == row["p_value"]],
-    }
-
-
-def _terms(element: Analysed, alpha: float) -> Rows:
+def _terms(element: Analysed) -> Rows:
     """Terms of the linear model; each is tested by the residual of the model up to it."""
     rows = {row["term"]: row for row in element.tables["model_terms"].to_dict("records")}
     if "residual" not in rows:
@@ -53,7 +42,7 @@ def _terms(element: Analysed, alpha: float) -> Rows:
     for name, row in rows.items():
         if name not in ("residual", "total"):
             left -= int(row["degrees_of_freedom"])
-            terms.append(row | {"residual": left, "rejected": row["p_value"] <= alpha})
+            terms.append(row | {"residual": left})
     return terms
 
 
@@ -77,47 +66,14 @@ def _pairs(element: Analysed, alpha: float) -> Rows:
     return found
 
 
-def _taxa(element: Analysed, alpha: float) -> dict[str, Any]:
-    axes, slopes = element.tables["variance_per_axis"], element.tables["slopes"]
-    rows = slopes[(slopes["term"] == "size by taxon") & slopes["p_value"].notna()]
-    return {
-        "axes": {"first": axes.head(2).to_dict("records"), "kept": int(axes["retained"].sum())},
-        "terms": _terms(element, alpha),
-        "slopes": rows.to_dict("records")[0] if len(rows) else None,
-        "pairs": _pairs(element, alpha),
-    }
-
-
-def _sample(element: Analysed) -> dict[str, Any]:
-    """How often the procedure is wrong on it, what is suspected, how well means are known."""
-    facts: dict[str, Any] = {"errors": [], "short": [], "suspected": Markup()}
-    calibration = _table(element, "calibration_summary")
-    facts["calibrated"] = len(calibration) > 0
-    if len(calibration):
-        each = calibration["left_out"] == "specimen"
-        counts, meaning = noticed_words(calibration)
-        facts["left_out"] = calibration[each & (calibration["taxon"] == "all taxa")].to_dict(
-            "records"
-        )
-        facts["noticed"], facts["noticed_means"] = counts and marked_name(counts), Markup(meaning)
-    suspicions, specimens = _table(element, "suspicions"), _table(element, "specimens")
-    if len(suspicions) and len(specimens):
-        used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
-        words = known_suspicions(suspicions[suspicions["specimen"].isin(used)])
-        facts["suspected"] = marked_name(words.strip()) if words else Markup()
-    adequacy = _table(element, "adequacy")
-    if len(adequacy):
-        known = adequacy[adequacy["mean_error"].notna()].sort_values("mean_error", kind="stable")
-        ends = known if len(known) < 2 else known.iloc[[0, -1]]
-        short = adequacy[~adequacy["rank_can_decide"].astype(bool)]
-        facts["errors"], facts["nearest"] = (
-            ends.to_dict("records"),
-            adequacy["nearest_distance"].min(),
-        )
-        facts["short"] = list(short["taxon"])
-        facts["all_short"] = len(short) == len(adequacy) > 1
-        facts["needed"] = int(short["specimens_for_rank"].max()) if len(short) else 0
-    return facts
+def _suspected(element: Analysed) -> Markup:
+    """Known specimens whose digitisations look wrong."""
+    suspicions, specimens = _table(element, "suspicions"), element.tables["specimens"]
+    if suspicions.empty:
+        return Markup()
+    used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
+    words = known_suspicions(suspicions[suspicions["specimen"].isin(used)])
+    return marked_name(words.strip()) if words else Markup()
 
 
 def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
@@ -161,6 +117,21 @@ def _queries(element: Analysed, alpha: float) -> Iterator[Markup]:
                 yield marked_name(f"{name} beside its nearest taxon: {' '.join(where)}")
 
 
+def _element(element: Analysed, alpha: float) -> Iterator[Markup]:
+    """Paragraphs on one element."""
+    observers = Markup(observer_words(element.notes["measure"].get("observer_p_value"), alpha))
+    calibration = _table(element, "calibration_summary")
+    counts, meaning = noticed_words(calibration) if len(calibration) else ("", "")
+    noticed = {"counts": counts and marked_name(counts), "meaning": Markup(meaning)}
+    yield said("results", "quality", element, alpha, observers)
+    yield said("results", "taxa", element, alpha, _terms(element), _pairs(element, alpha))
+    sample = said("results", "sample", element, alpha, noticed, _suspected(element))
+    yield from [sample] if sample.strip() else []
+    yield from _queries(element, alpha)
+    trouble = trouble_words(element)
+    yield from [Markup(" ").join(map(marked_name, trouble))] if trouble else []
+
+
 def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Markup]]:
     """Write the results section, element by element.
 
@@ -178,21 +149,7 @@ def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Mark
         each query; names are marked, see `morpho.report.words.writing`. What a table does not
         hold is not spoken of, and a test that does not reject is never called proof.
     """
-    alpha = settings["tests"]["alpha"]
-    return {
-        element.name: [
-            text
-            for text in (
-                said("results", "quality", element, alpha, _quality(element, alpha)),
-                said("results", "taxa", element, alpha, _taxa(element, alpha)),
-                said("results", "sample", alpha, _sample(element)),
-                *_queries(element, alpha),
-                Markup(" ").join(map(marked_name, trouble_words(element))),
-            )
-            if text.strip()
-        ]
-        for element in elements
-    }
+    return {one.name: list(_element(one, settings["tests"]["alpha"])) for one in elements}
 
 
 def _ratio(rows: Rows) -> dict[str, Any]:

@@ -38,7 +38,7 @@ FILES = {
     "tables.tex": "the same for LaTeX",
     "methods.md": "methods and results as they were run, as Markdown with citation keys",
     "methods.txt": "the same as plain text",
-    "references.bib": "sources that methods and results cite, as BibTeX",
+    "references.bib": "sources of the methods used, as BibTeX",
 }
 
 _PROGRAMS = ("formkin", "Python", "numpy", "scipy", "scikit-learn", "pandas", "snakemake")
