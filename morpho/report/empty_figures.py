@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from morpho.report.captions import CAPTIONS, Caption
-from morpho.report.references import Analysed
+from morpho.results.analysed import Analysed
 
 __all__ = ["figure_caption"]
 

@@ -16,12 +16,12 @@ from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.report.words.filters import is_probability, percent, probability
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
-from morpho.report.words.writing import as_html, said
+from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.wording import counted, number
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
@@ -391,7 +391,7 @@ def render_page(
         notice=notice,
         caution=as_html(said("verdict", "caution")),
         percent=percent,
-        uncorrected=uncorrected_words(settings["tests"]["alpha"]),
+        uncorrected=as_plain(said("methods_verdict", "uncorrected", settings["tests"]["alpha"])),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined),
         joined=[

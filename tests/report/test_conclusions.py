@@ -252,8 +252,8 @@ def test_a_suspected_query_is_told_to_be_checked_first():
     assert text == (
         "By its lower jaw, find 7 can be told neither outside nor inside. Check the digitisation "
         "first: neck lies 559 times its usual deviation. Digitise it again. By itself the "
-        "procedure says outside; but that hangs on what is suspected here, so nothing is concluded until it is "
-        f"checked. {REASON}"
+        "procedure says outside; but that hangs on what is suspected here, so nothing is "
+        f"concluded until it is checked. {REASON}"
     )
     # a verdict that stands carries the caution as well
     assert "Check the digitisation first: neck" in summary(ROW, suspicions({}))
