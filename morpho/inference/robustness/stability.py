@@ -308,8 +308,8 @@ def vary(
     as_analysed = {row["specimen"]: row for row in rows if row["choice"] == "as analysed"}
     for row in rows:
         if row["choice"] == "landmark left out":
-            gone = single[row["setting"]]
-            row["suspected"] = not suspects.get(row["specimen"], set()).isdisjoint(gone)
+            left_out = single[row["setting"]]
+            row["suspected"] = not suspects.get(row["specimen"], set()).isdisjoint(left_out)
         row["turns"] = turned(row, as_analysed[row["specimen"]])
     return pd.DataFrame(rows, columns=_COLUMNS)
 

@@ -255,15 +255,18 @@ def observer_words(p: float | None, alpha: float) -> str:
 
 
 def _growth(lines: pd.DataFrame, asks: bool = False) -> Markup:
-    near = _records(lines.sort_values("distance", kind="stable").head(1))
-    return said("verdict", "growth", near[0] if near else None, asks)
+    near = min(_records(lines), key=lambda row: row["distance"], default=None)
+    return said("verdict", "growth", near, asks)
 
 
 def _stability(verdict: str, summary: pd.DataFrame, settings: pd.DataFrame) -> Markup:
-    turning = settings[settings["turns"]]
+    turning: dict[str, list[str]] = {}
+    for row in _records(settings):
+        if row["turns"]:
+            turning.setdefault(row["choice"], []).append(row["setting"])
     choices = [
-        row | {"turning": _names(_records(turning, choice=row["choice"]), "setting")}
-        for row in _records(summary.sort_values("share_holds", kind="stable"))
+        row | {"turning": turning.get(row["choice"], [])}
+        for row in sorted(_records(summary), key=lambda row: row["share_holds"])
     ]
     return said("verdict", "stability", verdict, choices)
 
@@ -271,7 +274,7 @@ def _stability(verdict: str, summary: pd.DataFrame, settings: pd.DataFrame) -> M
 def _adequacy(verdict: str, needed: pd.DataFrame, blocking: Sequence[str]) -> Markup:
     rows = _records(needed)
     last = rows[-1] if rows else None
-    added = specimens_needed(needed)
+    added = specimens_needed(needed) if rows else None
     deciding = next((row for row in rows if row["added"] == added), None)
     nearest = last["taxon"] if last else ""
     others = [taxon for taxon in blocking if taxon != nearest]
