@@ -96,7 +96,8 @@ def _keepers(verdict: Facts, ways: Sequence[Facts], membership: pd.DataFrame) ->
             "keeps_as_it_is": row["taxon"] in ways[0]["keeping"],
         }
         for row in _records(chosen.sort_values("comparable_distance", kind="stable"))
-        if row["p_value"] > verdict["alpha"] or row["taxon"] in ways[0]["keeping"]
+        if row["p_value"] > verdict["alpha"]
+        or row["taxon"] in (*way["keeping"], *ways[0]["keeping"])
     ]
 
 
