@@ -11,8 +11,8 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.phrasing import number, p_words
-from morpho.report.references import Analysed
+from morpho.results.analysed import Analysed
+from morpho.results.wording import number, p_words
 
 __all__ = ["FORMAT", "changed", "snapshot"]
 

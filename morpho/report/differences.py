@@ -8,9 +8,9 @@ from typing import Any
 import pandas as pd
 
 from morpho.inference.differences.regions import ELSEWHERE
-from morpho.report.phrases import percent
-from morpho.report.phrasing import counted, number, p_value_words, p_words
+from morpho.report.words.filters import percent
 from morpho.results.directions import lengths_words
+from morpho.results.wording import counted, number, p_value_words, p_words
 
 __all__ = ["difference_words", "nothing_passes"]
 

@@ -279,9 +279,28 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "imputations_inside": "how many of them gave inside",
             "imputations_undecided": "how many of them gave undecided",
             "within_error": "whether the distance to the nearest taxon is no larger than that between two digitisations of one bone; False where that is not known",
+            "beyond_all_members": "whether the query lies further out than every member of each taxon, both ways; False where it was not judged",
+            "ranking_rejects": "whether its rank among all known specimens rejects by itself for each taxon, both ways; False where it was not judged",
             "beyond_sizes_of": "taxa of which the query is smaller or larger than every known specimen",
             "p_value_as_it_is": "largest p-value over the taxa, without regard to size",
             "p_value_size_heeded": "largest p-value over the taxa, at the query's own size",
+        },
+    ),
+    "grounds": (
+        "The two decisions on each query, as it is and at its own size, of which the verdict is made.",
+        {
+            "verdict": "outside, inside or undecided",
+            "ground": "what the decision rests on, as a key word",
+            "taxon": "taxon that the ground speaks of",
+            "p_value": "of the test of that taxon",
+        },
+    ),
+    "grounds_by_taxon": (
+        "The taxa that each of the two decisions rests on.",
+        {
+            "bearing": "keeps: its test does not reject, and it has specimens enough; nearest first by comparable distance. blocks: it keeps the tests' rejections from being a decision of outside, as the ground in `grounds` says",
+            "rank_p_value": "where the taxon's own members contradict: the rank of the query among them; blank where that does not contradict",
+            "own_spread_p_value": "where they do: the p-value by the spread of that taxon alone; blank where that does not contradict",
         },
     ),
     **TRIALS,

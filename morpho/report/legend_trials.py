@@ -60,6 +60,8 @@ TRIALS: dict[str, tuple[str, dict[str, str]]] = {
             "verdict": "outside, inside or undecided",
             "ground": "what the verdict rests on, as a key word; taxon_lost: outside of the others, where a taxon is left without any specimen",
             "kept_by": "where it is inside, the taxa that keep it, separated by semicolons",
+            "turns": "whether it turns the verdict: another one, or inside where no taxon keeps the query any more that kept it before",
+            "suspected": "whether landmarks are left out of which screening suspects one of this query",
             "p_value_as_it_is": "largest p-value over the taxa, without regard to size",
             "p_value_size_heeded": "largest p-value over the taxa, at the query's own size",
         },

@@ -9,9 +9,9 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.main_tables import MAIN_TABLES, MainTable
-from morpho.report.phrases import is_probability, probability
-from morpho.report.phrasing import number
+from morpho.report.words.filters import is_probability, probability
 from morpho.report.workbook import stacked
+from morpho.results.wording import number
 
 __all__ = ["MAIN_TABLES", "ROUNDING", "MainTable", "ManuscriptTable", "manuscript_tables"]
 

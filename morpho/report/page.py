@@ -14,13 +14,16 @@ from markupsafe import Markup
 
 from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
-from morpho.report.phrasing import CAUTION, counted, number, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.report.words.filters import is_probability, percent, probability
+from morpho.report.words.verdict import told_of_individuals, told_of_queries
+from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
+from morpho.results.wording import counted, number
+from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["ElementContent", "render_page"]
@@ -103,28 +106,30 @@ def _picture(svg: bytes) -> str:
 
 
 def _verdicts(
-    elements: Sequence[ElementContent], individuals: pd.DataFrame
+    elements: Sequence[ElementContent], joined: Mapping[str, pd.DataFrame]
 ) -> list[dict[str, Any]]:
     """Cards of the first section: queries in order, an entry for each element."""
     cards: dict[str, list[dict[str, Any]]] = {}
     for element in elements:
+        told = told_of_queries(element.name, element.tables, element.notes)
         for row in element.tables["conclusions"].to_dict("records"):
             cards.setdefault(str(row["specimen"]), []).append(
                 {
                     "element": element.name,
                     "verdict": row["verdict"],
-                    "words": row["summary"],
-                    "more": row["paragraph"].removeprefix(row["summary"]).strip(),
+                    "words": as_html(told[row["specimen"]].summary),
+                    "more": as_html(told[row["specimen"]].tried),
                     "nearest": row["nearest_taxon"],
                     "judged": row["nearest_taxon"] != "",
                 }
             )
-    words = dict(zip(individuals["specimen"], individuals["paragraph"], strict=True))
+    conclusions = {element.name: element.tables["conclusions"] for element in elements}
+    words = told_of_individuals(joined, conclusions)
     return [
         {
             "specimen": name,
             "entries": cards[name],
-            "together": words.get(name, "") if len(cards[name]) > 1 else "",
+            "together": as_html(words.get(name, "")) if len(cards[name]) > 1 else "",
         }
         for name in sorted(cards)
     ]
@@ -304,11 +309,15 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "label": element.name.replace("_", " "),
         "place": f"element-{element.name}",
         "sample": sample,
-        "facts": sample_facts(
-            sample,
-            prepared | {"description": sentence(prepared["description"])},
-            element.notes["slide"],
-            element.notes["superimpose"]["symmetric"],
+        "facts": as_html(
+            said(
+                "sample",
+                "facts",
+                sample,
+                prepared | {"description": sentence(prepared["description"])},
+                element.notes["slide"],
+                element.notes["superimpose"]["symmetric"],
+            )
         ),
         "trust": trust_words(element.tables, element.notes, alpha),
         "trust_tables": _shown(element, "data"),
@@ -327,7 +336,7 @@ def render_page(
     *,
     title: str,
     notice: str,
-    settings: Mapping[str, Any],
+    settings: Settings,
     elements: Sequence[ElementContent],
     joined: Mapping[str, pd.DataFrame],
     proportions: bytes,
@@ -374,24 +383,23 @@ def render_page(
     return environment.get_template("page.html.jinja").render(
         title=title,
         notice=notice,
-        caution=CAUTION,
+        caution=as_html(said("verdict", "caution")),
         percent=percent,
-        uncorrected=uncorrected_words(settings["tests"]["alpha"]),
+        uncorrected=as_plain(said("methods_verdict", "uncorrected", settings.tests.alpha)),
         not_digitised=not_digitised,
-        verdicts=_verdicts(elements, joined["individuals"]),
+        verdicts=_verdicts(elements, joined),
         joined=[
             {"name": name, "title": words, **_rows(joined[name], columns)}
             for name, (words, columns) in SHOWN_JOINED.items()
         ],
         elements=[
-            _element(element, settings["tests"]["alpha"])
-            | {"magnify": settings["figures"]["magnify"]}
+            _element(element, settings.tests.alpha) | {"magnify": settings.figures.magnify}
             for element in elements
         ],
         suspected=_suspected(elements),
         noticed=_noticed(check, elements),
         settings=settings,
-        settings_shown=_settings({name: settings[name] for name in _SETTINGS}),
+        settings_shown=_settings({name: settings.plain()[name] for name in _SETTINGS}),
         versions=versions,
         data_title=QUESTIONS["data"],
         proportions=(

@@ -8,8 +8,7 @@ from typing import Any
 import pandas as pd
 
 from morpho.inference.robustness.stability import ALL_SUSPECTS
-from morpho.report.phrasing import number
-from morpho.results.wording import together
+from morpho.results.wording import number, together
 from morpho.study.reading.wording import listed, quoted
 
 __all__ = [

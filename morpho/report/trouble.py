@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from morpho.report.phrasing import counted
-from morpho.report.references import Analysed
-from morpho.results.wording import together
+from morpho.results.analysed import Analysed
+from morpho.results.wording import counted, together
 
 __all__ = ["failed_surfaces", "nothing_to_compare", "sentence", "tested_taxa", "trouble_words"]
 

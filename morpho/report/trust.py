@@ -7,8 +7,9 @@ from typing import Any
 
 import pandas as pd
 
-from morpho.report.phrases import percent
-from morpho.report.phrasing import counted, number, observer_words, p_words
+from morpho.report.words.filters import percent
+from morpho.report.words.verdict import observer_words
+from morpho.results.wording import counted, number, p_words
 
 __all__ = ["trust_words"]
 

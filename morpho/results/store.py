@@ -24,6 +24,7 @@ ALL_ELEMENTS = "all-elements"
 # hold numbers, and a blank there is a missing one.
 TEXTS = frozenset(
     [
+        "bearing",
         "beside_ranges",
         "blocking",
         "choice",
@@ -79,7 +80,11 @@ FLAGS = frozenset(
         "outside_range",
         "watertight",
         "rank_can_decide",
+        "ranking_rejects",
+        "suspected",
+        "turns",
         "within_error",
+        "beyond_all_members",
         "beyond_sizes",
         "extrapolates",
         "mirrored",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["number", "together"]
+__all__ = ["counted", "number", "p_value_words", "p_words", "together"]
 
 
 def number(value: float) -> str:
@@ -45,3 +45,54 @@ def together(parts: Iterable[str], last: str = "and") -> str:
     if len(given) < 2:
         return "".join(given)
     return f"{', '.join(given[:-1])} {last} {given[-1]}"
+
+
+def counted(count: int, noun: str) -> str:
+    """A count with its noun: 1 specimen, 2 specimens.
+
+    Parameters
+    ----------
+    count : int
+    noun : str
+        In the singular; its plural ends in s.
+
+    Returns
+    -------
+    str
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def p_words(p: float) -> str:
+    """A p-value as text: three decimals, 'below 0.001' or 'above 0.999'.
+
+    Parameters
+    ----------
+    p : float
+
+    Returns
+    -------
+    str
+    """
+    if p != p:
+        return "p not known"
+    words = p_value_words(p)
+    return f"p = {words}" if words[0].isdigit() else f"p {words}"
+
+
+def p_value_words(p: float) -> str:
+    """A p-value as text where the words before it say what it is: 0.012, or 'below 0.001'.
+
+    Parameters
+    ----------
+    p : float
+
+    Returns
+    -------
+    str
+    """
+    if p != p:
+        return "not known"
+    if p < 0.001:
+        return "below 0.001"
+    return "above 0.999" if 0.9995 <= p < 1 else f"{p:.3f}"

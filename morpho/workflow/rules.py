@@ -189,7 +189,12 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "place",
         reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
-        makes=(*_tables("membership", "spread", "verdicts", "trajectories"), "notes/place"),
+        makes=(
+            *_tables(
+                "membership", "spread", "verdicts", "grounds", "grounds_by_taxon", "trajectories"
+            ),
+            "notes/place",
+        ),
         settings=_JUDGED,
     ),
     Rule(

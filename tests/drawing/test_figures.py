@@ -13,7 +13,6 @@ from matplotlib.text import Annotation
 from helpers.invented import FIGURES
 from morpho.drawing.figures import robustness
 from morpho.drawing.style import VERDICTS, figure_style, short
-from morpho.inference.robustness.stability import turned
 
 HOUSE = Path(__file__).parents[2]
 
@@ -250,7 +249,7 @@ def test_strips_have_the_verdicts_of_the_table(look, studies):
         assert f"{base['verdict']} " in said
         for choice in choices[1:]:
             each = part[part["choice"] == choice]
-            turns = turned(each, base)
+            turns = each["turns"]
             holds = len(each) - turns.sum()
             assert f"{holds} of {len(each)}" in said
             if holds < len(each):

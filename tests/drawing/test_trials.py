@@ -70,9 +70,9 @@ def stability_of(queries):
         for choice, names in settings.items():
             for i, setting in enumerate(names):
                 turns = choice != "as analysed" and i % 3 == 0 and q != 1
-                rows.append((query, choice, setting, NAMES[(q + 1) % 3] if turns else base))
-    table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict"])
-    return table.assign(kept_by="")
+                verdict = NAMES[(q + 1) % 3] if turns else base
+                rows.append((query, choice, setting, verdict, turns))
+    return pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict", "turns"])
 
 
 def growth_of(taxa, queries):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from morpho.steps.show.element_results import Content
@@ -300,6 +301,18 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         "asymmetry": _anova(["side", "individual by side", "error"], [0.0337, 0.2719, nan]),
         "membership": membership,
         "verdicts": pd.DataFrame(rows),
+        "grounds": pd.DataFrame(
+            {"specimen": np.repeat(names, 2), "size_heeded": [False, True] * len(names),
+             "verdict": "outside", "ground": "all_reject", "taxon": "oak", "p_value": 0.0113}
+        ),
+        "grounds_by_taxon": pd.DataFrame(
+            {"specimen": names, "size_heeded": True, "taxon": "oak", "bearing": "keeps",
+             "rank_p_value": nan, "own_spread_p_value": nan}
+        ),
+        "stability": pd.DataFrame(
+            {"specimen": first, "choice": "axes", "setting": [f"{i} axes" for i in range(19)],
+             "turns": [False, True, True] + [False] * 16}
+        ),
         "calibration_summary": pd.DataFrame(
             {"left_out": ["specimen"] * 3 + ["taxon"] * 3, "taxon": ["ash", "oak", "all taxa"] * 2,
              "specimens": [3, 5, 8, 4, 5, 9], "outside": [0, 1, 1, 2, 4, 6],

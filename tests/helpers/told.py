@@ -5,15 +5,16 @@ from __future__ import annotations
 import pandas as pd
 
 from morpho.report.legend import JOINED
-from morpho.report.telling import with_words, with_words_joined
+from morpho.report.words.verdict import with_words, with_words_joined
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.study.settings.config import StudyConfig
 
 __all__ = ["individuals_told", "words_of"]
 
 _READ = (
-    "verdicts", "conclusions", "specimens", "suspicions", "stability", "stability_summary",
-    "trajectories", "specimens_to_decide", "calibration_summary",
+    "verdicts", "grounds", "grounds_by_taxon", "membership", "conclusions", "specimens",
+    "suspicions", "stability", "stability_summary", "trajectories", "specimens_to_decide",
+    "calibration_summary",
 )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from morpho.inference.models.design import InferenceError
 from morpho.inference.robustness.conclusion import Conclusion, combine_elements, conclude
 from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, OWN_LANDMARKS, SUSPECTS
 
-SUMMARY = ["choice", "settings", "holds", "share_holds", "turning_settings"]
+SUMMARY = ["choice", "settings", "holds", "share_holds", "turning"]
 
 
 def calibrated(alarms=0, left_out=20, noticed=20, members=20):
@@ -29,15 +29,26 @@ def calibrated(alarms=0, left_out=20, noticed=20, members=20):
 def steady(**shares):
     """Rows of the summary: by kind of choice, the share of a hundred settings that holds."""
     shares = {"axes": 1.0} | {key.replace("_", " "): share for key, share in shares.items()}
-    rows = [(choice, 100, round(100 * share), share, "") for choice, share in shares.items()]
+    rows = [(choice, 100, round(100 * share), share, ()) for choice, share in shares.items()]
     return pd.DataFrame(rows, columns=SUMMARY)
 
 
 def turned(choice, settings, *turning):
-    """One row of the summary."""
+    """One row of the summary, and the settings that turn the verdict."""
     holds = settings - len(turning)
-    row = (choice, settings, holds, holds / settings, "; ".join(turning))
+    row = (choice, settings, holds, holds / settings, turning)
     return pd.DataFrame([row], columns=SUMMARY)
+
+
+def single(stability, suspects):
+    """Rows of `stability`: those that turn, and those in which suspected landmarks are left out."""
+    rows = [
+        (row["choice"], name, True, name in (OWN_LANDMARKS, *suspects))
+        for row in stability.to_dict("records")
+        for name in row["turning"]
+    ]
+    rows.append(("landmark left out", "another", False, True))  # left out, it turns nothing
+    return pd.DataFrame(rows, columns=["choice", "setting", "turns", "suspected"])
 
 
 def suspected(kind, landmarks="", after=1.0):
@@ -47,11 +58,15 @@ def suspected(kind, landmarks="", after=1.0):
     return pd.DataFrame([row], columns=columns)
 
 
-def told(verdict, calibration=None, stability=None, smallest_share=0.8, suspicions=None):
+def told(
+    verdict, calibration=None, stability=None, smallest_share=0.8, suspicions=None, suspects=()
+):
+    stability = steady() if stability is None else stability
     return conclude(
         verdict,
         calibrated() if calibration is None else calibration,
-        steady() if stability is None else stability,
+        stability,
+        single(stability, suspects),
         alpha=0.05,
         smallest_share=smallest_share,
         suspicions=suspicions,
@@ -150,14 +165,14 @@ def test_a_query_on_whose_suspected_landmark_the_verdict_hangs_is_undecided():
     """Not where the verdict stands without it, and not for another landmark."""
     slip = suspected("displaced", "neck")
     hangs = Conclusion("undecided", "suspected_slip")
-    for setting in ("neck", "neck and neck_left", "neck_left and neck"):
-        for verdict in ("outside", "inside"):
-            stability = turned("landmark left out", 15, setting)
-            assert told(verdict, stability=stability, suspicions=slip) == hangs
-            assert told(verdict, stability=stability) == Conclusion(verdict)
-    for setting in ("head", "neck_left", "bottleneck"):
-        stability = turned("landmark left out", 15, setting)
-        assert told("outside", stability=stability, suspicions=slip) == Conclusion("outside")
+    stability = turned("landmark left out", 15, "neck")
+    for verdict in ("outside", "inside"):
+        hung = told(verdict, stability=stability, suspicions=slip, suspects=["neck"])
+        assert hung == hangs
+        assert told(verdict, stability=stability, suspects=["neck"]) == Conclusion(verdict)
+    for other in ("head", "another"):
+        found = told("outside", stability=stability, suspicions=slip, suspects=[other])
+        assert found == Conclusion("outside")
     assert told("outside", suspicions=slip) == Conclusion("outside")
     assert told("undecided", suspicions=slip) == Conclusion("undecided")
 
@@ -217,13 +232,6 @@ def test_a_query_that_turns_without_all_its_suspected_landmarks_is_undecided():
     slip = suspected("displaced", "neck")
     assert told("outside", stability=alone, suspicions=slip).tempered_by == "suspected_slip"
     assert told("outside", stability=alone) == Conclusion("outside")
-
-
-def test_the_size_of_a_query_is_no_landmark():
-    """A suspicion of size names none, even where its row says one."""
-    stability = turned("landmark left out", 15, "neck")
-    found = told("outside", stability=stability, suspicions=suspected("size", "neck"))
-    assert found == Conclusion("outside")
 
 
 @pytest.mark.parametrize(("after", "falls"), [(5.0, True), (np.nextafter(5, 6), False)])

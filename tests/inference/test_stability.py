@@ -257,16 +257,16 @@ def test_estimates_that_remove_the_difference_turn_it(rng):
 
 def test_the_summary_counts():
     rows = [
-        ("q", "as analysed", "", "outside"),
-        ("q", "axes", "1 axis", "outside"),
-        ("q", "axes", "2 axes", "undecided"),
-        ("q", "distortion", "x", "outside"),
-        ("p", "as analysed", "", "inside"),
-        ("p", "axes", "1 axis", "outside"),
-        ("p", "axes", "2 axes", "inside"),
+        ("q", "as analysed", "", "outside", False),
+        ("q", "axes", "1 axis", "outside", False),
+        ("q", "axes", "2 axes", "undecided", True),
+        ("q", "distortion", "x", "outside", False),
+        ("p", "as analysed", "", "inside", False),
+        ("p", "axes", "1 axis", "outside", True),
+        ("p", "axes", "2 axes", "inside", False),
     ]
-    table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict"])
-    summary = stability_summary(table.assign(kept_by="a"))
+    table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict", "turns"])
+    summary = stability_summary(table)
     assert summary["specimen"].tolist() == ["p", "q", "q"]
     assert summary["choice"].tolist() == ["axes", "axes", "distortion"]
     assert summary["holds"].tolist() == [1, 1, 1]
@@ -279,26 +279,22 @@ def test_the_summary_counts():
 @pytest.mark.parametrize(
     ("base", "other", "turns"),
     [
-        (("inside", "a"), ("inside", "a"), False),
-        (("inside", "a; b"), ("inside", "b; c"), False),
-        (("inside", "a"), ("inside", "b"), True),
-        (("inside", "a"), ("inside", "a b"), True),
-        (("inside", "a"), ("outside", ""), True),
-        (("inside", "a"), ("undecided", ""), True),
-        (("outside", ""), ("outside", ""), False),
-        (("outside", ""), ("inside", "a"), True),
-        (("undecided", ""), ("undecided", ""), False),
+        (("inside", ["a"]), ("inside", ["a"]), False),
+        (("inside", ["a", "b"]), ("inside", ["b", "c"]), False),
+        (("inside", ["a"]), ("inside", ["b"]), True),
+        (("inside", ["a"]), ("inside", ["a b"]), True),
+        (("inside", ["a"]), ("outside", []), True),
+        (("inside", ["a"]), ("undecided", []), True),
+        (("outside", []), ("outside", []), False),
+        (("outside", []), ("inside", ["a"]), True),
+        (("undecided", []), ("undecided", []), False),
     ],
 )
 def test_inside_of_another_taxon_is_another_verdict(base, other, turns):
     """Unless one of the taxa that kept the query keeps it still."""
-    rows = [("q", "as analysed", "", *base), ("q", "axes", "1 axis", *other)]
-    columns = ["specimen", "choice", "setting", "verdict", "kept_by"]
-    table = pd.DataFrame(rows, columns=columns)
-    assert turned(table.iloc[1:], table.iloc[0].to_dict()).tolist() == [turns]
-    summary = stability_summary(table)
-    assert summary["holds"].tolist() == [0 if turns else 1]
-    assert summary["turning_settings"].tolist() == ["1 axis" if turns else ""]
+    as_analysed, row = (dict(zip(["verdict", "kept"], one, strict=True)) for one in (base, other))
+    assert turned(row, as_analysed) == turns
+    assert not turned(as_analysed, as_analysed)
 
 
 def test_who_keeps_a_query_is_told(rng):
@@ -357,7 +353,23 @@ def test_suspected_landmarks_of_a_query_are_left_out_together_and_for_it_alone(r
     assert own["verdict"].tolist() == ["inside"]
     each = table[(table["choice"] == "landmark left out") & (table["specimen"] == "no. 12")]
     assert set(each["verdict"]) == {"outside"}
+    assert own["turns"].tolist() == [True] == own["suspected"].tolist()
+    assert each.loc[each["suspected"], "setting"].tolist() == ["point 3", "point 6"]
+    assert table.loc[table["suspected"], "specimen"].unique().tolist() == own["specimen"].tolist()
     assert told[-1][0] == told[-1][1] == len(told)
+
+
+def test_a_landmark_is_suspected_with_its_partner(rng):
+    """It is left out with its partner, so that the setting leaves out what is suspected."""
+    material = bones(rng, counts=(12, 12), k=8)
+    material = replace(material, partners=np.array([1, 0, 3, 2, 4, 5, 6, 7]))
+    query = int(np.flatnonzero(~material.known)[0])
+    for point, setting in ((0, "point 0 and point 1"), (3, "point 2 and point 3"), (5, "point 5")):
+        doubts = Doubts(landmarks=landmarks(8), own_landmarks={query: np.array([point])})
+        table = vary(material, names_of(material), RULES, doubts)
+        single = table[table["choice"] == "landmark left out"]
+        assert len(single) == 6
+        assert single.loc[single["suspected"], "setting"].tolist() == [setting]
 
 
 def test_outside_of_the_taxa_left_is_not_outside_of_all():

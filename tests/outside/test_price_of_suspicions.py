@@ -32,7 +32,12 @@ from morpho.inference.data.screening import screen
 from morpho.inference.membership.judging import Rules
 from morpho.inference.robustness.conclusion import conclude
 from morpho.inference.robustness.reanalysis import Material, analyse
-from morpho.inference.robustness.stability import ALL_SUSPECTS, SUSPECTS, stability_summary
+from morpho.inference.robustness.stability import (
+    ALL_SUSPECTS,
+    SUSPECTS,
+    stability_summary,
+    turned,
+)
 from morpho.shape.symmetry.sides import mirror
 
 K, EACH, APART = 12, 10, 0.1
@@ -95,23 +100,26 @@ def judged(seed, slips, heavy=False):
     for name, who in groups.items():
         without = material.of(np.delete(everyone, who))
         rows += told(SUSPECTS, name, names[~known], without)
-    columns = ["specimen", "choice", "setting", "verdict", "ground", "kept_by"]
-    table = pd.DataFrame(rows, columns=columns)
+    as_analysed = {row["specimen"]: row for row in rows if row["choice"] == "as analysed"}
+    table = pd.DataFrame(
+        [row | {"turns": turned(row, as_analysed[row["specimen"]])} for row in rows]
+    ).assign(suspected=False)
     summary = stability_summary(table)
     nothing = pd.DataFrame(columns=["left_out", "taxon", "outside", "specimens"])
     rows = []
     for place, name in enumerate(names[~known]):
         base = table[(table["specimen"] == name) & (table["choice"] == "as analysed")].iloc[0]
         tried = summary[summary["specimen"] == name]
-        last = conclude(base["verdict"], nothing, tried, alpha=0.05, smallest_share=0)
-        rows.append((QUERIES[place], base["verdict"], base["kept_by"], last.verdict))
+        settings = table[table["specimen"] == name]
+        last = conclude(base["verdict"], nothing, tried, settings, alpha=0.05, smallest_share=0)
+        rows.append((QUERIES[place], base["verdict"], "; ".join(base["kept"]), last.verdict))
     return rows, suspects
 
 
 def told(choice, setting, names, material):
     """Rows as in the table of `vary`, which has many more choices that take most of its time."""
     return [
-        (name, choice, setting, verdict.verdict, verdict.ground, "; ".join(verdict.kept))
+        {"specimen": name, "choice": choice, "setting": setting, **vars(verdict)}
         for name, verdict in zip(names, analyse(material, RULES).verdicts, strict=True)
     ]
 

@@ -5,25 +5,24 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.conclusions import individual_words
-from morpho.report.findings import findings
 from morpho.report.manuscript_tables import manuscript_tables
-from morpho.report.marked import to_plain
-from morpho.report.methods import methods_paragraphs
 from morpho.report.page import _rows, _sample
-from morpho.report.phrases import percent, probability, uncorrected_words
-from morpho.report.phrasing import p_value_words, p_words
 from morpho.report.trust import trust_words
+from morpho.report.words.filters import percent, probability
+from morpho.report.words.methods import methods_paragraphs
+from morpho.report.words.results import findings
+from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
+from morpho.results.wording import p_value_words, p_words
 
 
 def methods(element, **blocks):
     settings = small.settings(**blocks)
-    return to_plain(" ".join(methods_paragraphs(settings, [element], {"formkin": "1"})))
+    return as_plain(" ".join(methods_paragraphs(settings, [element], {"formkin": "1"})))
 
 
 def results(element, **blocks):
-    return to_plain(" ".join(findings(small.settings(**blocks), [element])[element.name]))
+    return as_plain(" ".join(findings(small.settings(**blocks), [element])[element.name]))
 
 
 @pytest.mark.parametrize(
@@ -95,7 +94,7 @@ def test_what_is_not_found_anew_in_calibration_is_said():
 
 @pytest.mark.parametrize("alpha", [0.05, 0.01])
 def test_methods_say_like_the_page_that_verdicts_are_not_corrected_for_their_number(alpha):
-    words = uncorrected_words(alpha)
+    words = as_plain(said("methods_verdict", "uncorrected", alpha))
     assert f"{100 * alpha:g} in a hundred members" in words
     assert words in methods(small.element(), tests={"alpha": alpha})
 
@@ -150,9 +149,9 @@ def test_things_that_screening_found_are_not_counted_as_digitisations():
 
 
 def test_elements_that_disagree_may_do_so_by_chance():
-    elements = pd.DataFrame({"element": ["jaw", "rib"], "verdict": ["outside", "inside"]})
-    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.81], "kept": [True]})
-    text = individual_words("Q", "undecided", elements, evidence)
+    elements = [{"element": "jaw", "verdict": "outside"}, {"element": "rib", "verdict": "inside"}]
+    best = {"taxon": "a", "combined_p_value": 0.81}
+    text = as_plain(said("individual", "individual", "Q", "undecided", elements, best, ["a"], []))
     assert "The elements disagree: by chance, or it is a chimaera, a mistake or a mosaic." in text
     assert "a has the largest p-value (0.810)" in text
     assert "rejects least" not in text

@@ -6,17 +6,19 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from jinja2 import UndefinedError
 
+from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.conclusion import combine_elements
-from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES
-from morpho.report.conclusions import (
-    conclusion_words,
-    individual_words,
-    opening,
-    specimens_needed,
-    summary_words,
-)
+from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, SUSPECTS
 from morpho.report.suspicions import suspect_names
+from morpho.report.words.verdict import (
+    blocking_taxa,
+    opening,
+    told_of_individuals,
+    told_of_queries,
+)
+from morpho.report.words.writing import as_plain
 
 CLAIM = re.compile(
     r"new (species|genus)|is (a )?new|proves|proof that it is|certain(ly)?|significant|diagnos|"
@@ -39,11 +41,9 @@ ROW = {
 }
 # Members told outside of each taxon left out whole, and how many it has.
 LEFT_OUT = {"coast kin": (19, 19), "pygmy kin": (0, 13), "marsh kin": (5, 11)}
-VERDICT = {
-    "taxa_not_rejected": "marsh kin",
-    "verdict_as_it_is": "outside",
-    "reason": "Here is the reason.",
-}
+# The shortest of all reasons, though a verdict of that ground has never been tried.
+VERDICT = {"specimen": "find 7", "verdict_as_it_is": "outside", "ground": "no_model"}
+REASON = "The known specimens are too few to judge by: no variation within taxa is left over."
 LINE = {
     "taxon": "coast kin",
     "growth_line": "shared",
@@ -63,20 +63,14 @@ def lines(**changed):
 
 
 def settings(**turned):
-    """Ten settings of each kind of choice, of which some turn the verdict."""
-    rows = []
+    """Ten settings of each kind of choice, of which some turn the verdict: counted, and named."""
+    rows, each = [], []
     for choice in CHOICES[1:]:
         names = turned.get(choice.replace(" ", "_"), [])
-        rows.append(
-            {
-                "choice": choice,
-                "settings": 10,
-                "holds": 10 - len(names),
-                "share_holds": 1 - len(names) / 10,
-                "turning_settings": "; ".join(names),
-            }
-        )
-    return pd.DataFrame(rows)
+        counts = {"settings": 10, "holds": 10 - len(names), "share_holds": 1 - len(names) / 10}
+        rows.append({"choice": choice} | counts)
+        each += [{"choice": choice, "setting": name, "turns": True} for name in names]
+    return pd.DataFrame(rows), pd.DataFrame(each, columns=["choice", "setting", "turns"])
 
 
 def larger(*decided):
@@ -103,16 +97,60 @@ def calibration(**counts):
     return pd.DataFrame(rows, columns=["left_out", "taxon", "outside", "specimens"])
 
 
+def words(row, verdict, **tables):
+    """What is told of a query; tables that are not given are empty."""
+    kept, blocking = verdict.pop("kept", ["marsh kin"]), verdict.pop("blocking", [])
+    verdict = VERDICT | {"verdict": row["verdict_before"]} | verdict
+    bearing = [(True, taxon, "keeps") for taxon in kept]
+    bearing += [(True, taxon, "blocks") for taxon in blocking]
+    known = tables.pop("of_known", suspicions())
+    suspected = pd.concat([tables.pop("suspected", suspicions()), known])
+    tried = tables.pop("settings", settings()[1]).assign(suspected=False)
+    given = {
+        "conclusions": pd.DataFrame([row]),
+        "verdicts": pd.DataFrame([verdict]),
+        "grounds": pd.DataFrame({"size_heeded": [False, True], "ground": "no_model"}),
+        "grounds_by_taxon": pd.DataFrame(
+            bearing, columns=["size_heeded", "taxon", "bearing"]
+        ).assign(rank_p_value=np.nan, own_spread_p_value=np.nan),
+        "trajectories": lines()[:0],
+        "stability": tried.assign(turns=tried["turns"].astype(bool)),
+        "stability_summary": settings()[0][:0],
+        "specimens_to_decide": larger(),
+    } | tables
+    own = {name: table.assign(specimen="find 7") for name, table in given.items()}
+    others = {
+        "calibration_summary": own.pop("calibration_summary", calibration()),
+        "suspicions": suspected,
+        "specimens": pd.DataFrame({"specimen": known["specimen"], "role": "known", "used": True}),
+    }
+    return told_of_queries("lower_jaw", own | others, {"place": {}})["find 7"]
+
+
 def told(row=None, verdict=None, line=None, turned=None, needed=None, left_out=None):
-    return conclusion_words(
+    counts, each = settings(**(turned or {}))
+    found = words(
         ROW | (row or {}),
-        "lower_jaw",
-        VERDICT | (verdict or {}),
-        lines(**(line or {})),
-        settings(**(turned or {})),
-        larger() if needed is None else needed,
-        calibration() if left_out is None else left_out,
+        dict(verdict or {}),
+        trajectories=lines(**(line or {})),
+        stability_summary=counts,
+        settings=each,
+        specimens_to_decide=larger() if needed is None else needed,
+        calibration_summary=calibration() if left_out is None else left_out,
     )
+    return f"{as_plain(found.summary)} {as_plain(found.tried)}"
+
+
+def summary(row=ROW, suspected=None, of_known=None, tried=None):
+    """What is concluded and why, with what is suspected and what was tried without suspects."""
+    found = words(
+        row,
+        {},
+        suspected=suspicions() if suspected is None else suspected,
+        of_known=suspicions() if of_known is None else of_known,
+        settings=without() if tried is None else tried,
+    )
+    return as_plain(found.summary)
 
 
 def test_the_paragraph_has_its_parts_in_order():
@@ -120,7 +158,7 @@ def test_the_paragraph_has_its_parts_in_order():
     text = told()
     parts = [
         "By its lower jaw, find 7 falls outside every known taxon of this sample.",
-        "Here is the reason.",
+        REASON,
         "Only a growth stage?",
         "Of 43 known specimens left out in turn, the same procedure told 2 outside",
         "it noticed of their members",
@@ -132,9 +170,9 @@ def test_the_paragraph_has_its_parts_in_order():
 
 def test_the_summary_begins_the_paragraph():
     """What is concluded and why, and nothing of how it was tried."""
-    text = summary_words(ROW, "lower_jaw", VERDICT)
+    text = summary()
     assert told().startswith(text + " ")
-    assert text.endswith("Here is the reason.")
+    assert text.endswith(REASON)
     assert "setting" not in text
 
 
@@ -169,8 +207,7 @@ def test_growth_that_is_not_known_is_told(changed, said):
 
 
 def test_without_growth_lines_nothing_is_said_of_growth():
-    text = conclusion_words(ROW, "jaw", VERDICT, lines()[:0], settings(), larger(), calibration())
-    assert "growth stage" not in text
+    assert "growth stage" not in words(ROW, {}).tried
 
 
 @pytest.mark.parametrize(
@@ -211,24 +248,22 @@ def suspicions(*rows):
 def test_a_suspected_query_is_told_to_be_checked_first():
     """In the summary and so on the card, before the reason: which landmark, and by how much."""
     row = ROW | {"verdict": "undecided", "tempered_by": "suspected_slip"}
-    text = summary_words(row, "jaw", VERDICT, suspicions({}))
+    text = summary(row, suspicions({}))
     assert text == (
-        "By its jaw, find 7 can be told neither outside nor inside. Check the digitisation first: "
-        "neck lies 559 times its usual deviation. Digitise it again. By itself the procedure says "
-        "outside; but that hangs on what is suspected here, so nothing is concluded until it is "
-        "checked. Here is the reason."
+        "By its lower jaw, find 7 can be told neither outside nor inside. Check the digitisation "
+        "first: neck lies 559 times its usual deviation. Digitise it again. By itself the "
+        "procedure says outside; but that hangs on what is suspected here, so nothing is "
+        f"concluded until it is checked. {REASON}"
     )
     # a verdict that stands carries the caution as well
-    assert "Check the digitisation first: neck" in summary_words(
-        ROW, "jaw", VERDICT, suspicions({})
-    )
-    assert summary_words(ROW, "jaw", VERDICT, suspicions()) == summary_words(ROW, "jaw", VERDICT)
+    assert "Check the digitisation first: neck" in summary(ROW, suspicions({}))
+    assert summary(ROW, suspicions()) == summary()
 
 
 def test_a_query_turned_round_is_told_by_how_much():
     mirrored = {"kind": "mirror", "landmarks": "", "proposal": "It is the mirror image."}
     second = {"kind": "displaced", "replicate": "2"}
-    text = summary_words(ROW, "jaw", VERDICT, suspicions(mirrored, second))
+    text = summary(ROW, suspicions(mirrored, second))
     assert (
         " Check the digitisation first: it is the mirror image. It lies 144 usual deviations from "
         "the nearest taxon, and 1.94 once that is mended. Check also (2): neck lies 559" in text
@@ -246,7 +281,7 @@ def without(*turning, **settings):
     """Rows of `stability` without suspects: verdict, ground and who keeps it; which turn it."""
     rows = [(name.replace("_", " "), *told) for name, told in settings.items()]
     table = pd.DataFrame(rows, columns=["setting", "verdict", "ground", "kept_by"])
-    return table.assign(turns=table["setting"].isin(turning))
+    return table.assign(turns=table["setting"].isin(turning), choice=SUSPECTS)
 
 
 OUT = ("outside", "all_reject", "")
@@ -255,16 +290,16 @@ INSIDE = ("inside", "one_keeps", "coast kin; marsh kin")
 
 def test_a_verdict_that_holds_without_suspects_says_so_and_names_them():
     tried = without(kin_1=OUT, kin_2=OUT, all_suspected_specimens=OUT)
-    text = summary_words(ROW, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
+    text = summary(ROW, suspicions(), suspicions(*KIN), tried)
     assert text == (
-        "By its jaw, find 7 falls outside every known taxon of this sample. Outside holds without "
-        "the 2 known specimens whose digitisations are suspected, each or all of them: "
-        f"{NAMED}. Here is the reason."
+        "By its lower jaw, find 7 falls outside every known taxon of this sample. Outside holds "
+        "without the 2 known specimens whose digitisations are suspected, each or all of them: "
+        f"{NAMED}. {REASON}"
     )
-    one = summary_words(ROW, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=OUT))
+    one = summary(ROW, None, suspicions(KIN[0]), without(kin_1=OUT))
     assert (
         " Outside holds without the known specimen whose digitisation is suspected: kin 1 (wrong "
-        "side or mirrored). Here" in one
+        "side or mirrored). The known" in one
     )
 
 
@@ -272,26 +307,26 @@ def test_who_keeps_an_inside_query_without_suspects_is_told():
     row = ROW | {"verdict": "inside", "verdict_before": "inside"}
     alone = ("inside", "one_keeps", "marsh kin")
     tried = without(kin_1=INSIDE, kin_2=alone, all_suspected_specimens=alone)
-    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
-    assert f"{NAMED}. Without all of them it is kept by marsh kin. Here" in text
-    text = summary_words(row, "jaw", VERDICT, None, suspicions(KIN[0]), without(kin_1=INSIDE))
-    assert " Without that one it is kept by coast kin and marsh kin. Here" in text
+    text = summary(row, None, suspicions(*KIN), tried)
+    assert f"{NAMED}. Without all of them it is kept by marsh kin. The known" in text
+    text = summary(row, None, suspicions(KIN[0]), without(kin_1=INSIDE))
+    assert " Without that one it is kept by coast kin and marsh kin. The known" in text
 
 
 def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
     settings = {"kin_1": INSIDE, "kin_2": OUT, "all_suspected_specimens": INSIDE}
     tried = without("kin 1", ALL_SUSPECTS, **settings)
     row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
-    text = summary_words(row, "jaw", VERDICT, suspicions(), suspicions(*KIN), tried)
+    text = summary(row, suspicions(), suspicions(*KIN), tried)
     assert text == (
-        "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
+        "By its lower jaw, find 7 can be told neither outside nor inside, as that hangs on known "
         "specimens whose digitisations are suspected: kin 1 (wrong side or mirrored). By itself "
         "the procedure says outside; without kin 1 or all suspects it says inside (kept by coast "
-        "kin and marsh kin). So nothing is concluded until they are checked. Here is the reason."
+        f"kin and marsh kin). So nothing is concluded until they are checked. {REASON}"
     )
     # only without all of them: all are named
     tried = without(ALL_SUSPECTS, **settings)
-    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    text = summary(row, None, suspicions(*KIN), tried)
     assert f"suspected: {NAMED}. By itself" in text
     assert "without all suspects it says inside" in text
 
@@ -311,7 +346,7 @@ def test_a_verdict_that_suspects_turn_names_them_in_its_first_sentence():
 def test_too_little_left_without_suspects_is_said(row, said):
     turned = {"verdict": "undecided", "tempered_by": "suspected_specimens"}
     tried = without("kin 1", kin_1=row)
-    text = summary_words(ROW | turned, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    text = summary(ROW | turned, None, suspicions(*KIN), tried)
     assert f"without kin 1 it says {said}. So nothing is concluded" in text
 
 
@@ -319,31 +354,31 @@ def test_an_undecided_query_says_what_suspects_hide():
     row = ROW | {"verdict": "undecided", "verdict_before": "undecided"}
     settings = {"kin_1": ("undecided", "members_contradict", ""), "kin_2": OUT}
     tried = without("kin 2", **settings)
-    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    text = summary(row, None, suspicions(*KIN), tried)
     assert text == (
-        "By its jaw, find 7 can be told neither outside nor inside, as that hangs on known "
+        "By its lower jaw, find 7 can be told neither outside nor inside, as that hangs on known "
         "specimens whose digitisations are suspected: kin 2 (a and b exchanged). Without kin 2 the "
-        "procedure says outside: check them first. Here is the reason."
+        f"procedure says outside: check them first. {REASON}"
     )
     tried = without(**settings)
-    text = summary_words(row, "jaw", VERDICT, None, suspicions(*KIN), tried)
+    text = summary(row, None, suspicions(*KIN), tried)
     assert " Undecided holds without the 2 known" in text
 
 
 def test_nothing_is_said_of_suspects_where_there_are_none_or_nothing_was_tried():
-    plain = summary_words(ROW, "jaw", VERDICT)
-    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(), without()) == plain
-    assert summary_words(ROW, "jaw", VERDICT, None, suspicions(*KIN), without()) == plain
+    plain = summary()
+    assert summary(ROW, None, suspicions(), without()) == plain
+    assert summary(ROW, None, suspicions(*KIN), without()) == plain
 
 
 def test_many_suspects_are_counted_after_the_eighth():
     many = suspicions(*({"specimen": f"kin {i}"} for i in range(10)))
     settings = {f"kin_{i}": OUT for i in range(10)}
-    text = summary_words(ROW, "jaw", VERDICT, None, many, without(**settings))
-    assert "kin 7 (neck out of place) and 2 more. Here" in text
+    text = summary(ROW, None, many, without(**settings))
+    assert "kin 7 (neck out of place) and 2 more. The known" in text
     row = ROW | {"verdict": "undecided", "tempered_by": "suspected_specimens"}
     every = without(*(f"kin {i}" for i in range(10)), **settings)
-    text = summary_words(row, "jaw", VERDICT, None, many, every)
+    text = summary(row, None, many, every)
     assert "without kin 0, kin 1, kin 2, kin 3, kin 4, kin 5, kin 6, kin 7 or 2 more it" in text
 
 
@@ -365,17 +400,21 @@ def test_every_suspicion_has_a_short_name(kind, landmarks, said):
 
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
     undecided = {"verdict": "undecided", "verdict_before": "undecided"}
-    text = told(undecided, {"blocking": "rare kin; coast kin"}, needed=larger(0, 0.2))
+    text = told(undecided, {"blocking": ["rare kin", "coast kin"]}, needed=larger(0, 0.2))
     assert "did not by themselves decide four of five simulations (with 2 more" in text
     assert "rare kin stands in the way as well, and more specimens of it were not tried." in text
-    two = told(undecided, {"blocking": "rare kin; odd kin"}, needed=larger(0, 0.2))
+    two = told(undecided, {"blocking": ["rare kin", "odd kin"]}, needed=larger(0, 0.2))
     assert "rare kin and odd kin stand in the way, and more specimens of them" in two
-    alone = told(undecided, {"blocking": "coast kin"}, needed=larger(0, 0.2))
+    alone = told(undecided, {"blocking": ["coast kin"]}, needed=larger(0, 0.2))
     assert "in the way" not in alone
+    # nor where it is decided by itself, or for landmarks that are missing
+    for other in ({"verdict": "inside"}, {"ground": "imputation_turns"}):
+        row = pd.Series(VERDICT | {"verdict": "undecided"} | other)
+        assert blocking_taxa({}, row) == []
 
 
 def test_an_unknown_reason_to_take_a_verdict_back_is_a_bug():
-    with pytest.raises(KeyError):
+    with pytest.raises(UndefinedError):
         told({"tempered_by": "a feeling"})
 
 
@@ -449,13 +488,11 @@ def test_specimens_needed(shares, needed):
 
 def test_a_query_set_aside_has_a_reason_and_nothing_else():
     row = {"verdict": "undecided", "verdict_before": "undecided"}
-    verdict = {"verdict_as_it_is": "", "taxa_not_rejected": "", "reason": "Too little is left."}
-    text = conclusion_words(
-        ROW | row, "atlas", VERDICT | verdict, lines()[:0], settings()[:0], larger(), calibration()
+    found = words(ROW | row, {"verdict_as_it_is": "", "kept": []})
+    assert as_plain(found.summary) == (
+        f"By its lower jaw, find 7 can be told neither outside nor inside. {REASON}"
     )
-    assert text == (
-        "By its atlas, find 7 can be told neither outside nor inside. Too little is left."
-    )
+    assert found.tried == ""
 
 
 def test_no_paragraph_claims_more_than_was_found():
@@ -467,7 +504,7 @@ def test_no_paragraph_claims_more_than_was_found():
             {"verdict": "undecided" if why else verdict, "verdict_before": verdict,
              "tempered_by": why, "choice": "axes", "left_out_specimens": some,
              "left_out_members": some},
-            {"reason": "It is so."},
+            {},
             {"sizes_beyond": far, "stage": stage},
             {"axes": ["1 axis"]},
             larger(0.0, 0.4, 0.9),
@@ -482,7 +519,7 @@ def test_openings_name_the_bone_the_query_and_the_taxon():
     assert opening("Q", "lower_jaw", "inside", ["coast kin"]) == (
         "By its lower jaw, Q cannot be told from coast kin."
     )
-    with pytest.raises(KeyError):
+    with pytest.raises(UndefinedError):
         opening("Q", "jaw", "new", ["coast kin"])
 
 
@@ -497,19 +534,38 @@ def test_the_opening_names_every_taxon_that_keeps_the_query():
         "By its jaw, Q cannot be told from 12 known taxa, nearest first: t0, t1, t2 and 9 more, "
         "all of them named below."
     )
-    text = told({"verdict": "inside"}, {"taxa_not_rejected": "; ".join(four)})
+    text = told({"verdict": "inside"}, {"kept": four})
     assert "from 4 known taxa, nearest first: brook vole, bank vole, water" in text
 
 
-ELEMENTS = pd.DataFrame({"element": ["lower_jaw", "atlas"], "verdict": ["outside", "outside"]})
+BOTH = {"lower_jaw": "outside", "atlas": "outside"}
+
+
+def individual(verdict, elements, table=None):
+    """What is told of an individual by verdicts of its elements and its combined evidence."""
+    rows = [] if table is None else table.to_dict("records")
+    taxa = rows or [{"taxon": "a", "combined_p_value": 0.01, "kept": False}]
+    evidence = pd.DataFrame(
+        [row | {"element": name, "doubted": False} for row in taxa for name in elements],
+        columns=["taxon", "combined_p_value", "kept", "element", "doubted"],
+    ).assign(specimen="Q")
+    joined = {
+        "individuals": pd.DataFrame({"specimen": ["Q"], "verdict": [verdict]}),
+        "individual_evidence": evidence,
+    }
+    conclusions = {
+        name: pd.DataFrame({"specimen": ["Q", "other"], "verdict": [told, "inside"]})
+        for name, told in elements.items()
+    }
+    return as_plain(told_of_individuals(joined, conclusions)["Q"])
 
 
 def test_an_individual_is_told_by_its_elements():
     """The combined p-value is the largest one."""
     evidence = {"lower_jaw": {"a": 0.001, "b": 0.004}, "atlas": {"a": 0.2, "b": 0.3}}
     table, verdict = combine_elements(evidence, ["outside", "undecided"], alpha=0.05)
-    text = individual_words("Q", verdict, ELEMENTS, table)
-    assert "Q by 2 elements (lower jaw outside, atlas outside)" in text
+    text = individual(verdict, BOTH, table)
+    assert "Q by 2 elements (atlas outside, lower jaw outside)" in text
     assert "b has the largest p-value (0.008)" in text
     assert text.endswith("Taken together it falls outside every known taxon of this sample.")
     assert "disagree" not in text
@@ -520,20 +576,18 @@ def test_an_individual_inside_is_told_from_no_taxon_that_its_elements_keep():
     evidence = {"lower_jaw": {"a": 0.3, "b": 0.4, "c": 0.01}, "atlas": {"a": 0.2, "b": 0.3, "c": 1}}
     table, verdict = combine_elements(evidence, ["inside", "inside"], alpha=0.05)
     assert table["kept"].tolist() == [True, True, False]
-    text = individual_words("Q", verdict, ELEMENTS.assign(verdict="inside"), table)
+    text = individual(verdict, dict.fromkeys(BOTH, "inside"), table)
     assert text.endswith("Taken together it cannot be told from a or b.")
 
 
 def test_elements_that_disagree_are_said_to():
-    elements = ELEMENTS.assign(verdict=["outside", "inside"])
-    evidence = pd.DataFrame({"taxon": ["a"], "combined_p_value": [0.01], "kept": [False]})
-    text = individual_words("Q", "undecided", elements, evidence)
+    text = individual("undecided", BOTH | {"atlas": "inside"})
     assert "The elements disagree" in text
     assert "neither outside nor inside" in text
 
 
 def test_one_element_and_none_are_not_combined():
-    one = individual_words("Q", "outside", ELEMENTS[:1], ELEMENTS[:0])
+    one = individual("outside", {"lower_jaw": "outside"})
     assert one == "Q is judged by one element only (lower jaw outside)."
-    none = individual_words("Q", "undecided", ELEMENTS[:0], ELEMENTS[:0])
+    none = individual("undecided", {})
     assert none == "No element of Q could be held against the known taxa."

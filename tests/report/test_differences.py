@@ -9,10 +9,11 @@ from helpers import small_tables as small
 from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
-from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.phrasing import number
+from morpho.report.words.filters import marked_name
+from morpho.report.words.writing import as_markdown, as_plain
 from morpho.results.figures import FIGURES
+from morpho.results.wording import number
 
 ALPHA = 0.05
 
@@ -188,8 +189,8 @@ def test_hostile_names_are_text(name):
     tables["measurement_ranking"]["nearest_taxon"] = name
     text = " ".join(words(tables, specimen=name, taxon=name))
     assert text.count(name) >= 3
-    assert to_plain(named(text)) == text
-    assert not re.search(r"(?<!\\)[<>@|]", to_markdown(named(text)))
+    assert as_plain(marked_name(text)) == text
+    assert not re.search(r"(?<!\\)[<>@|]", as_markdown(marked_name(text)))
 
 
 def test_the_figure_of_measurements_says_at_which_size_it_compares():

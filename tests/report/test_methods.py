@@ -1,6 +1,5 @@
 """Methods and results say what the tables and settings say, number by number."""
 
-import copy
 import re
 
 import numpy as np
@@ -10,24 +9,21 @@ import pytest
 from helpers import small_tables as small
 from morpho.inference.models.slopes import FEWEST
 from morpho.inference.robustness.stability import CHOICES
-from morpho.report.findings import findings, joined_findings
-from morpho.report.marked import cited_keys, citing, named, to_markdown, to_plain
-from morpho.report.methods import methods_paragraphs
-from morpho.report.phrases import of_bones
-from morpho.report.phrasing import number, p_words
-from morpho.report.references import METHODS, references_for
-from morpho.results.wording import together
+from morpho.report.words.methods import methods_paragraphs
+from morpho.report.words.results import findings, joined_findings
+from morpho.report.words.writing import as_markdown, as_plain
+from morpho.results.wording import number, p_words
 
 VERSIONS = {"formkin": "9.8.7", "numpy": "6.5.4"}
 
 
 def methods(settings, *elements):
     marked = methods_paragraphs(settings, elements, VERSIONS)
-    return "\n".join(to_plain(text) for text in marked)
+    return "\n".join(as_plain(text) for text in marked)
 
 
 def results(settings, element):
-    return "\n".join(to_plain(text) for text in findings(settings, [element])[element.name])
+    return "\n".join(as_plain(text) for text in findings(settings, [element])[element.name])
 
 
 @pytest.fixture
@@ -393,7 +389,7 @@ def test_families_of_false_discoveries_are_those_of_the_table(element):
 
 
 def together_text(joined):
-    return "\n".join(map(to_plain, joined_findings(joined)))
+    return "\n".join(map(as_plain, joined_findings(joined)))
 
 
 def test_individuals_with_one_element_are_not_told_of():
@@ -456,14 +452,13 @@ def test_without_other_elements_nothing_is_joined(element):
 @pytest.mark.parametrize("name", small.HOSTILE)
 def test_hostile_names_stay_text_where_elements_are_joined(name):
     texts = joined_findings(small.joined(name))
-    assert name in "\n".join(map(to_plain, texts))
-    assert not re.search(r"(?<!\\)<", "\n".join(map(to_markdown, texts)))
+    assert name in "\n".join(map(as_plain, texts))
+    assert not re.search(r"(?<!\\)<", "\n".join(map(as_markdown, texts)))
 
 
 def test_elements_are_named_where_not_all_are_meant(element):
     other = small.element(name="upper_jaw")
-    assert of_bones([element, other], [element, other]) == ""
-    assert to_plain(of_bones([other], [element, other])) == " of the upper jaw"
+    assert "Asymmetry was split" in methods(small.settings(), element, other)
     element.tables["asymmetry"] = element.tables["asymmetry"].iloc[:0]
     assert "Asymmetry of the upper jaw was split" in methods(small.settings(), element, other)
 
@@ -629,84 +624,14 @@ def test_elements_are_told_apart():
     assert list(findings(settings, [first, second])) == ["bone", "upper_jaw"]
 
 
-# ---------------------------------------------------------------- citations
-
-
-def variants():
-    """The element as it is, and with each choice that brings other sources."""
-    element = small.element()
-    yield small.settings(), element
-    yield small.settings(tests={"covariance": "shrunken"}), element
-    for rule in ("parallel", "broken_stick"):
-        other = copy.deepcopy(element)
-        other.notes["ordinate"]["rule"] = rule
-        yield small.settings(shape_space={"axes": rule}), other
-    for name in ("estimated_points", "distortion", "membership", "accuracy", "calibration_summary",
-                 "digitising_error", "asymmetry", "pairwise_distances", "model_terms",
-                 "displacements", "fits", "region_displacements", "measurement_ranking", "meshes",
-                 "rarefaction"):  # fmt: skip
-        other = copy.deepcopy(element)
-        other.tables[name] = other.tables[name].iloc[:0]
-        yield small.settings(), other
-    yield small.settings(preparation={"semilandmarks": {"criterion": "procrustes"}}), element
-
-
-def _three_elements():
-    """A second pair of elements, so that p-values are adjusted for their number."""
-    joined = small.joined()
-    table = joined["proportions"]
-    joined["proportions"] = pd.concat([table, table.assign(second="tail")], ignore_index=True)
-    return joined
-
-
-@pytest.mark.parametrize("case", list(variants()), ids=lambda _: "")
-def test_the_text_cites_the_references_and_no_others(case):
-    """What is in references.bib is cited, and what is cited is in it."""
-    settings, element = case
-    for joined in ({}, small.joined(), _three_elements()):
-        marked = methods_paragraphs(settings, [element], VERSIONS, joined)
-        cited = set().union(*map(cited_keys, marked))
-        assert cited == {source.key for source in references_for(settings, [element], joined)}
-
-
-def test_citations_in_both_forms():
-    text = "fitted" + citing("superimposition") + "."
-    assert to_markdown(text) == "fitted [@gower1975; @rohlf1990; @goodall1991]."
-    assert to_plain(text) == "fitted (Gower 1975; Rohlf & Slice 1990; Goodall 1991)."
-    for method in METHODS:
-        assert cited_keys(citing(method.name)) == set(method.references)
-
-
 # ---------------------------------------------------------------- names
-
-
-ODD = ("[@gower1975]", "\x03gower1975\x04", "*b*", "`c`", "1. one", "- two", "# three", "$x$",
-       "a\nb", "~~d~~", "\\e", "a--b", "&lt;")  # fmt: skip
-
-
-@pytest.mark.parametrize("name", [*small.HOSTILE, *ODD])
-def test_names_are_text_in_both_forms(name):
-    shown = "".join(c if c.isprintable() else " " for c in name)
-    assert to_plain(named(name)) == shown
-    markdown = to_markdown(named(name))
-    assert re.sub(r"\\([^A-Za-z0-9\s])", r"\1", markdown) == shown
-    assert not re.search(r"(?<!\\)[<>*_`\[\]$@#|]", markdown)
-    assert not re.match(r"(\d+[.)]|[-+=#]) ", markdown)
-    assert not cited_keys(named(name))
 
 
 def test_hostile_queries_stay_text_in_the_results():
     element = small.element(small.HOSTILE)
     text = findings(small.settings(), [element])["bone"]
-    markdown = "\n\n".join(map(to_markdown, text))
-    plain = "\n".join(map(to_plain, text))
+    markdown = "\n\n".join(map(as_markdown, text))
+    plain = "\n".join(map(as_plain, text))
     for name in small.HOSTILE:
         assert name in plain
     assert not re.search(r"(?<!\\)<", markdown)
-
-
-def test_together():
-    assert together([]) == ""
-    assert together(["a"]) == "a"
-    assert together(["a", "b"]) == "a and b"
-    assert together(["a", "b", "c"], last="or") == "a, b or c"

@@ -15,7 +15,7 @@ from helpers.invented import FIGURES as DRAWN
 from helpers.told import words_of
 from morpho import __version__
 from morpho.report.page import _rows
-from morpho.report.phrasing import CAUTION
+from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.steps.provenance import record
 from morpho.steps.show.supplement import FILES
@@ -219,13 +219,12 @@ def test_headings_do_not_jump(page):
 
 
 def test_verdicts_stand_as_the_table_has_them(page, hostile):
-    """Every query's conclusion, and the whole of its paragraph, to the letter."""
+    """Every query's conclusion, and how it was tried, to the letter."""
     table = words_of(hostile.results())
     assert set(table["verdict"]) == {"inside", "outside", "undecided"}
     text = " ".join(page.text.split())
     for row in table.to_dict("records"):
-        assert row["paragraph"].startswith(row["summary"])
-        for part in (row["summary"], row["paragraph"].removeprefix(row["summary"])):
+        for part in (row["summary"], row["tried"]):
             assert " ".join(part.split()) in text
         assert f"{row['specimen']} {row['verdict']} on the bone" in text
 
@@ -270,7 +269,8 @@ def test_what_was_not_compared_is_a_dash_and_no_no():
 
 
 def test_the_caution_stands_with_the_verdicts(hostile):
-    assert hostile.html.index(CAUTION) < hostile.html.index('id="data"')
+    caution = as_plain(said("verdict", "caution"))
+    assert hostile.html.index(caution) < hostile.html.index('id="data"')
 
 
 def test_versions_and_settings_are_told(page):

@@ -1,4 +1,4 @@
-"""References: each stands in the code too, and only those of methods really used are given."""
+"""References: each stands in the code too, and only those of methods really used are cited."""
 
 import re
 import shutil
@@ -9,15 +9,10 @@ from pathlib import Path
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.bibliography import REFERENCES, STATES, read_references
-from morpho.report.references import (
-    METHODS,
-    bibtex,
-    methods_used,
-    references_for,
-    sources_of,
-    still_open,
-)
+from morpho.report.words.methods import methods_paragraphs
+from morpho.report.words.sources import REFERENCES, STATES, bibtex, read_references, still_open
+from morpho.report.words.writing import cited
+from morpho.steps.show.supplement import sources
 
 PACKAGE = Path(__file__).parents[2] / "morpho"
 
@@ -104,129 +99,150 @@ def test_labels():
     assert REFERENCES["gunz2009"].label == "Gunz et al. 2009"
 
 
-def test_every_reference_belongs_to_a_method():
-    assert {key for method in METHODS for key in method.references} == set(REFERENCES)
-    assert len({method.name for method in METHODS}) == len(METHODS)
-    with pytest.raises(KeyError):
-        sources_of("no such method")
+def test_every_reference_is_cited_by_a_sentence():
+    """And no sentence cites what is not there, whether it is ever told or not."""
+    templates = sorted((PACKAGE / "report/words").glob("*.jinja"))
+    text = " ".join(path.read_text(encoding="utf-8") for path in templates)
+    calls = re.findall(r"\bcite\(([^)]*)\)", text)
+    assert {key for call in calls for key in re.findall(r'"(\w+)"', call)} == set(REFERENCES)
 
 
-def used(element, **blocks):
-    return set(methods_used(small.settings(**blocks), [element]))
+def used(element, joined=None, **blocks):
+    paragraphs = methods_paragraphs(small.settings(**blocks), [element], {"formkin": "1"}, joined)
+    return cited(" ".join(paragraphs))
 
 
 @pytest.mark.parametrize(
-    ("table", "method"),
+    ("table", "keys"),
     [
-        ("estimated_points", "estimation"),
-        ("estimated_points", "regression"),
-        ("distortion", "distortion"),
-        ("digitising_error", "digitising error"),
-        ("asymmetry", "asymmetry"),
-        ("model_terms", "linear model"),
-        ("group_criteria", "criteria"),
-        ("pairwise_distances", "pairs"),
-        ("accuracy", "discriminant"),
-        ("membership", "typicality"),
-        ("membership", "intersection-union"),
-        ("calibration_summary", "calibration"),
-        ("displacements", "displacement"),
-        ("displacements", "resistant fit"),
-        ("displacements", "regions"),
-        ("fits", "resistant fit"),
-        ("region_displacements", "regions"),
-        ("measurement_ranking", "measurements"),
-        ("measurement_ranking", "new member"),
-        ("measurement_ranking", "every taxon"),
-        ("measurement_ranking", "beyond allometry"),
-        ("meshes", "surfaces"),
-        ("meshes", "heat"),
-        ("meshes", "closing"),
-        ("rarefaction", "rarefaction"),
+        ("estimated_points", {"hoerl1970", "golub1979"}),
+        ("distortion", {"ghosh2010"}),
+        ("digitising_error", {"bailey1990", "fruciano2016"}),
+        ("asymmetry", {"klingenberg1998"}),
+        ("model_terms", {"freedman1983", "anderson2001", "collyer2015"}),
+        ("group_criteria", {"morrison1976"}),
+        ("pairwise_distances", {"holm1979", "chung2013"}),
+        ("membership", {"mclachlan1992", "box1954", "srivastava2005"}),
+        ("calibration_summary", {"clopper1934"}),
+        ("measurement_ranking", {"hedges1981", "sokal1995", "weisberg2005"}),
+        ("meshes", {"barequet1995"}),
+        ("rarefaction", {"cochran1977"}),
     ],
 )
-def test_a_method_that_left_no_rows_is_not_cited(table, method):
+def test_a_method_that_left_no_rows_is_not_cited(table, keys):
     element = small.element()
-    assert method in used(element)
+    before = used(element)
+    assert keys <= before
     element.tables[table] = element.tables[table].iloc[:0]
-    assert method not in used(element)
+    assert before - used(element) == keys
 
 
 @pytest.mark.parametrize(
-    ("step", "key", "value", "method"),
+    ("tables", "key"),
     [
-        ("superimpose", "symmetric", False, "symmetry"),
-        ("screen", "screened", 0, "screening"),
-        ("grow", "slope_length", 0.0, "growth line"),
-        ("slide", "curves", [], "sliding"),
-        ("slide", "method", "spline", "regression"),
+        (("group_criteria", "accuracy"), "mardia1979"),
+        (("membership", "displacements"), "anderson2003"),
+        (("membership", "measurement_ranking"), "berger1982"),
+        (("displacements", "measurement_ranking"), "benjamini1995"),
+        (("displacements", "measurement_ranking"), "benjamini2001"),
+        (("estimated_points", "meshes"), "gunz2009"),
+        (("model_terms", "slopes", "pairwise_distances"), "phipson2010"),
     ],
 )
-def test_a_method_that_was_not_noted_is_not_cited(step, key, value, method):
+def test_a_source_of_several_methods_is_cited_while_one_of_them_was_used(tables, key):
     element = small.element()
-    assert method in used(element)
+    for table in tables:
+        assert key in used(element)
+        element.tables[table] = element.tables[table].iloc[:0]
+    assert key not in used(element)
+
+
+@pytest.mark.parametrize("table", ["displacements", "region_displacements"])
+def test_ranks_are_cited_for_regions_where_no_query_was_placed(table):
+    element = small.element()
+    element.tables["membership"] = element.tables["membership"].iloc[:0]
+    assert "vovk2005" in used(element)
+    element.tables[table] = element.tables[table].iloc[:0]
+    assert "vovk2005" not in used(element)
+
+
+@pytest.mark.parametrize("table", ["displacements", "fits"])
+def test_a_resistant_fit_is_cited_where_it_was_made(table):
+    element = small.element()
+    element.notes["screen"]["screened"] = 0
+    assert "beaton1974" in used(element)
+    element.tables[table] = element.tables[table].iloc[:0]
+    assert "beaton1974" not in used(element)
+
+
+@pytest.mark.parametrize(
+    ("step", "key", "value", "source"),
+    [
+        ("superimpose", "symmetric", False, "mardia2000"),
+        ("screen", "screened", 0, "kuhn1955"),
+        ("grow", "slope_length", 0.0, "drake2008"),
+        ("slide", "curves", [], "gunz2005"),
+        ("slide", "method", "spline", "hoerl1970"),
+    ],
+)
+def test_a_method_that_was_not_noted_is_not_cited(step, key, value, source):
+    element = small.element()
+    assert source in used(element)
     element.notes[step][key] = value
-    assert method not in used(element)
+    assert source not in used(element)
 
 
 def test_choices_bring_their_own_sources():
     element = small.element()
+    element.tables["meshes"] = element.tables["meshes"].iloc[:0]
     plain = used(element)
-    assert not {"parallel analysis", "broken stick", "shrinkage"} & plain
-    assert "shrinkage" in used(element, tests={"covariance": "shrunken"})
-    assert "bending energy" in plain
+    assert not {"horn1965", "buja1992", "frontier1976", "ledoit2004"} & plain
+    assert used(element, tests={"covariance": "shrunken"}) - plain == {"ledoit2004"}
+    assert used(element, shape_space={"axes": "parallel"}) - plain == {"horn1965", "buja1992"}
+    assert used(element, shape_space={"axes": "broken_stick"}) - plain == {"frontier1976"}
     other = {"semilandmarks": {"criterion": "procrustes"}}
-    assert "bending energy" not in used(element, preparation=other)
-    element.notes["ordinate"]["rule"] = "broken_stick"
-    assert "broken stick" in used(element)
-
-
-def test_false_discoveries_are_controlled_where_many_are_tested():
-    element = small.element()
-    for table in ("displacements", "measurement_ranking"):
-        assert "false discovery" in used(element)
-        element.tables[table] = element.tables[table].iloc[:0]
-    assert "false discovery" not in used(element)
+    assert plain - used(element, preparation=other) == {"bookstein1989"}
 
 
 def test_rows_that_show_no_use_of_a_method_do_not_bring_its_sources():
     element = small.element()
+    element.notes["slide"]["curves"] = []
+    element.notes["grow"]["slope_length"] = 0.0
+    element.tables["estimated_points"] = element.tables["estimated_points"].iloc[:0]
     element.tables["rarefaction"]["mean_error"] = float("nan")
-    element.tables["measurement_ranking"]["size_heeded"] = False
     meshes = element.tables["meshes"]
+    assert {"klingenberg2016", "gunz2009", "barequet1995"} <= used(element)
+    element.tables["measurement_ranking"]["size_heeded"] = False
     element.tables["meshes"] = meshes[meshes["template"] == ""].assign(holes_closed=0)
-    assert not {"rarefaction", "beyond allometry", "surfaces", "closing"} & used(element)
-    assert "heat" in used(element)
+    found = used(element)
+    assert not {"cochran1977", "klingenberg2016", "gunz2009", "barequet1995"} & found
+    assert "bookstein1989" in found
     element.tables["meshes"] = meshes[meshes["template"] != ""]
-    assert "surfaces" in used(element)
-    assert "heat" not in used(element)
-
-
-def used_together(joined):
-    return {m.name for m in METHODS if m.together} & set(
-        methods_used(small.settings(), [small.element()], joined)
-    )
+    assert "gunz2009" in used(element)
 
 
 def test_what_joins_elements_is_cited_where_it_was_done():
-    assert used_together(None) == used_together({}) == set()
+    element = small.element()
+    for table in ("measurement_ranking", "displacements"):
+        element.tables[table] = element.tables[table].iloc[:0]
+    alone = used(element)
+    assert used(element, {}) == alone
     joined = small.joined()
-    assert used_together(joined) == {"combined elements", "relative sizes"}
+    ratios = {"mosimann1970", "sokal1995", "hedges1981"}
+    assert used(element, joined) - alone == {"vovk2020"} | ratios
     joined["individuals"]["elements"] = 1
     joined["proportions"].loc[1, "second"] = "tail"
-    assert used_together(joined) == {"relative sizes", "pairs of elements"}
+    assert used(element, joined) - alone == {"benjamini1995"} | ratios
     joined["proportions"] = joined["proportions"].iloc[:0]
-    assert used_together(joined) == set()
-    keys = {s.key for s in references_for(small.settings(), [small.element()], small.joined())}
-    assert {"vovk2020", "mosimann1970"} <= keys
+    assert used(element, joined) == alone
 
 
-def test_references_are_those_of_the_methods_used():
-    elements = [small.element(), small.element(name="atlas")]
-    keys = [source.key for source in references_for(small.settings(), elements)]
+def test_sources_of_a_text_are_those_that_it_cites():
+    paragraphs = methods_paragraphs(small.settings(), [small.element()], {"formkin": "1"})
+    keys = [source.key for source in sources((0, text) for text in paragraphs)]
     assert keys == sorted(set(keys))
+    assert set(keys) == used(small.element())
     assert {"gower1975", "vovk2005", "berger1982"} <= set(keys)
-    assert not {"horn1965", "frontier1976", "ledoit2004"} & set(keys)
 
 
 # ---------------------------------------------------------------- states

@@ -3,29 +3,37 @@
 import inspect
 import re
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import pytest
+from jinja2 import UndefinedError
 
 from helpers import small_tables as small
 from morpho.inference.membership import verdict
-from morpho.inference.membership.judging import Keeper, Rules, Shapes, judge
+from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
-from morpho.report.phrasing import (
-    CAUTION,
-    counted,
-    number,
-    observer_words,
-    p_value_words,
-    p_words,
-    sample_facts,
-    verdict_reason,
-)
 from morpho.report.trust import trust_words
+from morpho.report.words.verdict import keeping_taxa, observer_words, reason_facts
+from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
+from morpho.results.wording import counted, number, p_value_words, p_words
 from morpho.steps.judge import place
+
+
+class Keeper(NamedTuple):
+    """A taxon that keeps a query."""
+
+    taxon: str
+    specimens: int
+    distance: float
+    p_value_as_it_is: float
+    p_value_size_heeded: float
+    keeps: bool
+    keeps_as_it_is: bool
+
 
 ROW = {
     "taxon": "the marsh kin",
@@ -44,7 +52,7 @@ ROW = {
         ],
     },
     "undecided_grounds": {False: "members_contradict"},
-    "blocking": "the marsh kin; the reed kin",
+    "blocking": ["the marsh kin", "the reed kin"],
     "keepers": [Keeper("the marsh kin", 19, 0.0432, 0.0871, 0.4321, True, True)],
     "beyond_sizes_of": "",
     "beyond_all_members": True,
@@ -86,9 +94,32 @@ SHOWN = {
 OF_TWO = {"size_explains", "size_hides", "one_undecided"}
 
 
+def ways_of(row):
+    """The two decisions, of which those of `undecided_grounds` are undecided."""
+    return [
+        {
+            "heeded": heeded,
+            "ground": row["undecided_grounds"].get(heeded, "all_reject"),
+            "verdict": "undecided" if heeded in row["undecided_grounds"] else "outside",
+            "blocking": row["blocking"],
+            "wide": [one for one in found if one.own_spread_p_value == one.own_spread_p_value],
+            "far": [one for one in found if one.rank_p_value == one.rank_p_value],
+        }
+        for heeded in (False, True)
+        for found in [row["contradictions"].get(heeded, [])]
+    ]
+
+
+def reason(facts):
+    text = said("reason", facts["ground"], facts)
+    return as_plain(f"{text} {said('reason', 'besides', facts)}")
+
+
 def sentence(ground, **changed):
     drawn = DRAWN if ground == "imputation_turns" else {}
-    return verdict_reason(ROW | drawn | {"ground": ground} | changed)
+    row = ROW | drawn | {"ground": ground} | changed
+    own = row["p_value_size_heeded"]
+    return reason(row | {"sized": own == own, "ways": ways_of(row)})
 
 
 @pytest.mark.parametrize("ground", TOLD)
@@ -140,14 +171,15 @@ def test_every_taxon_that_contradicts_is_named_with_its_test():
         "kin."
     )
     for ground in ("members_contradict", "one_undecided"):
-        text = sentence(ground, contradictions=WIDE, blocking="Aus; Bus; Cus", taxon="Cus")
+        text = sentence(ground, contradictions=WIDE, blocking=["Aus", "Bus", "Cus"], taxon="Cus")
         assert words in text
         assert "the reason" not in text
         assert (
             "as it is, Aus (" in text or "as it is, the tests reject every taxon, but Aus" in text
         )
     both = WIDE | {True: [Contradiction("Bus", float("nan"), 0.3)]}
-    text = sentence("members_contradict", contradictions=both)
+    grounds = dict.fromkeys(both, "members_contradict")
+    text = sentence("members_contradict", contradictions=both, undecided_grounds=grounds)
     assert "at its own size, Bus (p = 0.300) spreads so widely of itself that" in text
 
 
@@ -164,7 +196,7 @@ def test_every_taxon_that_contradicts_is_named_with_its_test():
     ],
 )
 def test_one_answer_that_is_undecided_says_why(ground, said):
-    facts = {"undecided_grounds": {True: ground}, "blocking": "Aus; Bus", "contradictions": {}}
+    facts = {"undecided_grounds": {True: ground}, "blocking": ["Aus", "Bus"], "contradictions": {}}
     text = sentence("one_undecided", **facts)
     assert said in text
     assert "): at its own size, " in text
@@ -256,6 +288,26 @@ def test_size_that_hides_names_those_that_keep_it_as_it_is():
     assert "At its own size it lies outside every known taxon (largest p = 0.568)" in text
 
 
+def facts_of(found):
+    """A verdict, the facts that its reason takes, and the tables that these are picked from."""
+    queries, (decision,) = np.array(["q"]), found.verdicts
+    grounds, by_taxon = place._grounds(queries, found, 0.05)
+    members = pd.DataFrame({"specimen": ["k"], "role": ["known"], "taxon": "a", "used": [True]})
+    tables = {
+        "membership": pd.concat(
+            place._membership(evidence, queries, heeded, None)
+            for heeded, evidence in found.evidence.items()
+        ),
+        "grounds": pd.DataFrame(grounds, columns=place._GROUNDS),
+        "grounds_by_taxon": pd.DataFrame(by_taxon, columns=place._BY_TAXON),
+        "specimens": members,
+    }
+    drawn = {"imputations": 0, "within_error": False}
+    verdict = found.facts(0, 0.05) | vars(decision) | drawn | {"specimen": "q"}
+    settled = {"alpha": 0.05, "slopes_p_value": None, "slopes_differ": False}
+    return verdict, reason_facts(verdict, tables, {"place": settled}), tables
+
+
 def test_the_keepers_of_a_sample_are_those_of_its_tests():
     """Three taxa on one spot keep it, one far off does not; nearest by comparable distance."""
     rng = np.random.default_rng(3)
@@ -266,18 +318,18 @@ def test_the_keepers_of_a_sample_are_those_of_its_tests():
         Shapes(np.zeros((1, 6)), np.array([3.0]), np.array(["?"])),
         Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1),
     )
-    facts = found.facts(0, 0.05)
+    verdict, facts, tables = facts_of(found)
     own = found.evidence[True]
     order = own.taxa[np.argsort(own.comparable_distance[0])].tolist()
-    assert facts["taxa_not_rejected"].split("; ") == order[:3]
+    assert verdict["taxa_not_rejected"].split("; ") == order[:3] == keeping_taxa(tables, verdict)
     assert set(order[:3]) == {"a", "b", "c"}
-    assert [one.taxon for one in facts["keepers"]] == order[:3]
+    assert [one["taxon"] for one in facts["keepers"]] == order[:3]
     for one in facts["keepers"]:
-        at = own.taxa.tolist().index(one.taxon)
-        assert one.keeps
-        assert one.distance == own.comparable_distance[0, at]
-        assert one.p_value_size_heeded == own.p_value[0, at] > 0.05
-        assert one.p_value_as_it_is == found.evidence[False].p_value[0, at]
+        at = own.taxa.tolist().index(one["taxon"])
+        assert one["keeps"]
+        assert one["distance"] == own.comparable_distance[0, at]
+        assert one["p_value_size_heeded"] == own.p_value[0, at] > 0.05
+        assert one["p_value_as_it_is"] == found.evidence[False].p_value[0, at]
 
 
 def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
@@ -299,14 +351,14 @@ def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
     p = {way: dict(zip(e.taxa, e.p_value[0], strict=True)) for way, e in found.evidence.items()}
     assert p[False]["b"] <= 0.05 < p[False]["a"]
     assert p[True]["a"] <= 0.05 < p[True]["b"]
-    facts = found.facts(0, 0.05)
-    text = verdict_reason(ROW | facts | {"ground": "one_keeps", "taxon": "b", "alpha": 0.05})
+    told, facts, _ = facts_of(found)
+    text = reason(facts)
     own, raw = ({k: p_value_words(v) for k, v in p[way].items()} for way in (True, False))
     kept = "At its own size, the test of b does not reject it at 0.05 "
     assert f"{kept}(p-value {raw['b']} as it is, {own['b']} at its own size, " in text
     assert "As it is, b rejects it. As it is only, a (p-value " in text
     assert f"a (p-value {raw['a']} as it is, {own['a']} at its own size, " in text
-    assert facts["taxa_not_rejected"] == "b"
+    assert told["taxa_not_rejected"] == "b"
 
 
 def test_every_ground_that_can_be_has_its_sentence():
@@ -333,17 +385,19 @@ def test_a_p_value_is_worded_alike_with_and_without_its_name():
 
 
 def test_an_unknown_ground_is_a_bug():
-    with pytest.raises(KeyError):
+    with pytest.raises(AttributeError):
         sentence("a feeling")
+    with pytest.raises(UndefinedError):
+        sentence("one_undecided", undecided_grounds={True: "a feeling"})
 
 
 def test_a_query_set_aside_is_told_why():
-    row = {"ground": "set_aside", "set_aside_reason": "too little is left: 3 of 9 landmarks"}
-    assert "3 of 9 landmarks" in verdict_reason(row)
+    row = {"set_aside_reason": "too little is left: 3 of 9 landmarks"}
+    assert "3 of 9 landmarks" in said("reason", "set_aside", row)
 
 
 def test_no_model():
-    assert "too few" in verdict_reason({"ground": "no_model"})
+    assert "too few" in said("reason", "no_model", {})
 
 
 @pytest.mark.parametrize("ground", sorted(set(TOLD) - OF_TWO))
@@ -423,9 +477,10 @@ def test_no_sentence_claims_more_than_a_test_can(ground):
 
 
 def test_the_caution_leaves_naming_to_people():
-    assert "evidence, not a diagnosis" in CAUTION
-    assert "may be a new taxon" in CAUTION
-    assert "judgement of specialists" in CAUTION
+    caution = as_plain(said("verdict", "caution"))
+    assert "evidence, not a diagnosis" in caution
+    assert "may be a new taxon" in caution
+    assert "judgement of specialists" in caution
 
 
 @pytest.mark.parametrize(
@@ -495,7 +550,7 @@ def test_facts_of_a_sample():
                 "curves_left_out": ["notch_edge"]}  # fmt: skip
     slid = {"curves": ["border"], "patches": ["outer"], "patches_left_out": ["inner"],
             "passes": 6, "converged": False}  # fmt: skip
-    text = " ".join(sample_facts(sample, prepared, slid, False))
+    text = as_plain(said("sample", "facts", sample, prepared, slid, False))
     for words in (
         "A jaw.", "9 of 12", "tip, heel, hole", "left ones: 3", "2 specimens", "border, outer",
         "6 passes, without coming to rest", "notch_edge, inner", "no plane of symmetry",
@@ -504,11 +559,8 @@ def test_facts_of_a_sample():
     none = {"landmarks": 12, "all_landmarks": 12, "mirrored": 0, "averaged": 0, "dropped": []}
     bare = {"description": "", "side": "", "symmetry": "object", "curves_left_out": []}
     still = {"curves": [], "patches": [], "patches_left_out": [], "passes": 0, "converged": True}
-    told = sample_facts(none, bare, still, True)
-    assert told == [
-        "12 of 12 landmarks are analysed.",
-        "The symmetric part of each bone is analysed.",
-    ]
+    told = as_plain(said("sample", "facts", none, bare, still, True))
+    assert told == ("12 of 12 landmarks are analysed. The symmetric part of each bone is analysed.")
 
 
 def test_every_column_is_explained_once():

@@ -136,8 +136,9 @@ def check_trials(study):
         assert row["verdict"] in (row["verdict_before"], "undecided")
         assert (row["tempered_by"] == "") == (row["verdict"] == row["verdict_before"])
         assert 0 <= row["settings_hold"] <= row["settings"]
-        assert row["paragraph"].endswith(".")
-        assert not re.search(r"\b(nan|None|inf)\b|  ", row["paragraph"])
+        words = f"{row['summary']} {row['tried']}".strip()
+        assert words.endswith(".")
+        assert not re.search(r"\b(nan|None|inf)\b|  ", words)
     assert set(study.joined.table("individuals")["specimen"]) == set(table.index)
     known = results.table("specimens")
     counts = known[known["used"] & (known["role"] == "known")]["taxon"].value_counts()

@@ -18,7 +18,6 @@ from morpho.drawing.style import (
     taxon_marks,
     verdict_legend,
 )
-from morpho.inference.robustness.stability import turned
 
 __all__ = ["adequacy", "calibration", "specimens_to_decide", "stability"]
 
@@ -108,7 +107,7 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
         if choice == "as analysed":
             axes.text(1.02, y, first["verdict"], va="center", weight="bold", in_layout=False)
             continue
-        turning = each.loc[turned(each, first), "setting"].tolist()
+        turning = each.loc[each["turns"], "setting"].tolist()
         said = f"{len(each) - len(turning)} of {len(each)}"
         if turning:
             said += f"; not: {_turning(turning)}"

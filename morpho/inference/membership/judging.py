@@ -12,18 +12,12 @@ from numpy.typing import NDArray
 from morpho.inference.membership.evidence import Evidence
 from morpho.inference.membership.placing import KnownTaxa
 from morpho.inference.membership.typicality import Membership
-from morpho.inference.membership.verdict import (
-    Contradiction,
-    Decision,
-    combine,
-    contradictions,
-    decide,
-)
+from morpho.inference.membership.verdict import Decision, combine, decide
 from morpho.inference.models.design import InferenceError, check_matrix
 from morpho.inference.models.principal_axes import principal_axes
 from morpho.inference.models.slopes import own_slope_taxa
 
-__all__ = ["WAYS", "Judgement", "Keeper", "Rules", "Shapes", "judge"]
+__all__ = ["WAYS", "Judgement", "Rules", "Shapes", "judge"]
 
 Array = NDArray[np.float64]
 WAYS = {False: "as it is", True: "size heeded"}
@@ -85,34 +79,6 @@ class Rules:
 
 
 @dataclass(frozen=True)
-class Keeper:
-    """A taxon whose test does not reject a query.
-
-    Attributes
-    ----------
-    taxon : str
-    specimens : int
-        Of the taxon.
-    distance : float
-        Comparable distance, at the query's own size where the verdict heeds size.
-    p_value_as_it_is, p_value_size_heeded : float
-        NaN where size is not heeded.
-    keeps : bool
-        Whether the verdict counts it; a taxon too small to judge by does not count.
-    keeps_as_it_is : bool
-        The same of the decision without regard to size.
-    """
-
-    taxon: str
-    specimens: int
-    distance: float
-    p_value_as_it_is: float
-    p_value_size_heeded: float
-    keeps: bool
-    keeps_as_it_is: bool
-
-
-@dataclass(frozen=True)
 class Judgement:
     """Evidence and decisions for all queries of an element.
 
@@ -140,7 +106,7 @@ class Judgement:
     trouble: list[str]
 
     def facts(self, i: int, alpha: float) -> dict[str, Any]:
-        """What the words on a query need beyond its decision.
+        """What is told of a query beyond its decision.
 
         Parameters
         ----------
@@ -171,60 +137,9 @@ class Judgement:
             "p_value_size_heeded": (
                 float(self.evidence[True].p_value[i].max()) if True in self.evidence else np.nan
             ),
-            "contradictions": self._contradictions(i, alpha),
-            "undecided_grounds": {
-                heeded: decision.ground
-                for heeded, decision in self.decisions[i].items()
-                if decision.verdict == "undecided"
-            },
             "blocking": "; ".join(self.verdicts[i].blocking),
             "taxa_not_rejected": "; ".join(self.verdicts[i].kept),
-            "keepers": self._keepers(i, alpha),
-            **self._p_values(i, self.verdicts[i].taxon, "taxon"),
         }
-
-    def _keepers(self, i: int, alpha: float) -> list[Keeper]:
-        """Taxa whose test does not reject in the way of the ground, or that keep it as it is.
-
-        The nearest by the comparable distance of that way come first.
-        """
-        verdict = self.verdicts[i]
-        heeded = True in self.evidence and verdict.ground != "size_hides"
-        found = self.evidence[heeded]
-        order = np.argsort(found.comparable_distance[i], kind="stable")
-        as_it_is = self.decisions[i][False].kept
-        return [
-            Keeper(
-                str(taxon),
-                int(found.specimens[g]),
-                float(found.comparable_distance[i, g]),
-                p["p_value_as_it_is"],
-                p["p_value_size_heeded"],
-                str(taxon) in verdict.kept,
-                str(taxon) in as_it_is,
-            )
-            for g in order
-            for taxon in [found.taxa[g]]
-            for p in [self._p_values(i, str(taxon))]
-            if found.p_value[i, g] > alpha or str(taxon) in as_it_is
-        ]
-
-    def _contradictions(self, i: int, alpha: float) -> dict[bool, list[Contradiction]]:
-        """What contradicts the rejections, for each way that is undecided for it."""
-        return {
-            heeded: contradictions(self.evidence[heeded], i, alpha)
-            for heeded, decision in self.decisions[i].items()
-            if decision.ground == "members_contradict"
-        }
-
-    def _p_values(self, i: int, taxon: str, name: str = "") -> dict[str, float]:
-        """P-values of one taxon in both ways; NaN without the taxon or the way."""
-        values = {}
-        for heeded, key in ((False, "as_it_is"), (True, "size_heeded")):
-            found = self.evidence.get(heeded)
-            own = [] if found is None else found.p_value[i, found.taxa.astype(str) == taxon]
-            values[f"{name}_p_value_{key}".strip("_")] = float(own[0]) if len(own) else np.nan
-        return values
 
 
 def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1) -> Judgement:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.stats import binomtest
 
 from morpho.inference.models.design import InferenceError
-from morpho.inference.robustness.stability import OWN_LANDMARKS, SUSPECTS
+from morpho.inference.robustness.stability import SUSPECTS, without_suspects
 
 __all__ = ["UNTEMPERED", "Conclusion", "combine_elements", "conclude"]
 
@@ -60,30 +60,12 @@ def _counts(calibration: pd.DataFrame, left_out: str) -> tuple[int, int]:
     return int(part["outside"].iloc[0]), int(part["specimens"].iloc[0])
 
 
-def _turning(stability: pd.DataFrame, choice: str) -> list[str]:
-    """Settings of a kind of choice that turn a verdict."""
-    told = stability.loc[stability["choice"] == choice, "turning_settings"]
-    return [setting for text in told for setting in str(text).split("; ") if setting]
-
-
-def _hangs_on_slip(suspicions: pd.DataFrame, stability: pd.DataFrame) -> bool:
+def _hangs_on_slip(suspicions: pd.DataFrame, settings: pd.DataFrame) -> bool:
     """Whether a verdict hangs on a slip that screening suspects in the query."""
     mended = suspicions["distance_after"] <= suspicions["threshold"]
     if (mended & suspicions["kind"].isin(_WHOLE)).any():
         return True
-    if OWN_LANDMARKS in _turning(stability, SUSPECTS):
-        return True
-    landmarks = {
-        name
-        for row in suspicions[suspicions["kind"] != "size"].to_dict("records")
-        for name in str(row["landmarks"]).split(";")
-        if name
-    }
-    # a landmark is left out with its partner, and the setting then names both
-    return any(
-        landmarks & {setting, *setting.split(" and ")}
-        for setting in _turning(stability, "landmark left out")
-    )
+    return bool((settings["turns"] & settings["suspected"]).any())
 
 
 def _turns_too_often(stability: pd.DataFrame, smallest_share: float) -> pd.DataFrame:
@@ -99,6 +81,7 @@ def conclude(
     verdict: str,
     calibration: pd.DataFrame,
     stability: pd.DataFrame,
+    settings: pd.DataFrame,
     *,
     suspicions: pd.DataFrame | None = None,
     alpha: float,
@@ -113,6 +96,8 @@ def conclude(
         The table of `calibration_summary`.
     stability : DataFrame
         The rows of `stability_summary` on the query.
+    settings : DataFrame
+        The rows of the table of `morpho.inference.robustness.stability.vary` on it.
     suspicions : DataFrame, optional
         The rows of `morpho.inference.data.screening.screen` on the query. A new form may well look
         suspicious, so a suspicion alone takes no verdict back. It falls where left and right
@@ -141,9 +126,9 @@ def conclude(
     """
     if verdict == "undecided":
         return Conclusion(verdict)
-    if suspicions is not None and _hangs_on_slip(suspicions, stability):
+    if suspicions is not None and _hangs_on_slip(suspicions, settings):
         return Conclusion("undecided", "suspected_slip")
-    if set(_turning(stability, SUSPECTS)) - {OWN_LANDMARKS}:
+    if without_suspects(settings)["turns"].any():
         return Conclusion("undecided", "suspected_specimens")
     alarms, left_out = _counts(calibration, "specimen")
     if verdict == "outside" and left_out:

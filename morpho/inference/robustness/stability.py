@@ -54,7 +54,7 @@ CHOICES = (
 )
 _COLUMNS = [
     "specimen", "choice", "setting", "verdict", "ground", "kept_by", "p_value_as_it_is",
-    "p_value_size_heeded",
+    "p_value_size_heeded", "turns", "suspected",
 ]  # fmt: skip
 
 
@@ -128,6 +128,21 @@ def digitised_again(
     return X + noise * (error / np.sqrt(X.shape[2]))[:, None]
 
 
+def _single_landmarks(material: Material, doubts: Doubts) -> dict[str, list[int]]:
+    """Landmarks that are left out by themselves, each with its partner, by their names."""
+    found: dict[str, list[int]] = {}
+    for name, point in doubts.landmarks.items():
+        if any(point in gone for gone in found.values()):
+            continue
+        gone, label = [point], name
+        if material.partners is not None and material.partners[point] != point:
+            gone.append(int(material.partners[point]))
+            others = [n for n, p in doubts.landmarks.items() if p in gone and p != point]
+            label = " and ".join([name, *others])
+        found[label] = gone
+    return found
+
+
 def _variations(
     material: Material, names: NDArray, rules: Rules, doubts: Doubts
 ) -> Iterator[tuple[str, str, Material | None, Rules]]:
@@ -139,16 +154,7 @@ def _variations(
         yield "axes", f"{count} {noun}", material, replace(rules, n_axes=count)
     for covariance in ("shrunken", "own"):
         yield "covariance", covariance, material, replace(rules, covariance=covariance)
-    seen: set[int] = set()
-    for name, point in doubts.landmarks.items():
-        if point in seen:
-            continue
-        label, gone = name, {point}
-        if material.partners is not None and material.partners[point] != point:
-            gone.add(int(material.partners[point]))
-            others = [n for n, p in doubts.landmarks.items() if p in gone and p != point]
-            label = " and ".join([name, *others])
-        seen |= gone
+    for label, (point, *_) in _single_landmarks(material, doubts).items():
         yield "landmark left out", label, material.without_points(np.array([point])), rules
     gone_groups: list[set[int]] = []
     for name, points in doubts.groups.items():
@@ -175,10 +181,11 @@ def _variations(
         yield SUSPECTS, setting, without, rules
 
 
-def _told(decision: Decision) -> dict[str, str]:
+def _told(decision: Decision) -> dict[str, Any]:
     return {
         "verdict": decision.verdict,
         "ground": decision.ground,
+        "kept": decision.kept,
         "kept_by": "; ".join(decision.kept),
     }
 
@@ -188,8 +195,8 @@ def _rows(choice: str, setting: str, queries: NDArray, found: Judgement | None) 
     for i, name in enumerate(queries.tolist()):
         row: dict = {
             "specimen": name, "choice": choice, "setting": setting, "verdict": "undecided",
-            "ground": "no_model", "kept_by": "", "p_value_as_it_is": np.nan,
-            "p_value_size_heeded": np.nan,
+            "ground": "no_model", "kept": (), "kept_by": "", "p_value_as_it_is": np.nan,
+            "p_value_size_heeded": np.nan, "suspected": False,
         }  # fmt: skip
         if found is not None and found.verdicts:
             row |= _told(found.verdicts[i])
@@ -255,10 +262,12 @@ def vary(
     -------
     DataFrame
         `specimen`, `choice` (one of `CHOICES`), `setting`, `verdict`, `ground`, `kept_by` (taxa
-        that keep a query inside, separated by semicolons) and the largest p-values over the
-        taxa. The first rows, 'as analysed', are the procedure unchanged. A sample that has lost
-        a taxon with its suspects leaves undecided who is outside of the others; the ground is
-        then `taxon_lost`.
+        that keep a query inside, separated by semicolons), the largest p-values over the taxa,
+        `turns` (whether the verdict is another, or the query is inside and no taxon keeps it any
+        more that kept it before) and `suspected` (whether landmarks are left out of which
+        screening suspects one of this query). The first rows, 'as analysed', are the procedure
+        unchanged. A sample that has lost a taxon with its suspects leaves undecided who is outside
+        of the others; the ground is then `taxon_lost`.
     """
     queries = names[~material.known]
     if not len(queries):
@@ -291,38 +300,41 @@ def vary(
         found = _rows(
             SUSPECTS, OWN_LANDMARKS, queries, again(material.without_points(points), rules)
         )
-        rows += [row for row in found if row["specimen"] == names[place]]
+        rows += [row | {"suspected": True} for row in found if row["specimen"] == names[place]]
         if progress:
             progress(done, len(todo) + len(own))
+    single = _single_landmarks(material, doubts)
+    suspects = {names[place]: set(points.tolist()) for place, points in own}
+    as_analysed = {row["specimen"]: row for row in rows if row["choice"] == "as analysed"}
+    for row in rows:
+        if row["choice"] == "landmark left out":
+            left_out = single[row["setting"]]
+            row["suspected"] = not suspects.get(row["specimen"], set()).isdisjoint(left_out)
+        row["turns"] = turned(row, as_analysed[row["specimen"]])
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
-def turned(rows: pd.DataFrame, base: Mapping[Any, Any]) -> NDArray[np.bool_]:
-    """Which settings turn a verdict.
+def turned(row: Mapping[str, Any], base: Mapping[str, Any]) -> bool:
+    """Whether a setting turns a verdict.
 
     Parameters
     ----------
-    rows : DataFrame
-        Rows of the table of `vary` on one query.
-    base : mapping
-        Its row 'as analysed'.
+    row, base : mapping
+        `verdict` and the taxa that have `kept` the query, in the setting and as analysed.
 
     Returns
     -------
-    ndarray of bool, of shape (n_rows,)
-        Where the verdict is another, or the query is inside and no taxon keeps it any more that
+    bool
+        Whether the verdict is another, or the query is inside and no taxon keeps it any more that
         kept it before.
     """
-    other = (rows["verdict"] != base["verdict"]).to_numpy(bool)
-    if base["verdict"] != "inside":
-        return other
-    before = set(str(base["kept_by"]).split("; "))
-    moved = [before.isdisjoint(str(kept).split("; ")) for kept in rows["kept_by"]]
-    return other | np.array(moved, dtype=bool)
+    if row["verdict"] != base["verdict"]:
+        return True
+    return base["verdict"] == "inside" and set(base["kept"]).isdisjoint(row["kept"])
 
 
 def without_suspects(settings: pd.DataFrame) -> pd.DataFrame:
-    """Settings without suspected known specimens, and which of them turn the verdict.
+    """Settings without suspected known specimens.
 
     Parameters
     ----------
@@ -332,16 +344,13 @@ def without_suspects(settings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Those rows, with a column `turns`; see `turned`.
+        Those rows.
     """
-    base = settings[settings["choice"] == "as analysed"].to_dict("records")
-    rows = settings[(settings["choice"] == SUSPECTS) & (settings["setting"] != OWN_LANDMARKS)]
-    turns = turned(rows, base[0]) if base else np.zeros(len(rows), dtype=bool)
-    return rows.assign(turns=turns)
+    return settings[(settings["choice"] == SUSPECTS) & (settings["setting"] != OWN_LANDMARKS)]
 
 
 def stability_summary(table: pd.DataFrame, choices: Sequence[str] = CHOICES[1:]) -> pd.DataFrame:
-    """How often the verdict holds, by kind of choice; see `turned`.
+    """How often the verdict holds, by kind of choice.
 
     Parameters
     ----------
@@ -359,12 +368,11 @@ def stability_summary(table: pd.DataFrame, choices: Sequence[str] = CHOICES[1:])
     """
     rows = []
     for specimen, part in table.groupby("specimen", sort=True):
-        base = part[part["choice"] == "as analysed"].iloc[0].to_dict()
         for choice in choices:
             each = part[part["choice"] == choice]
             if each.empty:
                 continue
-            turning = each[turned(each, base)]
+            turning = each[each["turns"]]
             rows.append(
                 {
                     "specimen": specimen,

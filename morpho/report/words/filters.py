@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from numbers import Integral
 from typing import Any
 
+from jinja2 import Undefined
 from markupsafe import Markup
 
-from morpho.report.phrases import percent, probability, times
-from morpho.report.phrasing import p_value_words, p_words
-from morpho.results.wording import number, together
+from morpho.results.analysed import Analysed
+from morpho.results.wording import number, p_value_words, p_words, together
 
-__all__ = ["FILTERS", "marked_name"]
+__all__ = [
+    "FILTERS", "TESTS", "counted", "is_probability", "marked", "marked_name", "percent",
+    "probability",
+]  # fmt: skip
 
 _NAME, _END = "\x02", "\x04"
+
+# Digits after the point at which a share is told by what it is below or over.
+_MOST_DIGITS = 4
+_NEARLY = 100 - 10**-_MOST_DIGITS
 
 
 def marked_name(value: Any) -> Markup:
@@ -32,30 +40,215 @@ def marked_name(value: Any) -> Markup:
     return Markup(f"{_NAME}{plain}{_END}")
 
 
+def marked(value: Any) -> Markup:
+    """What a template puts out: words of ours as they are, all else marked as the user's.
+
+    Parameters
+    ----------
+    value : object
+        A Markup is words of ours, and so is a whole number.
+
+    Returns
+    -------
+    Markup
+
+    Raises
+    ------
+    jinja2.UndefinedError
+        If a fact is missing.
+    TypeError
+        If there is nothing to be told: None, a yes or a no.
+    """
+    if isinstance(value, Markup):
+        return value
+    if value is None or isinstance(value, bool):
+        raise TypeError(f"a template puts out {value}")
+    if isinstance(value, Integral):
+        return Markup(str(value))
+    return marked_name(value)
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """A share in percent, in which only nothing reads as 0 % and only all as 100 %.
+
+    Parameters
+    ----------
+    share : float
+    digits : int
+        After the point; as many more as it takes to tell the share from none and from all.
+
+    Returns
+    -------
+    str
+        A dash where there is no number.
+
+    Examples
+    --------
+    >>> percent(0.4567), percent(0.4567, 1), percent(1), percent(0.996), percent(1e-9)
+    ('46 %', '45.7 %', '100 %', '99.6 %', 'below 0.0001 %')
+    """
+    if share != share:
+        return "–"
+    text = f"{100 * share:.{digits}f}"
+    if not 0 < share < 1 or float(text) not in (0, 100):
+        return f"{text} %"
+    if digits < _MOST_DIGITS:
+        return percent(share, digits + 1)
+    return f"below {10.0**-digits:.{digits}f} %" if share < 0.5 else f"over {_NEARLY} %"
+
+
+def is_probability(column: str) -> bool:
+    """Whether a column of a table holds p-values or other probabilities.
+
+    Parameters
+    ----------
+    column : str
+
+    Returns
+    -------
+    bool
+    """
+    return "p_value" in column or column.endswith("probability")
+
+
+def probability(value: float) -> str:
+    """A probability as it is printed in a table, in which none reads as 0, and only 1 as 1.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+        A dash where there is no number.
+
+    Examples
+    --------
+    >>> [probability(p) for p in (0.0, 0.0004, 0.04567, 0.9997, 1.0)]
+    ['<0.001', '<0.001', '0.046', '>0.999', '1.000']
+    """
+    if value != value:
+        return "–"
+    if value < 0.001:
+        return "<0.001"
+    return ">0.999" if 0.9995 <= value < 1 else f"{value:.3f}"
+
+
+def counted(count: int, noun: str) -> str:
+    """A count with its noun, whose plural ends in es where it ends in a hissing sound.
+
+    Parameters
+    ----------
+    count : int
+    noun : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> counted(1, "patch"), counted(2, "patch"), counted(2, "pass"), counted(2, "curve")
+    ('1 patch', '2 patches', '2 passes', '2 curves')
+    """
+    ending = "es" if noun.endswith(("s", "ch", "sh", "x")) else "s"
+    return f"{count} {noun}{'' if count == 1 else ending}"
+
+
 def _words(make: Callable[..., str]) -> Callable[..., Markup]:
     """A filter whose outcome is words of ours."""
-    return lambda *given, **named: Markup(make(*given, **named))
+
+    def made(given: Any, *more: Any, **named: Any) -> Markup:
+        return Markup(make(_there(given), *more, **named))
+
+    return made
+
+
+def _there(value: Any) -> Any:
+    """A fact, which a filter refuses where it is missing."""
+    if isinstance(value, Undefined):
+        str(value)  # raises with the name of what is missing
+    return value
 
 
 def _together(parts: Iterable[Any], last: str = "and") -> Markup:
     """Names or words joined: a, b and c."""
-    each = [part if isinstance(part, Markup) else marked_name(part) for part in parts]
-    return Markup(together(each, last))
+    return Markup(together([marked(part) for part in parts], last))
+
+
+def _listed(parts: Iterable[Any], sign: str = ",") -> Markup:
+    """Names or words one after the other: a, b, c; blank ones left out."""
+    return Markup(f"{sign} ".join(part for part in map(marked, parts) if part.strip()))
+
+
+def _told(rows: Iterable[Any], macro: Callable[..., Markup], *given: Any) -> list[Markup]:
+    """Each row in the words of a macro."""
+    return [macro(row, *given).strip() for row in rows]
 
 
 def _bone(element: str) -> Markup:
     """Name of an element as it is said."""
-    return marked_name(element.replace("_", " "))
+    return marked_name(_there(element).replace("_", " "))
+
+
+def _each(elements: Sequence[Any], macro: Callable[..., Markup]) -> Markup:
+    """What a macro says of each element, or of facts with a name, said once if all are alike."""
+    told = _told(elements, macro)
+    if len(set(told)) == 1:
+        return told[0]
+    names = [one["name"] if isinstance(one, Mapping) else one.name for one in elements]
+    parts = [f"{said} for the {_bone(name)}" for said, name in zip(told, names, strict=True)]
+    return Markup("; ".join(parts))
+
+
+def _among(some: Sequence[Analysed], elements: Sequence[Analysed], word: str = "of") -> Markup:
+    """Which elements are spoken of: blank where it is all of them."""
+    if len(some) == len(elements):
+        return Markup()
+    return Markup(f"{word} {together([f'the {_bone(element.name)}' for element in some])}")
+
+
+def _having(elements: Iterable[Analysed], *tables: str) -> list[Analysed]:
+    """Elements that have rows in each of some tables."""
+    return [e for e in elements if all(len(e.tables.get(table, ())) for table in tables)]
+
+
+def _rows(element: Analysed, table: str) -> list[dict[Any, Any]]:
+    """Rows of a table of an element, none where it has no such table."""
+    given = element.tables.get(table)
+    return [] if given is None else given.to_dict("records")
+
+
+def _first_large(text: Markup) -> Markup:
+    """Words with a capital at their beginning."""
+    begun = text.lstrip()
+    return Markup(begun[:1].upper() + begun[1:])
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
     "number": _words(number),
+    "decimals": _words(lambda value, digits: f"{value:.{digits}f}"),
     "percent": _words(percent),
     "probability": _words(probability),
+    "in_a_hundred": _words(lambda share: f"{100 * share:g}"),
     "p": _words(p_words),
     "p_value": _words(p_value_words),
-    "counted": _words(times),
-    "together": _together,
-    "bone": _bone,
+    "counted": _words(counted),
+    "plural": _words(lambda count, one, more: one if count == 1 else more),
     "ours": _words(str),
+    "together": _together,
+    "listed": _listed,
+    "told": _told,
+    "bone": _bone,
+    "each": _each,
+    "among": _among,
+    "having": _having,
+    "rows": _rows,
+    "first_large": _first_large,
+    "level": _words("{:g}".format),
+}
+
+TESTS: dict[str, Callable[[Any], bool]] = {
+    "known": lambda value: value is not None and _there(value) == value,
 }

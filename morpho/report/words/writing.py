@@ -1,8 +1,9 @@
 """Sentences from templates, and the three ways to write them: for a page, as Markdown, plain.
 
 A template holds our own words as literal text. Whatever it puts in between double braces is the
-user's, and is marked as it passes, unless a filter has made words of it; so no name can be taken
-for anything but a name, wherever the sentence is written.
+user's, and is marked as it passes, unless a filter or another macro has made words of it; so no
+name can be taken for anything but a name, wherever the sentence is written. An empty line parts
+paragraphs, but only in the macro that is asked for: what another one says in it is part of a line.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from morpho.report.bibliography import REFERENCES
-from morpho.report.words.filters import FILTERS, marked_name
+from morpho.report.words.filters import FILTERS, TESTS, marked
+from morpho.report.words.sources import REFERENCES
 
 __all__ = ["as_html", "as_markdown", "as_plain", "cited", "paragraphs", "said"]
 
@@ -27,9 +28,10 @@ _MARKED = re.compile(f"([{_NAME}{_CITED}])([^{_END}]*){_END}")
 _MEANS = re.compile(r"([\\`*_{}\[\]<>#|~^$&@]|(?<=-)-)")
 _BEGINS = re.compile(r"^(\s*)([-+=:])")
 _NUMBERED = re.compile(r"^(\d+)([.)])")
-# White space that a template leaves: lines of a paragraph, and before signs that close.
-_SPACE = re.compile(r"\s+")
-_CLOSES = re.compile(r" +(?=[,.;:!?)])|(?<=\() +")
+# White space that a template leaves: lines of a paragraph, and before signs that close; in names
+# it stays as it is.
+_SPACE = re.compile(f"({_NAME}[^{_END}]*{_END})|\\s+")
+_CLOSES = re.compile(f"({_NAME}[^{_END}]*{_END})| +(?=[,.;:!?)])|(?<=\\() +")
 _BETWEEN = re.compile(r"\n[ \t]*\n")
 
 
@@ -41,9 +43,14 @@ def _cite(*keys: str) -> Markup:
     return Markup(f" {_CITED}{' '.join(keys)}{_END}")
 
 
+def _one_line(text: str) -> str:
+    """Text with single blanks for white space outside names."""
+    return _SPACE.sub(lambda found: found[1] or " ", text)
+
+
 def _passed(value: Any) -> Markup:
-    """What a template puts out: words of ours as they are, all else marked as the user's."""
-    return value if isinstance(value, Markup) else marked_name(value)
+    """What a template puts out, on one line."""
+    return Markup(_one_line(marked(value)))
 
 
 @cache
@@ -57,6 +64,7 @@ def _environment() -> Environment:
         finalize=_passed,
     )
     made.filters |= FILTERS
+    made.tests |= TESTS
     made.globals["cite"] = _cite
     return made
 
@@ -89,10 +97,10 @@ def said(template: str, macro: str, /, *facts: Any, **named: Any) -> Markup:
 
 def _closed_up(text: str) -> str:
     """Text without the white space that lines and blocks of a template leave."""
-    return _CLOSES.sub("", _SPACE.sub(" ", text)).strip()
+    return _CLOSES.sub(lambda found: found[1] or "", _one_line(text)).strip()
 
 
-def paragraphs(text: str) -> list[str]:
+def paragraphs(text: str) -> list[Markup]:
     """Take marked text apart where an empty line parts it.
 
     Parameters
@@ -101,10 +109,10 @@ def paragraphs(text: str) -> list[str]:
 
     Returns
     -------
-    list of str
+    list of Markup
         Marked; none is blank.
     """
-    return [part for part in map(_closed_up, _BETWEEN.split(text)) if part]
+    return [Markup(part) for part in map(_closed_up, _BETWEEN.split(text)) if part]
 
 
 def as_html(text: str) -> Markup:

@@ -62,11 +62,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         tried = stability[stability["specimen"] == name]
         more = needed[needed["specimen"] == name]
         suspected = suspicions[suspicions["specimen"] == name]
-        without = without_suspects(settings[settings["specimen"] == name])
+        each = settings[settings["specimen"] == name]
+        without = without_suspects(each)
         found = conclude(
             verdict["verdict"],
             calibration,
             tried,
+            each,
             suspicions=suspected,
             alpha=config.settings.tests.alpha,
             smallest_share=config.settings.robustness.smallest_share,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +10,7 @@ import pandas as pd
 from morpho.inference.membership.evidence import Evidence
 from morpho.inference.membership.judging import WAYS, Judgement, Rules, Shapes, judge
 from morpho.inference.membership.trajectories import trajectories
-from morpho.inference.membership.verdict import over_imputations
+from morpho.inference.membership.verdict import contradictions, over_imputations
 from morpho.results.store import ElementResults
 from morpho.steps.judge.known_specimens import Sample, known_sample
 from morpho.steps.judge.material import queries_of, rules_of, shapes_of
@@ -34,8 +32,13 @@ _VERDICTS = [
     "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon", "blocking",
     "taxa_not_rejected", "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded",
     "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
-    "imputations_undecided", "within_error",
+    "imputations_undecided", "within_error", "beyond_all_members", "ranking_rejects",
 ]  # fmt: skip
+_GROUNDS = ["specimen", "size_heeded", "verdict", "ground", "taxon", "p_value"]
+_BY_TAXON = [
+    "specimen", "size_heeded", "taxon", "bearing", "rank_p_value", "own_spread_p_value",
+]  # fmt: skip
+_FALSE = ("within_error", "beyond_all_members", "ranking_rejects")
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
     "imputations_inside", "imputations_undecided",
@@ -57,19 +60,19 @@ def _membership(
     return table
 
 
-def _undecided(specimen: str, ground: str, **facts: Any) -> dict[str, Any]:
+def _undecided(specimen: str, ground: str) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(_VERDICTS, "")
-    row |= dict.fromkeys(_NUMBERS, np.nan) | {"within_error": False}
-    return row | {"specimen": specimen, "verdict": "undecided", "ground": ground} | facts
+    row |= dict.fromkeys(_NUMBERS, np.nan) | dict.fromkeys(_FALSE, False)
+    return row | {"specimen": specimen, "verdict": "undecided", "ground": ground}
 
 
 def _row(
-    specimen: str, i: int, found: Judgement, drawn: list[str], sample: Sample, facts: dict
+    specimen: str, i: int, found: Judgement, drawn: list[str], alpha: float, error: float | None
 ) -> dict[str, Any]:
-    """Row of the verdict table for a query that was judged, and what words need beyond it."""
+    """Row of the verdict table for a query that was judged."""
     pair = found.decisions[i]
-    verdict = over_imputations(found.verdicts[i], drawn, alpha=facts["alpha"])
-    row = found.facts(i, facts["alpha"]) | {
+    verdict = over_imputations(found.verdicts[i], drawn, alpha=alpha)
+    row = found.facts(i, alpha) | {
         "specimen": specimen,
         "verdict": verdict.verdict,
         "verdict_as_it_is": pair[False].verdict,
@@ -80,21 +83,31 @@ def _row(
         **{f"imputations_{name}": drawn.count(name) for name in ("outside", "inside", "undecided")},
     }
     nearest = min(float(e.procrustes_distance[i].min()) for e in found.evidence.values())
-    error = facts["error_distance"]
     row["within_error"] = error is not None and nearest <= error
-    counts = np.unique(sample.taxon, return_counts=True)[1]
-    return row | facts | {"specimens": sample.taxon.size, "taxa": len(counts)}
+    return row
 
 
-def _plain(value: Any) -> Any:
-    """Facts as plain data; what goes by whether size is heeded, by the name of the way."""
-    if is_dataclass(value) and not isinstance(value, type):
-        value = vars(value)
-    if isinstance(value, Mapping):
-        return {WAYS.get(key, key): _plain(one) for key, one in value.items()}  # type: ignore[call-overload]
-    if isinstance(value, (list, tuple)):
-        return [_plain(one) for one in value]
-    return value.item() if isinstance(value, np.generic) else value
+def _grounds(
+    queries: np.ndarray, found: Judgement, alpha: float
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The decisions on each query in both ways, and the taxa that their grounds rest on."""
+    rows, by_taxon = [], []
+    for i, (specimen, pair) in enumerate(zip(queries.tolist(), found.decisions, strict=False)):
+        for heeded, decision in pair.items():
+            evidence = found.evidence[heeded]
+            begin = {"specimen": specimen, "size_heeded": heeded}
+            p = dict(zip(evidence.taxa.astype(str), evidence.p_value[i], strict=True))
+            told = {name: getattr(decision, name) for name in ("verdict", "ground", "taxon")}
+            rows.append(begin | told | {"p_value": p[decision.taxon]})
+            contradict = decision.ground == "members_contradict"
+            against = contradictions(evidence, i, alpha) if contradict else []
+            speaking = {one.taxon: vars(one) for one in against}
+            for bearing, taxa in (("keeps", decision.kept), ("blocks", decision.blocking)):
+                by_taxon += [
+                    begin | {"taxon": taxon, "bearing": bearing} | speaking.get(taxon, {})
+                    for taxon in taxa
+                ]
+    return rows, by_taxon
 
 
 def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
@@ -125,14 +138,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     found = judge(known, shapes, rules, shared_axes=sample.scores.shape[1])
 
     drawn = _drawn(sample, given, rules)
-    facts = {
-        "alpha": tests.alpha,
-        "slopes_p_value": rules.slopes_p_value,
-        "slopes_differ": rules.slopes_differ,
-        "error_distance": results.notes("measure")["error_distance"],
-    }
+    alpha, error = tests.alpha, results.notes("measure")["error_distance"]
     rows = [
-        _row(str(specimen), i, found, drawn[i], sample, facts)
+        _row(str(specimen), i, found, drawn[i], alpha, error)
         if found.verdicts
         else _undecided(str(specimen), "no_model")
         for i, specimen in enumerate(queries)
@@ -148,12 +156,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         query_stages=stages.loc[names].tolist(),
     )
     left = table[(table["role"] == "query") & ~table["used"]]
-    for row in left.to_dict("records"):
-        rows.append(_undecided(row["specimen"], "set_aside", set_aside_reason=row["reason"]))
+    rows += [_undecided(name, "set_aside") for name in left["specimen"]]
+    grounds, by_taxon = _grounds(queries, found, alpha)
 
     membership = [
-        _membership(evidence, queries, heeded, facts["error_distance"])
-        for heeded, evidence in found.evidence.items()
+        _membership(evidence, queries, heeded, error) for heeded, evidence in found.evidence.items()
     ]
     spread = [
         pd.DataFrame(
@@ -173,11 +180,15 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("spread", pd.concat(spread) if spread else empty(columns=_SPREAD))
     results.write_table("trajectories", lines)
     results.write_table("verdicts", pd.DataFrame(rows, columns=_VERDICTS))
+    results.write_table("grounds", pd.DataFrame(grounds, columns=_GROUNDS))
+    results.write_table("grounds_by_taxon", pd.DataFrame(by_taxon, columns=_BY_TAXON))
     results.write_notes(
         "place",
         {
             "trouble": found.trouble,
-            "facts": {row["specimen"]: _plain(row) for row in rows},
+            "alpha": alpha,
+            "slopes_p_value": rules.slopes_p_value,
+            "slopes_differ": rules.slopes_differ,
             "own_slopes": list(found.own_slopes),
             "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},
         },

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from morpho.report.changes import changed, snapshot
-from morpho.report.references import Analysed
+from morpho.results.analysed import Analysed
 from morpho.results.store import write_json
 from morpho.steps.provenance import HISTORY, write_record
 from morpho.steps.show.element_results import element_contents

@@ -11,7 +11,6 @@ import pandas as pd
 from morpho import __version__
 from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
-from morpho.report.telling import with_words, with_words_joined
 from morpho.results.figures import FIGURES
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.whole import whole
@@ -39,10 +38,9 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     portraits = results.table("portraits")["file"]
     drawn = [name for name, figure in FIGURES.items() if figure.per == "element"]
     notes = {name: results.notes(name) for name in _NOTES}
-    tables = with_words(element, {name: results.table(name) for name in TABLES}, notes)
     return ElementContent(
         element,
-        tables,
+        {name: results.table(name) for name in TABLES},
         notes,
         {name: (figures / f"{name}.svg").read_bytes() for name in drawn},
         _without(config, results, drawn),
@@ -80,10 +78,7 @@ def run(config: StudyConfig) -> None:
         settings=config.settings,
         elements=elements,
         proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
-        joined=with_words_joined(
-            {name: joined.table(name) for name in JOINED},
-            {element.name: element.tables["conclusions"] for element in elements},
-        ),
+        joined={name: joined.table(name) for name in JOINED},
         check=check,
         changes=changes_since_last_run(config, elements),
         provenance=record(config, times=False),

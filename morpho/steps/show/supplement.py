@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from morpho.report.findings import findings, joined_findings
 from morpho.report.latex_tables import latex_tables
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.manuscript_tables import manuscript_tables
-from morpho.report.marked import named, to_markdown, to_plain
-from morpho.report.methods import methods_paragraphs
-from morpho.report.references import bibtex, references_for, still_open
-from morpho.report.telling import with_words, with_words_joined
 from morpho.report.word_tables import word_tables
+from morpho.report.words.filters import marked_name
+from morpho.report.words.methods import methods_paragraphs
+from morpho.report.words.results import findings, joined_findings
+from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
+from morpho.report.words.verdict import with_words, with_words_joined
+from morpho.report.words.writing import as_markdown, as_plain, cited
 from morpho.report.workbook import stacked, workbook
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
@@ -26,7 +27,7 @@ from morpho.workflow.provenance import versions
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["FILES", "methods_and_results", "run"]
+__all__ = ["FILES", "methods_and_results", "run", "sources"]
 
 FOLDER = "supplement"
 
@@ -62,24 +63,40 @@ def methods_and_results(
     Returns
     -------
     list of (int, str)
-        Level of the heading, 0 for a paragraph, and the text; see `morpho.report.marked`.
+        Level of the heading, 0 for a paragraph, and the text; see `morpho.report.words.writing`.
     """
     settings = config.settings
     made = {k: v for k, v in versions().items() if k in _PROGRAMS}
-    blocks = [(1, named(settings.title))]
-    blocks += [(0, named(settings.notice))] if settings.notice else []
-    lacking = still_open(references_for(settings, elements, joined))
-    blocks += [(0, f"{_NOTICE} {named(lacking)}" if lacking else _NOTICE), (2, "Methods")]
+    blocks = [(2, "Methods")]
     blocks += [(0, text) for text in methods_paragraphs(settings, elements, made, joined)]
     blocks.append((2, "Results"))
     for name, paragraphs in findings(settings, elements).items():
-        blocks.append((3, named(name.replace("_", " "))))
+        blocks.append((3, marked_name(name.replace("_", " "))))
         blocks += [(0, text) for text in paragraphs]
     together = joined_findings(joined)
     if together:
         blocks.append((3, "Elements together"))
         blocks += [(0, text) for text in together]
-    return blocks
+    begin = [(1, marked_name(settings.title))]
+    begin += [(0, marked_name(settings.notice))] if settings.notice else []
+    lacking = still_open(sources(blocks))
+    return [*begin, (0, f"{_NOTICE} {marked_name(lacking)}" if lacking else _NOTICE), *blocks]
+
+
+def sources(blocks: Iterable[tuple[int, str]]) -> list[Reference]:
+    """Sources that a text cites, sorted by key.
+
+    Parameters
+    ----------
+    blocks : iterable of (int, str)
+        Of `methods_and_results`.
+
+    Returns
+    -------
+    list of Reference
+    """
+    keys = set().union(*(cited(text) for _, text in blocks))
+    return [REFERENCES[key] for key in sorted(keys)]
 
 
 def _write(path: Path, content: bytes | str) -> None:
@@ -105,7 +122,7 @@ def run(config: StudyConfig) -> None:
     conclusions = {one.name: one.tables["conclusions"] for one in elements}
     together = with_words_joined(joined, conclusions)
     blocks = methods_and_results(config, elements, together)
-    markdown = [f"{'#' * level}{' ' if level else ''}{to_markdown(text)}" for level, text in blocks]
+    markdown = [f"{'#' * level}{' ' if level else ''}{as_markdown(text)}" for level, text in blocks]
     _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
-    _write(folder / "methods.txt", "\n\n".join(to_plain(text) for _, text in blocks) + "\n")
-    _write(folder / "references.bib", bibtex(references_for(settings, elements, joined)))
+    _write(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")
+    _write(folder / "references.bib", bibtex(sources(blocks)))

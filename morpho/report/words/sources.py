@@ -1,21 +1,23 @@
 """The sources that the docstrings of `morpho.shape` and `morpho.inference` name.
 
-They stand in references.bib, and what a study has used of them is copied from there. The file is
-ours and never the user's, so what reads it is as short as the form it is kept in: an entry is a
-line ``@kind{key,``, a line ``  name = {value},`` for each field, and a line ``}``. A library that
-reads all of BibTeX would bring two packages to every step and not say what its styles miss; a
-test has BibTeX itself say so.
+They stand in references.bib, and what a study's text cites of them is copied from there. The file
+is ours and never the user's, so what reads it is as short as the form it is kept in: an entry is
+a line ``@kind{key,``, a line ``  name = {value},`` for each field, and a line ``}``. A library
+that reads all of BibTeX would bring two packages to every step and not say what its styles miss;
+a test has BibTeX itself say so.
 """
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["REFERENCES", "STATES", "Reference", "plain_text", "read_references"]
+__all__ = [
+    "REFERENCES", "STATES", "Reference", "bibtex", "plain_text", "read_references", "still_open",
+]  # fmt: skip
 
 # What is known of an entry: all of it was confirmed; it stands so in a docstring, and nobody has
 # confirmed it; part of it is from memory, which its note names.
@@ -119,3 +121,43 @@ def read_references(text: str) -> dict[str, Reference]:
 
 
 REFERENCES = read_references(Path(__file__).with_name("references.bib").read_text(encoding="utf-8"))
+
+
+def bibtex(sources: Iterable[Reference]) -> str:
+    """Write sources as BibTeX.
+
+    Parameters
+    ----------
+    sources : iterable of Reference
+
+    Returns
+    -------
+    str
+        An entry for each, as it stands in references.bib: a field `state` says whether it was
+        looked up, and a `note` what of it needs a library, which the styles print.
+    """
+    return "\n\n".join(source.entry for source in sources) + "\n"
+
+
+def still_open(sources: Iterable[Reference]) -> str:
+    """Say which sources are to be looked up before print.
+
+    Parameters
+    ----------
+    sources : iterable of Reference
+
+    Returns
+    -------
+    str
+        Plain sentences; blank where all were looked up.
+    """
+    given = list(sources)
+    lacking = [f"{s.label} ({s.lacking})" for s in given if s.lacking]
+    unseen = [s.label for s in given if s.state == "not looked up"]
+    text = ""
+    if lacking:
+        text += f"Of the sources, part is from memory and needs a library: {'; '.join(lacking)}. "
+    if unseen:
+        its = "its title" if len(unseen) == 1 else "their titles"
+        text += f"Not looked up, but cited with {its} by the program: {'; '.join(unseen)}. "
+    return text + ("The fields state and note of references.bib say the same." if text else "")
