@@ -10,7 +10,7 @@ import pandas as pd
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.report.phrases import percent
 from morpho.report.phrasing import counted, number, p_value_words
-from morpho.report.suspicions import hangs_on, known_suspects, query_suspicions
+from morpho.report.words.suspicions import hangs_on, known_suspects, query_suspicions
 from morpho.results.wording import together
 
 __all__ = [

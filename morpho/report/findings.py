@@ -13,8 +13,8 @@ from morpho.report.marked import named
 from morpho.report.phrases import percent
 from morpho.report.phrasing import counted, number, observer_words, p_value_words, p_words
 from morpho.report.references import Analysed
-from morpho.report.suspicions import known_suspicions
-from morpho.report.trouble import trouble_words
+from morpho.report.words.suspicions import known_suspicions
+from morpho.report.words.trouble import trouble_words
 from morpho.results.wording import together
 
 __all__ = ["findings", "joined_findings"]

@@ -42,7 +42,11 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "distance_before": "distance from the taxon, in usual deviations; for size, of log size",
             "distance_after": "the same once the slip were mended",
             "threshold": "distance beyond which a digitisation is looked at",
-            "proposal": "what to look at, in words",
+            "side": "for mirror: side that the specimen table gives, of which it is the mirror image; blank where it gives none",
+            "true_names": "for swapped: what these landmarks should probably be called, in their order; blank where left and right are exchanged throughout",
+            "deviations": "for displaced: how far each of the landmarks lies off, in its usual deviations, in their order",
+            "times_usual": "for unusual: distance from the taxon as a multiple of the usual one; for size: centroid size as a multiple of the taxon's median",
+            "factor": "for size: factor near by that a unit or a shifted decimal mark would explain; blank where there is none",
         },
     ),
     "digitising_error": (

@@ -18,9 +18,9 @@ from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
-from morpho.report.suspicions import suspect_names
-from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.report.words.suspicions import proposal_words, suspect_names
+from morpho.report.words.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -152,22 +152,16 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
 def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[dict[Any, Any]]:
     """What the check noticed in the input, and what screening suspects beyond that."""
     rows: list[dict[Any, Any]] = [*check.to_dict("records")]
-    told = {(row["element"], row["specimen"], str(row["found"])) for row in rows}
+    told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
-            if not any(
-                key[:2] == (element.name, row["specimen"]) and str(row["proposal"])[1:] in key[2]
-                for key in told
-            ):
-                rows.append(
-                    dict.fromkeys(check.columns, "")
-                    | {
-                        "severity": "suspicion",
-                        "element": element.name,
-                        "specimen": row["specimen"],
-                        "found": row["proposal"],
-                    }
-                )
+            who, text = (element.name, row["specimen"]), proposal_words(row, within=True)
+            if any(key[:2] == who and text in key[2] for key in told):
+                continue
+            suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
+            rows.append(
+                dict.fromkeys(check.columns, "") | suspected | {"found": proposal_words(row)}
+            )
     return rows
 
 

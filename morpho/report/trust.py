@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.report.phrases import percent
 from morpho.report.phrasing import counted, number, observer_words, p_words
+from morpho.report.words.suspicions import proposal_words
 
 __all__ = ["trust_words"]
 
@@ -47,7 +48,7 @@ def _screening(tables: Tables, notes: Mapping[str, Any]) -> list[str]:
     ]
     for row in table.to_dict("records"):
         words.append(
-            f"{row['specimen']} ({row['replicate'] or 'only digitisation'}): {row['proposal']}"
+            f"{row['specimen']} ({row['replicate'] or 'only digitisation'}): {proposal_words(row)}"
         )
     return words
 

@@ -144,7 +144,7 @@ def test_the_page_names_tests_as_tests_and_errors_as_what_they_are():
 
 
 def test_things_that_screening_found_are_not_counted_as_digitisations():
-    rows = [{"specimen": "x", "replicate": "", "proposal": "Look."}] * 3
+    rows = [{"specimen": "x", "replicate": "", "kind": "mirror", "landmarks": "", "side": ""}] * 3
     text = trust(small.element(), suspicions=pd.DataFrame(rows))
     assert "Screening of 29 digitisations found 3 things to look at." in text
 

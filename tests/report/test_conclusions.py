@@ -16,7 +16,7 @@ from morpho.report.conclusions import (
     specimens_needed,
     summary_words,
 )
-from morpho.report.suspicions import suspect_names
+from morpho.report.words.suspicions import suspect_names
 
 CLAIM = re.compile(
     r"new (species|genus)|is (a )?new|proves|proof that it is|certain(ly)?|significant|diagnos|"
@@ -200,7 +200,9 @@ SLIP = {
     "landmarks": "neck",
     "distance_before": 144.2,
     "distance_after": 1.94,
-    "proposal": "neck lies 559 times its usual deviation. Digitise it again.",
+    "side": "",
+    "true_names": "",
+    "deviations": "559.2",
 }
 
 
@@ -214,9 +216,10 @@ def test_a_suspected_query_is_told_to_be_checked_first():
     text = summary_words(row, "jaw", VERDICT, suspicions({}))
     assert text == (
         "By its jaw, find 7 can be told neither outside nor inside. Check the digitisation first: "
-        "neck lies 559 times its usual deviation. Digitise it again. By itself the procedure says "
-        "outside; but that hangs on what is suspected here, so nothing is concluded until it is "
-        "checked. Here is the reason."
+        "neck lies 559 times its usual deviation from where the other landmarks and the taxon put "
+        "it; the rest is as usual. Digitise it again, or leave its cells blank. By itself the "
+        "procedure says outside; but that hangs on what is suspected here, so nothing is concluded "
+        "until it is checked. Here is the reason."
     )
     # a verdict that stands carries the caution as well
     assert "Check the digitisation first: neck" in summary_words(
@@ -226,12 +229,14 @@ def test_a_suspected_query_is_told_to_be_checked_first():
 
 
 def test_a_query_turned_round_is_told_by_how_much():
-    mirrored = {"kind": "mirror", "landmarks": "", "proposal": "It is the mirror image."}
+    mirrored = {"kind": "mirror", "landmarks": ""}
     second = {"kind": "displaced", "replicate": "2"}
     text = summary_words(ROW, "jaw", VERDICT, suspicions(mirrored, second))
     assert (
-        " Check the digitisation first: it is the mirror image. It lies 144 usual deviations from "
-        "the nearest taxon, and 1.94 once that is mended. Check also (2): neck lies 559" in text
+        " Check the digitisation first: it is the mirror image of its fellows: a bone of the other "
+        "side, or one axis of the scan was turned round. Check the side in the specimen table and "
+        "the scan. It lies 144 usual deviations from the nearest taxon, and 1.94 once that is "
+        "mended. Check also (2): neck lies 559" in text
     )
 
 

@@ -6,7 +6,7 @@ import pytest
 from helpers import small_tables as small
 from morpho.report.captions import CAPTIONS
 from morpho.report.empty_figures import figure_caption
-from morpho.report.trouble import (
+from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
     sentence,

@@ -37,10 +37,23 @@ def _words(make: Callable[..., str]) -> Callable[..., Markup]:
     return lambda *given, **named: Markup(make(*given, **named))
 
 
+def _marked(parts: Iterable[Any]) -> list[Markup]:
+    return [part if isinstance(part, Markup) else marked_name(part) for part in parts]
+
+
 def _together(parts: Iterable[Any], last: str = "and") -> Markup:
     """Names or words joined: a, b and c."""
-    each = [part if isinstance(part, Markup) else marked_name(part) for part in parts]
-    return Markup(together(each, last))
+    return Markup(together(_marked(parts), last))
+
+
+def _listed(parts: Iterable[Any], sign: str = ",") -> Markup:
+    """Names or words one after the other: a, b, c."""
+    return Markup(f"{sign} ".join(_marked(parts)))
+
+
+def _told(rows: Iterable[Any], macro: Callable[..., str], *given: Any) -> list[Markup]:
+    """Each row in the words of a macro."""
+    return [Markup(macro(row, *given).strip()) for row in rows]
 
 
 def _bone(element: str) -> Markup:
@@ -58,4 +71,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "together": _together,
     "bone": _bone,
     "ours": _words(str),
+    "listed": _listed,
+    "told": _told,
 }

@@ -131,7 +131,7 @@ def _merged(V: Array, F: Whole) -> tuple[Array, Whole]:
     first[np.unique(corners, axis=0, return_index=True)[1]] = True
     first &= (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2])
     if not first.any():
-        raise ShapeError("No face of the surface has three corners at different places.")
+        raise ShapeError("No face of the surface has three corners at different places.", "no_area")
     used, F = np.unique(F[first], return_inverse=True)
     return V[used], F.reshape(-1, 3)
 

@@ -16,6 +16,7 @@ from morpho.inference.membership.verdict import over_imputations
 from morpho.results.store import ElementResults
 from morpho.steps.judge.known_specimens import Sample, known_sample
 from morpho.steps.judge.material import queries_of, rules_of, shapes_of
+from morpho.steps.trouble import Trouble
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -124,6 +125,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     known, (names, shapes) = shapes_of(sample), queries_of(results)
     found = judge(known, shapes, rules, shared_axes=sample.scores.shape[1])
 
+    trouble = Trouble()
+    for heeded, error in found.trouble.items():
+        trouble.refused("placing", error, size_heeded=heeded)
     drawn = _drawn(sample, given, rules)
     facts = {
         "alpha": tests["alpha"],
@@ -176,7 +180,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_notes(
         "place",
         {
-            "trouble": found.trouble,
+            "trouble": trouble.rows,
             "facts": {row["specimen"]: _plain(row) for row in rows},
             "own_slopes": list(found.own_slopes),
             "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},

@@ -31,6 +31,7 @@ from morpho.shape.thin_plate import ThinPlateSpline
 from morpho.steps.show.file_names import free_name
 from morpho.steps.show.mesh_files import write_glb, write_ply, write_stl
 from morpho.steps.show.superimposed import estimated_points, superimposed_shapes
+from morpho.steps.trouble import Trouble
 from morpho.study.scans.reading import read_scan
 from morpho.study.scheme.reading import read_scheme
 
@@ -62,16 +63,7 @@ class _Element:
     estimated: NDArray[np.bool_]
     rows: list[dict[str, Any]] = field(default_factory=list)
     files: list[Path] = field(default_factory=list)
-    trouble: list[str] = field(default_factory=list)
-    failed: dict[str, list[str]] = field(default_factory=dict)
-
-    def tell(self, what: str, why: Exception, specimen: str = "") -> None:
-        """Note a surface that could not be made, and the query that it is of."""
-        print(f"warp {self.results.element}, {what}: {why}")
-        text = f"{what}: {why}"
-        self.trouble.append(text)
-        if specimen:
-            self.failed.setdefault(specimen, []).append(text)
+    trouble: Trouble = field(default_factory=Trouble)
 
     @property
     def names(self) -> list[str]:
@@ -203,7 +195,7 @@ def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, W
         try:
             warped = warp_surface(*scan, source, shape, size=size)
         except ShapeError as error:
-            element.tell(f"the surface of the {facts['form']}", error)
+            element.trouble.refused("form", error, form=facts["form"])
             continue
         facts |= {"template": element.names[at], "centroid_size_mm": size}
         _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
@@ -303,7 +295,7 @@ def _query_surfaces(
             try:
                 beyond, within, limit = _heat(element, folder, name, told, scan, laid, goal, off)
             except ShapeError as error:
-                element.tell(f"the heat on the scan of {name}", error, name)
+                element.trouble.refused("heat", error, specimen=name)
             else:
                 place = len(kept["query"])
                 kept["query"].append(name)
@@ -318,10 +310,8 @@ def _query_surfaces(
                 }
         if template is None or at is None or not element.estimated[i].any():
             continue
-        try:
+        with element.trouble.met("completed", specimen=name):
             _completed(element, folder, i, facts, at, template, laid, scan)
-        except ShapeError as error:
-            element.tell(f"the completed bone of {name}", error, name)
     return kept
 
 
@@ -348,13 +338,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
         kept = _query_surfaces(made, folder, at, scan)
     if at is not None and scan is not None:
         _warped_forms(made, folder, at, scan)
-        try:
+        with made.trouble.met("turning"):
             mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
             light = _light(mean.vertices, mean.faces)
-        except ShapeError as error:
-            made.tell("the surface that turns on the page", error)
     results.write_table("meshes", pd.DataFrame(made.rows, columns=_MESHES))
-    results.write_notes("warp", {"trouble": made.trouble, "failed": made.failed})
+    results.write_notes("warp", {"trouble": made.trouble.rows})
     results.write_arrays(
         "surfaces",
         mean_vertices=light[0].astype(np.float32),
