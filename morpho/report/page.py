@@ -18,9 +18,9 @@ from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
-from morpho.report.trust import trust_words
 from morpho.report.words.suspicions import proposal_words, suspect_names
 from morpho.report.words.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
+from morpho.report.words.trust import set_aside_words, trust_words
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -177,11 +177,19 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     )
     counts["digitised"] = [int((known & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
     counts["used"] = [int((known & used & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
+    share = element.notes["prepare"]["missing"]["smallest_share"]
     landmarks = element.tables["landmarks"]
     kept = landmarks["used"]
     return {
         "counts": _rows(counts, {"taxon": "taxon", "digitised": "digitised", "used": "used"}),
-        "aside": table.loc[~used, ["specimen", "role", "reason"]].to_dict("records"),
+        "aside": [
+            {
+                "specimen": row["specimen"],
+                "role": row["role"],
+                "reason": set_aside_words(row, share),
+            }
+            for row in table[~used].to_dict("records")
+        ],
         "mirrored": int(table.loc[used, "mirrored"].sum()),
         "averaged": int((table.loc[used, "digitisations"] > 1).sum()),
         "landmarks": int(kept.sum()),

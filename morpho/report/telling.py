@@ -12,6 +12,7 @@ from morpho.inference.membership.judging import WAYS
 from morpho.inference.robustness.stability import without_suspects
 from morpho.report.conclusions import conclusion_words, individual_words, summary_words
 from morpho.report.phrasing import verdict_reason
+from morpho.report.words.trust import set_aside_words
 
 __all__ = ["with_words", "with_words_joined"]
 
@@ -23,6 +24,8 @@ _WAYS = {words: heeded for heeded, words in WAYS.items()}
 def _facts(plain: Mapping[str, Any]) -> dict[str, Any]:
     """Facts of a verdict as its words take them, from what the step noted."""
     facts = dict(plain)
+    if facts.get("set_aside"):
+        facts["set_aside_reason"] = set_aside_words(facts, facts["smallest_share"])
     facts["keepers"] = [SimpleNamespace(**one) for one in plain.get("keepers", ())]
     facts["contradictions"] = {
         _WAYS[way]: [SimpleNamespace(**one) for one in found]

@@ -46,6 +46,10 @@ TEXTS = frozenset(
         "template",
         "unit",
         "true_names",
+        "set_aside",
+        "missing_points",
+        "cause",
+        "missing_ends",
         "deviations",
         "setting",
         "taxa_not_rejected",
@@ -65,7 +69,7 @@ TEXTS = frozenset(
         "assigned_to",
         "when",
         "beyond_sizes_of", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
-        "missing_landmarks", "nearest_taxon", "reason", "role", "second", "side", "specimen",
+        "missing_landmarks", "nearest_taxon", "role", "second", "side", "specimen",
         "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",
     ]
 )  # fmt: skip

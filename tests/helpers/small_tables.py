@@ -37,7 +37,8 @@ def _specimens(names: list[str]) -> pd.DataFrame:
     table["landmarks_present"] = 7
     table["missing_landmarks"] = ""
     table["used"] = [False, *[True] * (len(table) - 1)]
-    table["reason"] = ["too little is left", *[""] * (len(table) - 1)]
+    table["set_aside"] = ["too_little", *[""] * (len(table) - 1)]
+    table["missing_points"] = ""
     return table
 
 
@@ -266,7 +267,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         ),
         "estimated_points": pd.DataFrame(
             {"specimen": ["oak e"], "point": ["p"], "kind": ["landmark"],
-             "estimated_by": ["other specimens"], "reason": ["it is missing"],
+             "estimated_by": ["other specimens"], "cause": ["missing"], "missing_ends": [""],
              "x": 1.0, "y": 2.0, "z": 3.0, "spread_mm": 0.17}
         ),
         "distortion": pd.DataFrame(
@@ -317,7 +318,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
     }  # fmt: skip
     notes = {
         "differ": {"trouble": []},
-        "prepare": {"side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
+        "prepare": {"missing": {"smallest_share": 0.75}, "side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
                     "curves_left_out": [], "patches": [], "missing": {}},
         "slide": {"curves": ["edge"], "patches": [], "patches_left_out": [], "passes": 13,
                   "converged": True, "imputations": 23, "method": "regression", "links": []},

@@ -14,7 +14,7 @@ from morpho.report.methods import methods_paragraphs
 from morpho.report.page import _rows, _sample
 from morpho.report.phrases import percent, probability, uncorrected_words
 from morpho.report.phrasing import p_value_words, p_words
-from morpho.report.trust import trust_words
+from morpho.report.words.trust import trust_words
 
 
 def methods(element, **blocks):

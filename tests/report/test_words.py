@@ -24,7 +24,7 @@ from morpho.report.phrasing import (
     sample_facts,
     verdict_reason,
 )
-from morpho.report.trust import trust_words
+from morpho.report.words.trust import trust_words
 from morpho.steps.judge import place
 
 ROW = {
@@ -543,15 +543,14 @@ def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
 
 def test_estimated_curves_say_why():
     """A curve that lost an end, a point of a patch without a scan, and a landmark."""
-    rim = "the end of its curve at p is missing"
     rows = [
-        ("oak e", "p", "landmark", "it is missing"),
-        ("oak e", "rim.1", "curve", rim),
-        ("oak e", "rim.2", "curve", rim),
-        ("oak e", "face.7", "patch", "it was not found on a scan"),
+        ("oak e", "p", "landmark", "missing", ""),
+        ("oak e", "rim.1", "curve", "no_curve_end", "p"),
+        ("oak e", "rim.2", "curve", "no_curve_end", "p"),
+        ("oak e", "face.7", "patch", "no_scan_point", ""),
     ]
     element = small.element()
-    columns = ["specimen", "point", "kind", "reason"]
+    columns = ["specimen", "point", "kind", "cause", "missing_ends"]
     element.tables["estimated_points"] = pd.DataFrame(rows, columns=columns).assign(
         estimated_by="other specimens", spread_mm=0.2
     )

@@ -37,6 +37,8 @@ _VERDICTS = [
     "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
     "imputations_undecided", "within_error",
 ]  # fmt: skip
+# What is known of a query that takes no part.
+_ASIDE = ("set_aside", "landmarks_present", "missing_landmarks", "missing_points")
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
     "imputations_inside", "imputations_undecided",
@@ -152,8 +154,16 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         query_stages=stages.loc[names].tolist(),
     )
     left = table[(table["role"] == "query") & ~table["used"]]
+    share = config.settings["preparation"]["missing"]["smallest_share"]
     for row in left.to_dict("records"):
-        rows.append(_undecided(row["specimen"], "set_aside", set_aside_reason=row["reason"]))
+        rows.append(
+            _undecided(
+                row["specimen"],
+                "set_aside",
+                **{name: row[name] for name in _ASIDE},
+                smallest_share=share,
+            )
+        )
 
     membership = [
         _membership(evidence, queries, heeded, facts["error_distance"])
