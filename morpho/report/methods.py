@@ -14,6 +14,7 @@ from morpho.report.methods_trials import effect_of_estimates, trials
 from morpho.report.phrases import bone, each, of_bones, percent, times, uncorrected_words
 from morpho.report.phrasing import counted, number
 from morpho.report.references import Analysed, methods_used
+from morpho.report.words.trust import set_aside_words
 from morpho.results.wording import together
 
 __all__ = ["methods_paragraphs"]
@@ -50,8 +51,9 @@ def _sample(element: Analysed) -> str:
     text += f"{together(placed)}."
     aside = table[~table["used"]]
     if len(aside):
+        share = element.notes["prepare"]["missing"]["smallest_share"]
         reasons = [
-            f"{named(row['specimen'])} ({row['role']}; {named(row['reason'])})"
+            f"{named(row['specimen'])} ({row['role']}; {named(set_aside_words(row, share))})"
             for row in aside.to_dict("records")
         ]
         text += f" Set aside: {'; '.join(reasons)}."

@@ -24,8 +24,6 @@ _WAYS = {words: heeded for heeded, words in WAYS.items()}
 def _facts(plain: Mapping[str, Any]) -> dict[str, Any]:
     """Facts of a verdict as its words take them, from what the step noted."""
     facts = dict(plain)
-    if facts.get("set_aside"):
-        facts["set_aside_reason"] = set_aside_words(facts, facts["smallest_share"])
     facts["keepers"] = [SimpleNamespace(**one) for one in plain.get("keepers", ())]
     facts["contradictions"] = {
         _WAYS[way]: [SimpleNamespace(**one) for one in found]
@@ -54,7 +52,14 @@ def with_words(element: str, tables: Tables, notes: Mapping[str, Any]) -> dict[s
     """
     facts = notes["place"]["facts"]
     verdicts = tables["verdicts"].copy()
-    verdicts["reason"] = [verdict_reason(_facts(facts[name])) for name in verdicts["specimen"]]
+    share = notes["prepare"]["missing"]["smallest_share"]
+    aside = {
+        row["specimen"]: {"set_aside_reason": set_aside_words(row, share)}
+        for row in tables["specimens"].to_dict("records")
+    }
+    verdicts["reason"] = [
+        verdict_reason(_facts(facts[name]) | aside[name]) for name in verdicts["specimen"]
+    ]
 
     def of(table: str, name: str) -> pd.DataFrame:
         return tables[table][tables[table]["specimen"] == name]

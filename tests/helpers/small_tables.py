@@ -318,8 +318,8 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
     }  # fmt: skip
     notes = {
         "differ": {"trouble": []},
-        "prepare": {"missing": {"smallest_share": 0.75}, "side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
-                    "curves_left_out": [], "patches": [], "missing": {}},
+        "prepare": {"side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
+                    "curves_left_out": [], "patches": [], "missing": {"smallest_share": 0.75}},
         "slide": {"curves": ["edge"], "patches": [], "patches_left_out": [], "passes": 13,
                   "converged": True, "imputations": 23, "method": "regression", "links": []},
         "superimpose": {"passes": 17, "converged": True, "symmetric": True, "towards": []},

@@ -37,8 +37,6 @@ _VERDICTS = [
     "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
     "imputations_undecided", "within_error",
 ]  # fmt: skip
-# What is known of a query that takes no part.
-_ASIDE = ("set_aside", "landmarks_present", "missing_landmarks", "missing_points")
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
     "imputations_inside", "imputations_undecided",
@@ -60,10 +58,10 @@ def _membership(
     return table
 
 
-def _undecided(specimen: str, ground: str, **facts: Any) -> dict[str, Any]:
+def _undecided(specimen: str, ground: str) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(_VERDICTS, "")
     row |= dict.fromkeys(_NUMBERS, np.nan) | {"within_error": False}
-    return row | {"specimen": specimen, "verdict": "undecided", "ground": ground} | facts
+    return row | {"specimen": specimen, "verdict": "undecided", "ground": ground}
 
 
 def _row(
@@ -154,16 +152,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         query_stages=stages.loc[names].tolist(),
     )
     left = table[(table["role"] == "query") & ~table["used"]]
-    share = config.settings["preparation"]["missing"]["smallest_share"]
-    for row in left.to_dict("records"):
-        rows.append(
-            _undecided(
-                row["specimen"],
-                "set_aside",
-                **{name: row[name] for name in _ASIDE},
-                smallest_share=share,
-            )
-        )
+    rows += [_undecided(specimen, "set_aside") for specimen in left["specimen"]]
 
     membership = [
         _membership(evidence, queries, heeded, facts["error_distance"])
