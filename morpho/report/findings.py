@@ -8,11 +8,11 @@ from typing import Any
 import pandas as pd
 
 from morpho.report.conclusions import noticed_words, opening, trial_words
-from morpho.report.differences import difference_words
 from morpho.report.marked import named
 from morpho.report.phrases import percent
 from morpho.report.phrasing import counted, number, observer_words, p_value_words, p_words
 from morpho.report.references import Analysed
+from morpho.report.words.differences import difference_words
 from morpho.report.words.suspicions import known_suspicions
 from morpho.report.words.trouble import trouble_words
 from morpho.results.wording import together

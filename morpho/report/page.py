@@ -13,11 +13,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from morpho.report.captions import Caption
-from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
+from morpho.report.portraits import PORTRAITS
+from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.suspicions import proposal_words, suspect_names
 from morpho.report.words.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.words.trust import set_aside_words, trust_words

@@ -6,12 +6,13 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrasing import number
+from morpho.report.portraits import PORTRAITS
+from morpho.report.words.differences import difference_words, nothing_passes
 
 ALPHA = 0.05
 

@@ -71,6 +71,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "together": _together,
     "bone": _bone,
     "ours": _words(str),
+    "without_stop": lambda text: marked_name(str(text).rstrip(".")),
     "decimals": _words(lambda value, digits=3: f"{value:.{digits}f}"),
     "listed": _listed,
     "told": _told,
