@@ -13,6 +13,7 @@ from morpho.report.captions import CAPTIONS
 from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
 from morpho.report.telling import with_words, with_words_joined
+from morpho.report.words.changes import change_words
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
@@ -72,7 +73,7 @@ def run(config: StudyConfig) -> None:
             {element.name: element.tables["conclusions"] for element in elements},
         ),
         check=check,
-        changes=changes_since_last_run(config, elements),
+        changes=change_words(changes_since_last_run(config, elements)),
         provenance=record(config, times=False),
         not_digitised=_not_digitised(config, elements),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
