@@ -16,12 +16,18 @@ from morpho.report.captions import Caption
 from morpho.report.empty_figures import figure_caption
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
-from morpho.report.phrasing import CAUTION, counted, number, sample_facts
+from morpho.report.phrasing import CAUTION, number
 from morpho.report.portraits import PORTRAITS
 from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.suspicions import proposal_words, suspect_names
-from morpho.report.words.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
-from morpho.report.words.trust import set_aside_words, trust_words
+from morpho.report.words.trouble import (
+    failed_surfaces,
+    nothing_to_compare,
+    sentence,
+    small_taxa,
+    trouble_words,
+)
+from morpho.report.words.trust import sample_facts, set_aside_words, trust_words
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -199,17 +205,6 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     }
 
 
-def _trouble(element: ElementContent) -> list[str]:
-    """What could not be computed, and who was left out of tests between taxa."""
-    said = trouble_words(element)
-    small = element.notes["compare"].get("left_out", {})
-    said += [
-        f"{taxon} has {counted(count, 'specimen')} and takes no part in tests between taxa."
-        for taxon, count in sorted(small.items())
-    ]
-    return said
-
-
 def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
     """Tables of a section of the page."""
     return [
@@ -323,7 +318,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
             for name in ("landmark_error", "distortion")
             if name != "distortion" or len(element.tables["distortion_shapes"])
         ],
-        "trouble": _trouble(element),
+        "trouble": [*trouble_words(element), *small_taxa(element)],
         "sections": _sections(element),
         "differences": _differences(element, alpha),
         "meshes": _rows(element.tables["meshes"], MESH_COLUMNS),

@@ -8,7 +8,7 @@ from typing import Any
 from morpho.results.wording import number, together
 
 __all__ = [
-    "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words", "sample_facts",
+    "CAUTION", "counted", "number", "observer_words", "p_value_words", "p_words",
     "verdict_reason",
 ]  # fmt: skip
 
@@ -75,52 +75,6 @@ def observer_words(p: float | None, alpha: float) -> str:
     if p <= alpha:
         return f" Observers differed ({p_words(p)})."
     return f" No difference between observers was detected ({p_words(p)})."
-
-
-def sample_facts(
-    sample: Mapping[str, Any],
-    prepared: Mapping[str, Any],
-    slid: Mapping[str, Any],
-    symmetric: bool,
-) -> list[str]:
-    """Sentences on who was analysed and on what.
-
-    Parameters
-    ----------
-    sample : mapping
-        Counts `landmarks`, `all_landmarks`, `mirrored`, `averaged`, and the names `dropped`.
-    prepared, slid : mapping
-        Notes of the steps prepare and slide.
-    symmetric : bool
-        Whether the symmetric part is analysed.
-
-    Returns
-    -------
-    list of str
-    """
-    facts = [prepared["description"]] if prepared["description"] else []
-    facts.append(f"{sample['landmarks']} of {sample['all_landmarks']} landmarks are analysed.")
-    if sample["dropped"]:
-        facts.append(f"Not all specimens have {', '.join(sample['dropped'])}.")
-    if sample["mirrored"]:
-        facts.append(f"Mirrored, so that all are {prepared['side']} ones: {sample['mirrored']}.")
-    if sample["averaged"]:
-        facts.append(f"Averaged from replicates: {counted(sample['averaged'], 'specimen')}.")
-    if slid["curves"] or slid["patches"]:
-        facts.append(
-            f"Semilandmarks slide along {', '.join(slid['curves'] + slid['patches'])}"
-            f" ({slid['passes']} passes{'' if slid['converged'] else ', without coming to rest'})."
-        )
-    left_out = prepared["curves_left_out"] + slid["patches_left_out"]
-    if left_out:
-        facts.append(f"Not analysed, as not all specimens have them: {', '.join(left_out)}.")
-    if symmetric:
-        facts.append("The symmetric part of each bone is analysed.")
-    elif prepared["symmetry"] != "object":
-        facts.append(
-            "The bone has no plane of symmetry of its own, so distortion cannot be taken out."
-        )
-    return facts
 
 
 def counted(count: int, noun: str) -> str:

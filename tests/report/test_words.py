@@ -21,10 +21,9 @@ from morpho.report.phrasing import (
     observer_words,
     p_value_words,
     p_words,
-    sample_facts,
     verdict_reason,
 )
-from morpho.report.words.trust import trust_words
+from morpho.report.words.trust import sample_facts, trust_words
 from morpho.steps.judge import place
 
 ROW = {

@@ -9,7 +9,14 @@ from markupsafe import Markup
 from morpho.report.references import Analysed
 from morpho.report.words.writing import as_plain, said
 
-__all__ = ["failed_surfaces", "nothing_to_compare", "reason_words", "sentence", "trouble_words"]
+__all__ = [
+    "failed_surfaces",
+    "nothing_to_compare",
+    "reason_words",
+    "sentence",
+    "small_taxa",
+    "trouble_words",
+]
 
 # Steps in the order of the analysis, whatever order the notes were read in; others follow.
 _STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "differ")
@@ -98,6 +105,22 @@ def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
         for row in element.notes.get("warp", {}).get("trouble", [])
         if row.get("specimen") == specimen
     ]
+
+
+def small_taxa(element: Analysed) -> list[str]:
+    """Tell which taxa take no part in tests between taxa.
+
+    Parameters
+    ----------
+    element : Analysed
+
+    Returns
+    -------
+    list of str
+        Sentences, plain text.
+    """
+    small = element.notes["compare"].get("left_out", {})
+    return [as_plain(said("trouble", "small_taxon", *one)) for one in sorted(small.items())]
 
 
 def _failed(parts: list[Markup], reason: Markup) -> Markup:

@@ -8,11 +8,37 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from morpho.report.words.writing import as_plain, said
+from morpho.report.words.writing import as_plain, paragraphs, said
 
-__all__ = ["set_aside_words", "trust_words"]
+__all__ = ["sample_facts", "set_aside_words", "trust_words"]
 
 Tables = Mapping[str, pd.DataFrame]
+
+
+def sample_facts(
+    counts: Mapping[str, Any],
+    prepared: Mapping[str, Any],
+    slid: Mapping[str, Any],
+    symmetric: bool,
+) -> list[str]:
+    """Sentences on who was analysed and on what.
+
+    Parameters
+    ----------
+    counts : mapping
+        `landmarks`, `all_landmarks`, `mirrored`, `averaged`, and the names `dropped`.
+    prepared, slid : mapping
+        Notes of the steps prepare and slide.
+    symmetric : bool
+        Whether the symmetric part is analysed.
+
+    Returns
+    -------
+    list of str
+    """
+    left_out = prepared["curves_left_out"] + slid["patches_left_out"]
+    text = said("trust", "sample", counts, prepared, slid, left_out, symmetric)
+    return [as_plain(part) for part in paragraphs(text)]
 
 
 def set_aside_words(row: Mapping[Any, Any], smallest_share: float) -> str:

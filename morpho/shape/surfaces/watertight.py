@@ -39,7 +39,8 @@ class Hole:
     edges : int
     filled : bool
     reason : str
-        Why it was not filled; empty where it was.
+        Why it was not filled: 'no_area', its edges lie upon each other; 'long', it is too long
+        around; 'bent', it leaves its plane too far for its length. Empty where it was.
     """
 
     length: float
@@ -220,11 +221,11 @@ def _rings(F: Whole) -> list[list[int]]:
 def _reason(ring: Array, longest: float, flat: float) -> str:
     length = ring_length(ring)
     if len(ring) < 3:
-        return "its edges lie upon each other"
+        return "no_area"
     if length > longest:
-        return f"it is longer around than {longest:.3g}"
+        return "long"
     if flatness(ring) > flat:
-        return f"it leaves its plane by more than {flat:.0%} of its length"
+        return "bent"
     return ""
 
 

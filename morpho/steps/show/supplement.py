@@ -18,6 +18,7 @@ from morpho.report.methods import methods_paragraphs
 from morpho.report.references import bibtex, references_for, still_open
 from morpho.report.telling import with_words, with_words_joined
 from morpho.report.word_tables import word_tables
+from morpho.report.words.meshes import with_remarks
 from morpho.report.workbook import stacked, workbook
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
@@ -96,6 +97,7 @@ def run(config: StudyConfig) -> None:
     joined = joined_tables(config)
     book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
     _write(folder / "tables.xlsx", book)
+    tables = {name: with_remarks(own) for name, own in tables.items()}
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))
     _write(folder / "tables.tex", latex_tables(printed, title=settings["title"]))

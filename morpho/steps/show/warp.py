@@ -45,7 +45,8 @@ Whole = NDArray[np.intp]
 
 _MESHES = [
     "file", "form", "specimen", "taxon", "template", "centroid_size_mm", "faces", "share_folded",
-    "watertight", "holes_closed", "holes_left", "volume_mm3", "remark",
+    "watertight", "holes_closed", "holes_left", "volume_mm3", "hole_lengths_mm",
+    "hole_reasons", "folds", "crowded_edges",
 ]  # fmt: skip
 # Faces of the surface that the report turns and warps.
 _LIGHT = 10_000
@@ -167,11 +168,6 @@ def _write(
     closed = close_surface(vertices.astype(np.float32), faces)
     write_stl(stl, closed.vertices, closed.faces)
     left = [hole for hole in closed.holes if not hole.filled]
-    remarks = [f"a hole {hole.length:.3g} mm around is left: {hole.reason}" for hole in left[:3]]
-    if warped is not None and not warped.sound:
-        remarks.append("the warp folds parts of the surface: do not trust it there")
-    if closed.crowded_edges:
-        remarks.append(f"{closed.crowded_edges} edges join more than two faces")
     row: dict[str, Any] = dict.fromkeys(_MESHES, "") | {"centroid_size_mm": np.nan}
     element.rows.append(
         row
@@ -184,7 +180,10 @@ def _write(
             "holes_closed": sum(hole.filled for hole in closed.holes),
             "holes_left": len(left),
             "volume_mm3": closed.volume,
-            "remark": "; ".join(remarks),
+            "hole_lengths_mm": ";".join(f"{hole.length:.9g}" for hole in left),
+            "hole_reasons": ";".join(hole.reason for hole in left),
+            "folds": "" if warped is None else not warped.sound,
+            "crowded_edges": closed.crowded_edges,
         }
     )
 
