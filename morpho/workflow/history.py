@@ -246,7 +246,7 @@ def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> Changes:
         return {(r["first"], r["second"], r["size_heeded"]): _number(r["distance"]) for r in rows}
 
     old, new = keyed(before), keyed(now)
-    moved = [
+    moved: Changes = [
         {"what": "distance", "first": first, "second": second, "size_heeded": heeded,
          "was": old[first, second, heeded], "now": new[first, second, heeded]}
         for first, second, heeded in sorted(set(old) & set(new))

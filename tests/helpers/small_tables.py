@@ -154,7 +154,8 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
             "file": file, "form": form, "specimen": specimen, "taxon": "", "template": template,
             "centroid_size_mm": 21.7, "faces": 6607, "share_folded": folded, "watertight": True,
             "holes_closed": holes, "holes_left": 0, "volume_mm3": 83.71,
-            "hole_lengths_mm": "", "hole_reasons": "", "folds": folded > 0, "crowded_edges": 0,
+            "hole_lengths_mm": "", "hole_reasons": "", "remark": "",
+            "folds": folded > 0, "crowded_edges": 0,
         }
         for file, form, specimen, template, folded, holes in (
             ("mean", "mean of the known specimens", "", "oak c", 0.0, 0),
