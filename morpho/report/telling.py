@@ -12,7 +12,6 @@ from morpho.inference.membership.judging import WAYS
 from morpho.inference.robustness.stability import without_suspects
 from morpho.report.conclusions import conclusion_words, individual_words, summary_words
 from morpho.report.phrasing import verdict_reason
-from morpho.report.words.meshes import with_remarks
 from morpho.report.words.trust import set_aside_words
 
 __all__ = ["with_words", "with_words_joined"]
@@ -93,7 +92,7 @@ def with_words(element: str, tables: Tables, notes: Mapping[str, Any]) -> dict[s
             )
         )
     conclusions["summary"], conclusions["paragraph"] = summaries, paragraphs
-    return with_remarks(tables) | {"verdicts": verdicts, "conclusions": conclusions}
+    return dict(tables) | {"verdicts": verdicts, "conclusions": conclusions}
 
 
 def with_words_joined(joined: Tables, conclusions: Mapping[str, pd.DataFrame]) -> Tables:

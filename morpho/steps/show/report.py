@@ -14,6 +14,7 @@ from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
 from morpho.report.telling import with_words, with_words_joined
 from morpho.report.words.changes import change_words
+from morpho.report.words.meshes import with_remarks
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
@@ -38,7 +39,8 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     figures = results.folder / "figures"
     portraits = results.table("portraits")["file"]
     notes = {name: results.notes(name) for name in _NOTES}
-    tables = with_words(element, {name: results.table(name) for name in TABLES}, notes)
+    written = with_remarks({name: results.table(name) for name in TABLES})
+    tables = with_words(element, written, notes)
     return ElementContent(
         element,
         tables,
