@@ -99,6 +99,21 @@ def faults(source: str, parts: tuple[str, ...]) -> list[str]:
     return wrong
 
 
+# Numbers do not hang on words: of the steps only those that tell import what tells.
+TELLING = {
+    ("steps", "prepare", "suspected"),
+    ("steps", "show", "report"),
+    ("steps", "show", "supplement"),
+    ("steps", "show", "archive"),
+    ("steps", "show", "element_results"),
+}
+
+
+def tells(source: str, parts: tuple[str, ...]) -> bool:
+    """Whether a module imports the report."""
+    return any(name[:2] == ("morpho", "report") for name in imported(source, parts))
+
+
 def parts_of(path: Path) -> tuple[str, ...]:
     return path.relative_to(PACKAGE).with_suffix("").parts
 
@@ -139,6 +154,28 @@ def test_imports_run_along_the_layers():
 )
 def test_the_check_sees_wrong_imports(source, parts, expected):
     assert faults(source, parts) == expected
+
+
+def test_of_the_steps_only_those_that_tell_import_the_report():
+    found = {
+        parts
+        for path in MODULES
+        if (parts := parts_of(path))[0] == "steps" and tells(path.read_text("utf-8"), parts)
+    }
+    assert found == TELLING
+
+
+@pytest.mark.parametrize(
+    ("source", "expected"),
+    [
+        ("from morpho.report.words.trust import trust_words", True),
+        ("from ...report import page", True),
+        ("def f():\n    import morpho.report.page", True),
+        ("from morpho.results.store import ElementResults", False),
+    ],
+)
+def test_the_check_sees_a_step_that_tells(source, expected):
+    assert tells(source, ("steps", "judge", "place")) is expected
 
 
 def test_modules_stay_small():

@@ -27,7 +27,6 @@ COLUMNS = {
     "share_of_variance": "share of the total variance or sum of squares, from 0 to 1",
     "comparable_distance": "Procrustes distance from what the other specimens predict, made comparable between taxa of different size",
     "extrapolates": "whether the size lies beyond those of the known specimens",
-    "reason": "why, in words; blank where there is nothing to say",
     "within_error": "whether the distance is no larger than that between two digitisations of one bone; False where that is not known; in `verdicts` see there",
 }
 
@@ -42,7 +41,11 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "distance_before": "distance from the taxon, in usual deviations; for size, of log size",
             "distance_after": "the same once the slip were mended",
             "threshold": "distance beyond which a digitisation is looked at",
-            "proposal": "what to look at, in words",
+            "side": "for mirror: side that the specimen table gives, of which it is the mirror image; blank where it gives none",
+            "true_names": "for swapped: what these landmarks should probably be called, in their order; blank where left and right are exchanged throughout",
+            "deviations": "for displaced: how far each of the landmarks lies off, in its usual deviations, in their order",
+            "times_usual": "for unusual: distance from the taxon as a multiple of the usual one; for size: centroid size as a multiple of the taxon's median",
+            "factor": "for size: factor near by that a unit or a shifted decimal mark would explain; blank where there is none",
         },
     ),
     "digitising_error": (
@@ -90,6 +93,8 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "point": "landmark, or semilandmark as curve.number or patch.number",
             "kind": "landmark, curve or patch",
             "estimated_by": "mirror side, or other specimens",
+            "cause": "missing: the landmark itself; no_scan_point: it was not found on a scan; no_curve: its curve is not digitised; no_curve_end: an end of its curve is missing",
+            "missing_ends": "ends of its curve that are missing, separated by semicolons",
             "x": "estimate, in mm, as the scan lies (mirrored where the specimen was)",
             "y": "likewise",
             "z": "likewise",
@@ -114,7 +119,7 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "y": "likewise",
             "z": "likewise",
             "distance_mm": "how far projection to the scan moved the point",
-            "flag": "why the point is not used; blank if it is",
+            "flag": "why the point is not used: far: from the surface; edge: at an edge of the scan; other_side: on the other side; blank if it is",
         },
     ),
     "sliding": (
@@ -135,6 +140,8 @@ TABLES: dict[str, tuple[str, dict[str, str]]] = {
             "landmarks_present": "number of landmarks of the scheme that it has",
             "missing_landmarks": "names of the others, separated by spaces",
             "used": "whether it takes part",
+            "set_aside": "why it takes no part: too_little: a smaller share of its landmarks is left than study.yaml asks for; missing_points: set aside for missing points; blank where it takes part",
+            "missing_points": "points that it is set aside for, separated by spaces; blank where it is not set aside for missing points",
         },
     ),
     "landmarks": (

@@ -176,7 +176,10 @@ DIFFERENCES: dict[str, tuple[str, dict[str, str]]] = {
             "holes_closed": "holes filled to close it",
             "holes_left": "holes left open",
             "volume_mm3": "volume; blank unless closed",
-            "remark": "what is left open or doubtful",
+            "hole_lengths_mm": "lengths around the holes left open, separated by semicolons",
+            "hole_reasons": "why each of them was left: no_area: its edges lie upon each other; long: it is too long around; bent: it leaves its plane too far for its length",
+            "folds": "whether the warp folds or turns parts of it: do not trust it there; blank for a query's own scan",
+            "crowded_edges": "edges that join more than two faces",
         },
     ),
     "portraits": (

@@ -12,17 +12,23 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
-from morpho.report.suspicions import suspect_names
-from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
-from morpho.report.trust import trust_words
+from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.filters import is_probability, percent, probability
+from morpho.report.words.suspicions import proposal_words, suspect_names
+from morpho.report.words.trouble import (
+    failed_surfaces,
+    nothing_to_compare,
+    sentence,
+    small_taxa,
+    trouble_words,
+)
+from morpho.report.words.trust import sample_facts, set_aside_words, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
-from morpho.results.wording import counted, number
+from morpho.results.wording import number
 from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
@@ -150,22 +156,16 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
 def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[dict[Any, Any]]:
     """What the check noticed in the input, and what screening suspects beyond that."""
     rows: list[dict[Any, Any]] = [*check.to_dict("records")]
-    told = {(row["element"], row["specimen"], str(row["found"])) for row in rows}
+    told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
-            if not any(
-                key[:2] == (element.name, row["specimen"]) and str(row["proposal"])[1:] in key[2]
-                for key in told
-            ):
-                rows.append(
-                    dict.fromkeys(check.columns, "")
-                    | {
-                        "severity": "suspicion",
-                        "element": element.name,
-                        "specimen": row["specimen"],
-                        "found": row["proposal"],
-                    }
-                )
+            who, text = (element.name, row["specimen"]), proposal_words(row, within=True)
+            if any(key[:2] == who and text in key[2] for key in told):
+                continue
+            suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
+            rows.append(
+                dict.fromkeys(check.columns, "") | suspected | {"found": proposal_words(row)}
+            )
     return rows
 
 
@@ -181,28 +181,25 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     )
     counts["digitised"] = [int((known & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
     counts["used"] = [int((known & used & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
+    share = element.notes["prepare"]["missing"]["smallest_share"]
     landmarks = element.tables["landmarks"]
     kept = landmarks["used"]
     return {
         "counts": _rows(counts, {"taxon": "taxon", "digitised": "digitised", "used": "used"}),
-        "aside": table.loc[~used, ["specimen", "role", "reason"]].to_dict("records"),
+        "aside": [
+            {
+                "specimen": row["specimen"],
+                "role": row["role"],
+                "reason": set_aside_words(row, share),
+            }
+            for row in table[~used].to_dict("records")
+        ],
         "mirrored": int(table.loc[used, "mirrored"].sum()),
         "averaged": int((table.loc[used, "digitisations"] > 1).sum()),
         "landmarks": int(kept.sum()),
         "dropped": landmarks.loc[~kept, "landmark"].tolist(),
         "all_landmarks": len(landmarks),
     }
-
-
-def _trouble(element: ElementContent) -> list[str]:
-    """What could not be computed, and who was left out of tests between taxa."""
-    said = trouble_words(element)
-    small = element.notes["compare"].get("left_out", {})
-    said += [
-        f"{taxon} has {counted(count, 'specimen')} and takes no part in tests between taxa."
-        for taxon, count in sorted(small.items())
-    ]
-    return said
 
 
 def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
@@ -309,10 +306,8 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "label": element.name.replace("_", " "),
         "place": f"element-{element.name}",
         "sample": sample,
-        "facts": as_html(
-            said(
-                "sample",
-                "facts",
+        "facts": " ".join(
+            sample_facts(
                 sample,
                 prepared | {"description": sentence(prepared["description"])},
                 element.notes["slide"],
@@ -322,7 +317,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "trust": trust_words(element.tables, element.notes, alpha),
         "trust_tables": _shown(element, "data"),
         "trust_figures": _figures(element, "data"),
-        "trouble": _trouble(element),
+        "trouble": [*trouble_words(element), *small_taxa(element)],
         "sections": _sections(element),
         "differences": _differences(element, alpha),
         "meshes": _rows(element.tables["meshes"], MESH_COLUMNS),

@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ShapeError", "check_configurations"]
+__all__ = ["Refusal", "ShapeError", "check_configurations"]
 
 
-class ShapeError(ValueError):
+class Refusal(ValueError):
+    """Data that something cannot be computed from.
+
+    Parameters
+    ----------
+    message : str
+        Why, in words, for whom it reaches directly.
+    code : str
+        The same as a key word, for those who tell it in words of their own.
+    **facts
+        Names and numbers that belong to it.
+    """
+
+    def __init__(self, message: str, code: str = "", **facts: Any) -> None:
+        super().__init__(message)
+        self.code, self.facts = code, facts
+
+
+class ShapeError(Refusal):
     """Configurations that no superimposition can be made of."""
 
 
@@ -52,7 +72,12 @@ def check_configurations(
         )
     n, k, d = array.shape
     if n < least:
-        raise ShapeError(f"`{name}` must hold at least {least} specimens, but holds {n}.")
+        raise ShapeError(
+            f"`{name}` must hold at least {least} specimens, but holds {n}.",
+            "few_specimens",
+            least=least,
+            found=n,
+        )
     if k < 3:
         raise ShapeError(f"`{name}` must have at least 3 landmarks, but has {k}.")
     if d not in (2, 3):

@@ -69,7 +69,8 @@ def _check_source(source: ArrayLike, name: str) -> Array:
         more = f" (and {len(pairs) - 1} more pairs)" if len(pairs) > 1 else ""
         raise ShapeError(
             f"Landmarks {told} of `{name}` (counted from 0) lie at one place{more}: "
-            "a thin-plate spline cannot send one place to two. Leave one of them out."
+            "a thin-plate spline cannot send one place to two. Leave one of them out.",
+            "one_place",
         )
     spread = np.linalg.svd(centred, compute_uv=False)
     if spread[-1] <= _TINY * spread[0]:
@@ -104,7 +105,8 @@ class _System:
             except np.linalg.LinAlgError:
                 raise ShapeError(
                     "Some landmarks lie so close together that the thin-plate spline cannot "
-                    "be solved: leave one of each close pair out."
+                    "be solved: leave one of each close pair out.",
+                    "close",
                 ) from None
 
     def weights(self, Y: Array) -> Array:

@@ -68,6 +68,7 @@ def warp_weights(sources: ArrayLike, points: ArrayLike) -> Array:
         weights = np.linalg.solve(L, right.transpose(0, 2, 1)).transpose(0, 2, 1)[..., :k]
     except np.linalg.LinAlgError:
         raise ShapeError(
-            "The landmarks that a spline starts from lie in one plane, or two at one place."
+            "The landmarks that a spline starts from lie in one plane, or two at one place.",
+            "plane",
         ) from None
     return weights

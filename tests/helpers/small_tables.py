@@ -38,7 +38,8 @@ def _specimens(names: list[str]) -> pd.DataFrame:
     table["landmarks_present"] = 7
     table["missing_landmarks"] = ""
     table["used"] = [False, *[True] * (len(table) - 1)]
-    table["reason"] = ["too little is left", *[""] * (len(table) - 1)]
+    table["set_aside"] = ["too_little", *[""] * (len(table) - 1)]
+    table["missing_points"] = ""
     return table
 
 
@@ -153,7 +154,9 @@ def differing(queries: tuple[str, ...] = ("find",), landmarks: str = "pq") -> di
         {
             "file": file, "form": form, "specimen": specimen, "taxon": "", "template": template,
             "centroid_size_mm": 21.7, "faces": 6607, "share_folded": folded, "watertight": True,
-            "holes_closed": holes, "holes_left": 0, "volume_mm3": 83.71, "remark": "",
+            "holes_closed": holes, "holes_left": 0, "volume_mm3": 83.71,
+            "hole_lengths_mm": "", "hole_reasons": "", "remark": "",
+            "folds": folded > 0, "crowded_edges": 0,
         }
         for file, form, specimen, template, folded, holes in (
             ("mean", "mean of the known specimens", "", "oak c", 0.0, 0),
@@ -267,7 +270,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         ),
         "estimated_points": pd.DataFrame(
             {"specimen": ["oak e"], "point": ["p"], "kind": ["landmark"],
-             "estimated_by": ["other specimens"], "reason": ["it is missing"],
+             "estimated_by": ["other specimens"], "cause": ["missing"], "missing_ends": [""],
              "x": 1.0, "y": 2.0, "z": 3.0, "spread_mm": 0.17}
         ),
         "distortion": pd.DataFrame(
@@ -331,7 +334,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
     notes = {
         "differ": {"trouble": []},
         "prepare": {"side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
-                    "curves_left_out": [], "patches": [], "missing": {}},
+                    "curves_left_out": [], "patches": [], "missing": {"smallest_share": 0.75}},
         "slide": {"curves": ["edge"], "patches": [], "patches_left_out": [], "passes": 13,
                   "converged": True, "imputations": 23, "method": "regression", "links": []},
         "superimpose": {"passes": 17, "converged": True, "symmetric": True, "towards": []},

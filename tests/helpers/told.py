@@ -21,7 +21,8 @@ _READ = (
 def words_of(results: ElementResults, table: str = "conclusions") -> pd.DataFrame:
     """A table of an element with its words: `verdicts` or `conclusions`."""
     tables = {name: results.table(name) for name in _READ}
-    return with_words(results.element, tables, {"place": results.notes("place")})[table]
+    notes = {step: results.notes(step) for step in ("prepare", "place")}
+    return with_words(results.element, tables, notes)[table]
 
 
 def individuals_told(config: StudyConfig) -> pd.DataFrame:

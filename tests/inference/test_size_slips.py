@@ -20,19 +20,18 @@ def test_a_slip_of_unit_is_named_with_its_factor(rng, factor, up):
     sizes, taxa, own = sample(rng)
     sizes[3] *= factor if up else 1 / factor
     (row,) = size_slips(sizes, taxa, own)
-    assert row[:3] == (3, "size", "")
-    assert row[3] > row[5] > row[4]
-    assert f"near a factor of {factor:g}" in row[6]
-    assert ("divided" if up else "multiplied") in row[6]
+    assert (row["digitisation"], row["kind"], row["factor"]) == (3, "size", factor)
+    assert row["distance_before"] > row["threshold"] > row["distance_after"]
+    assert row["times_usual"] == pytest.approx(factor if up else 1 / factor, rel=0.15)
 
 
 def test_an_outlier_that_is_no_slip_of_unit(rng):
     sizes, taxa, own = sample(rng)
     sizes[3] *= 4
     (row,) = size_slips(sizes, taxa, own)
-    assert row[3] == row[4]
-    assert "factor" not in row[6]
-    assert row[3] == pytest.approx(np.log(4), abs=0.15)
+    assert row["distance_before"] == row["distance_after"]
+    assert np.isnan(row["factor"])
+    assert row["distance_before"] == pytest.approx(np.log(4), abs=0.15)
 
 
 def test_juveniles_and_samples_that_vary_widely_pass(rng):
@@ -50,7 +49,7 @@ def test_a_query_is_held_against_every_taxon(rng):
     taxa[15] = "pygmy"
     assert size_slips(sizes, taxa, own) == []
     sizes[15] = 210.0
-    assert [row[0] for row in size_slips(sizes, taxa, own)] == [15]
+    assert [row["digitisation"] for row in size_slips(sizes, taxa, own)] == [15]
 
 
 def test_nothing_to_compare_and_no_sizes(rng):

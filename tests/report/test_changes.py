@@ -7,7 +7,12 @@ import numpy as np
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.changes import changed, snapshot
+from morpho.report.words.changes import change_words
+from morpho.workflow.history import compared, snapshot
+
+
+def changed(before, now):
+    return change_words(compared(before, now))
 
 
 @pytest.fixture

@@ -7,10 +7,10 @@ import pytest
 from helpers import small_tables as small
 from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.page import _rows, _sample
-from morpho.report.trust import trust_words
 from morpho.report.words.filters import percent, probability
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings
+from morpho.report.words.trust import trust_words
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.wording import p_value_words, p_words
@@ -143,7 +143,7 @@ def test_the_page_names_tests_as_tests_and_errors_as_what_they_are():
 
 
 def test_things_that_screening_found_are_not_counted_as_digitisations():
-    rows = [{"specimen": "x", "replicate": "", "proposal": "Look."}] * 3
+    rows = [{"specimen": "x", "replicate": "", "kind": "mirror", "landmarks": "", "side": ""}] * 3
     text = trust(small.element(), suspicions=pd.DataFrame(rows))
     assert "Screening of 29 digitisations found 3 things to look at." in text
 

@@ -11,7 +11,7 @@ from jinja2 import UndefinedError
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.conclusion import combine_elements
 from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, SUSPECTS
-from morpho.report.suspicions import suspect_names
+from morpho.report.words.suspicions import suspect_names
 from morpho.report.words.verdict import (
     blocking_taxa,
     opening,
@@ -237,7 +237,9 @@ SLIP = {
     "landmarks": "neck",
     "distance_before": 144.2,
     "distance_after": 1.94,
-    "proposal": "neck lies 559 times its usual deviation. Digitise it again.",
+    "side": "",
+    "true_names": "",
+    "deviations": "559.2",
 }
 
 
@@ -251,9 +253,10 @@ def test_a_suspected_query_is_told_to_be_checked_first():
     text = summary(row, suspicions({}))
     assert text == (
         "By its lower jaw, find 7 can be told neither outside nor inside. Check the digitisation "
-        "first: neck lies 559 times its usual deviation. Digitise it again. By itself the "
-        "procedure says outside; but that hangs on what is suspected here, so nothing is "
-        f"concluded until it is checked. {REASON}"
+        "first: neck lies 559 times its usual deviation from where the other landmarks and the "
+        "taxon put it; the rest is as usual. Digitise it again, or leave its cells blank. By "
+        "itself the procedure says outside; but that hangs on what is suspected here, so nothing "
+        f"is concluded until it is checked. {REASON}"
     )
     # a verdict that stands carries the caution as well
     assert "Check the digitisation first: neck" in summary(ROW, suspicions({}))
@@ -261,12 +264,14 @@ def test_a_suspected_query_is_told_to_be_checked_first():
 
 
 def test_a_query_turned_round_is_told_by_how_much():
-    mirrored = {"kind": "mirror", "landmarks": "", "proposal": "It is the mirror image."}
+    mirrored = {"kind": "mirror", "landmarks": ""}
     second = {"kind": "displaced", "replicate": "2"}
     text = summary(ROW, suspicions(mirrored, second))
     assert (
-        " Check the digitisation first: it is the mirror image. It lies 144 usual deviations from "
-        "the nearest taxon, and 1.94 once that is mended. Check also (2): neck lies 559" in text
+        " Check the digitisation first: it is the mirror image of its fellows: a bone of the other "
+        "side, or one axis of the scan was turned round. Check the side in the specimen table and "
+        "the scan. It lies 144 usual deviations from the nearest taxon, and 1.94 once that is "
+        "mended. Check also (2): neck lies 559" in text
     )
 
 

@@ -6,10 +6,10 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.differences import difference_words, nothing_passes
 from morpho.report.legend import JOINED, TABLES
 from morpho.report.main_tables import MAIN_TABLES
 from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.filters import marked_name
 from morpho.report.words.writing import as_markdown, as_plain
 from morpho.results.figures import FIGURES

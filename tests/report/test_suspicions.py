@@ -9,7 +9,11 @@ import pandas as pd
 from morpho.report.page import _noticed, _suspected
 
 COLUMNS = ["severity", "file", "line", "element", "specimen", "landmark", "found", "remedy"]
-SUSPICION = {"specimen": "kin 1", "kind": "mirror", "landmarks": "", "proposal": "It is a mirror."}
+SUSPICION = {"specimen": "kin 1", "kind": "mirror", "landmarks": "", "side": "left"}
+MIRROR = (
+    "t is the mirror image of what a left bone should be: it is probably a right one, or one axis "
+    "of the scan was turned round. Check the side in the specimen table and the scan."
+)
 
 
 def element(name, *suspicions):
@@ -34,12 +38,12 @@ def test_every_element_with_suspects_has_a_line_at_the_head():
 def test_what_the_check_told_already_is_not_told_twice():
     """It tells the same within a sentence of its own; another element or specimen is another."""
     told = {"severity": "warning", "element": "jaw", "specimen": "kin 1"}
-    noticed = check(told | {"found": "A slip is suspected: it is a mirror."})
+    noticed = check(told | {"found": f"A slip is suspected: i{MIRROR}"})
     elements = [element("jaw", {}, {"specimen": "kin 2"}), element("atlas", {})]
     rows = _noticed(noticed, elements)
     assert [(row["severity"], row["element"], row["specimen"]) for row in rows] == [
         ("warning", "jaw", "kin 1"), ("suspicion", "jaw", "kin 2"), ("suspicion", "atlas", "kin 1"),
     ]  # fmt: skip
     assert all(set(row) == set(COLUMNS) for row in rows)
-    assert rows[1]["found"] == "It is a mirror."
+    assert rows[1]["found"] == f"I{MIRROR}"
     assert _noticed(check(), [element("jaw")]) == []

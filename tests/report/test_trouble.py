@@ -1,22 +1,30 @@
 """What could not be computed, in plain words: each reason once, and nothing raw."""
 
+import ast
+from pathlib import Path
+
 import pytest
 
+import morpho
 from helpers import small_tables as small
-from morpho.report.trouble import (
+from morpho.inference.models.design import InferenceError
+from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
     sentence,
     trouble_words,
 )
+from morpho.steps.trouble import Trouble
 
-NOTHING = (
-    "The term taxon adds nothing: it does not vary, or the terms before it already say the same."
-)
-NO_TAXON = (
-    "No taxon has enough specimens for tests between taxa; see tests: smallest_taxon in study.yaml."
-)
-FAR = "must be superimposed first, and of unit centroid size; one found has size 1.36."
+PACKAGE = Path(morpho.__file__).parent
+
+
+def row(part, code, **facts):
+    return {"part": part, **facts, "code": code}
+
+
+def both(part, code, **facts):
+    return [row(part, code, size_heeded=heeded, **facts) for heeded in (False, True)]
 
 
 @pytest.fixture
@@ -31,17 +39,15 @@ def only(element, *taxa):
 
 
 def one_taxon(element):
-    element.notes["grow"] |= {"constant": ["taxon"], "trouble": [f"slopes: {NOTHING}"]}
+    element.notes["grow"] |= {
+        "constant": ["taxon"],
+        "trouble": [row("slopes", "repeats", term="size by taxon")],
+    }
     element.notes["compare"]["trouble"] = [
-        f"criteria, as it is: {NOTHING}",
-        "pairs, as it is: Means are compared between groups: at least two are needed.",
-        f"criteria, size heeded: {NOTHING}",
-        "pairs, size heeded: Means are compared between groups: at least two are needed.",
+        *both("criteria", "repeats", term="taxon"),
+        *both("pairs", "one_taxon"),
     ]
-    element.notes["discriminate"]["trouble"] = [
-        "as it is: Canonical axes need at least two groups.",
-        "size heeded: Canonical axes need at least two groups.",
-    ]
+    element.notes["discriminate"]["trouble"] = both("discrimination", "one_taxon")
 
 
 LEFT_OUT = (
@@ -51,29 +57,22 @@ LEFT_OUT = (
 )
 
 
-INSIDE_OUT = (
-    "the heat on the scan of find: The warp turns 73% of the surface inside out: `target` is the "
-    "mirror image of `source`, or its landmarks are in another order. Mirror the template first."
-)
-
-
 def test_a_surface_that_could_not_be_made_is_said_beside_its_query_too(element):
-    element.notes["warp"] = {
-        "trouble": ["the surface of the mean of a taxon: It cannot be.", INSIDE_OUT],
-        "failed": {"find": [INSIDE_OUT]},
-    }
+    inside_out = row("heat", "inside_out", specimen="find", share=0.73)
+    element.notes["warp"] = {"trouble": [row("form", "", form="mean of a taxon"), inside_out]}
     said = (
-        "The heat on the scan of find could not be computed: the warp turns 73% of the surface "
+        "The heat on the scan of find could not be computed: the warp turns 73 % of the surface "
         "inside out, as it does where a bone is of the other side or its landmarks are in another "
         "order; see what screening found."
     )
     assert trouble_words(element) == [
-        "The surface of the mean of a taxon could not be computed: it cannot be.", said,
-    ]  # fmt: skip
+        "The surface of the mean of a taxon could not be computed: the numbers of this sample do "
+        "not allow it.",
+        said,
+    ]
     assert failed_surfaces(element, "find") == [said]
     assert failed_surfaces(element, "other") == []
-    twice = "Landmarks 3 and 30 of `source` (counted from 0) lie at one place: a spline cannot."
-    element.notes["warp"]["failed"]["find"] = [f"the completed bone of find: {twice}"]
+    element.notes["warp"]["trouble"] = [row("completed", "one_place", specimen="find")]
     assert failed_surfaces(element, "find") == [
         "The completed bone of find could not be computed: two of its landmarks lie at one place; "
         "see what screening found."
@@ -104,9 +103,9 @@ def test_one_taxon_with_specimens_enough(element):
 def test_no_taxon_with_specimens_enough(element):
     element.notes["compare"] |= {
         "left_out": {"ash": 3, "oak": 5},
-        "trouble": [f"criteria, as it is: {NO_TAXON}"],
+        "trouble": [row("criteria", "no_taxon", size_heeded=False)],
     }
-    element.notes["grow"]["trouble"] = [f"model: {NO_TAXON}"]
+    element.notes["grow"]["trouble"] = [row("model", "no_taxon")]
     assert trouble_words(element) == [
         "No taxon has enough specimens for tests between taxa (tests: smallest_taxon in "
         "study.yaml), so the linear model of shape and the multivariate criteria were left out."
@@ -126,42 +125,42 @@ def test_terms_that_do_not_vary_are_named(element):
     [
         (
             "grow",
-            ["model: The model has 5 coefficients for 5 specimens: take terms out."],
+            [row("model", "coefficients", coefficients=5, specimens=5)],
             "The linear model of shape could not be computed: the model has 5 coefficients for 5 "
-            "specimens: take terms out.",
+            "specimens: take terms out or add specimens.",
         ),
         (
             "grow",
-            ["growth line: Sizes do not vary within any group: no slope can be found."],
+            [row("growth_line", "one_size")],
             "The growth line could not be computed: sizes do not vary within any taxon: no slope "
             "can be found.",
         ),
         (
             "grow",
-            [f"model: {NOTHING.replace('taxon', 'age')}"],
+            [row("model", "repeats", term="age")],
             "The linear model of shape could not be computed: age does not vary, or the terms of "
             "the model before it say the same.",
         ),
         (
             "measure",
-            ["asymmetry: `Y` must hold at least 2 specimens, but holds 1."],
+            [row("asymmetry", "few_specimens", least=2, found=1)],
             "The test of sides could not be computed: it takes at least 2 specimens, and there is "
             "1 specimen.",
         ),
         (
             "measure",
-            ["no specimen was digitised twice: digitising error is not known"],
+            [row("", "not_repeated")],
             "No specimen was digitised twice: digitising error is not known.",
         ),
         (
             "compare",
-            ["pairs, size heeded: `X` has a column of zeros."],
+            [row("pairs", "", size_heeded=True)],
             "The distances between mean shapes of taxa (at one size) could not be computed: the "
             "numbers of this sample do not allow it.",
         ),
         (
             "differ",
-            [f"find from oak: The query {FAR}", f"find from oak: The query {FAR}"],
+            both("differences", "too_far", specimen="find", taxon="oak", who="query"),
             "The differences of find from oak could not be computed: the shape of the query lies "
             "too far from the mean to be compared landmark by landmark, as it may where a "
             "landmark has slipped; see what screening found.",
@@ -175,11 +174,43 @@ def test_each_refusal_is_told_in_words(element, step, trouble, told):
 
 def test_parts_with_one_reason_are_joined(element):
     element.notes["differ"]["trouble"] = [
-        f"find from {taxon}: Known specimens {FAR}" for taxon in ("ash", "oak")
+        row("differences", "too_far", specimen="find", taxon=taxon, who="known")
+        for taxon in ("ash", "oak")
     ]
     assert [text.split(" could")[0] for text in trouble_words(element)] == [
         "The differences of find from ash and the differences of find from oak"
     ]
+
+
+def codes_in(folder):
+    """Key words that refusals of a folder of the package are raised with."""
+    for path in sorted((PACKAGE / folder).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            call = node.exc if isinstance(node, ast.Raise) else None
+            if isinstance(call, ast.Call) and len(call.args) > 1:
+                yield from (
+                    one.value for one in ast.walk(call.args[1])
+                    if isinstance(one, ast.Constant) and isinstance(one.value, str)
+                )  # fmt: skip
+
+
+def test_every_key_word_of_a_refusal_has_words_of_its_own():
+    codes = {code for folder in ("shape", "inference", "steps") for code in codes_in(folder)}
+    assert len(codes) > 25
+    template = (PACKAGE / "report" / "words" / "trouble.jinja").read_text(encoding="utf-8")
+    assert [code for code in sorted(codes) if f'code == "{code}"' not in template] == []
+
+
+def test_a_refusal_is_noted_with_its_facts_and_the_step_goes_on(capsys):
+    trouble = Trouble()
+    with trouble.met("criteria", size_heeded=True):
+        raise InferenceError("Too few.", "few_specimens", least=3, found=1)
+    assert trouble.rows == [
+        {"part": "criteria", "size_heeded": True, "code": "few_specimens", "least": 3, "found": 1}
+    ]
+    assert "Too few." in capsys.readouterr().out
+    with pytest.raises(ZeroDivisionError), trouble.met("criteria"):
+        raise ZeroDivisionError
 
 
 def test_a_sentence_has_a_capital_and_one_stop():

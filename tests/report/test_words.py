@@ -15,8 +15,8 @@ from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
 from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
-from morpho.report.trust import trust_words
-from morpho.report.words.verdict import keeping_taxa, observer_words, reason_facts
+from morpho.report.words.trust import sample_facts, trust_words
+from morpho.report.words.verdict import keeping_taxa, reason_facts
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.wording import counted, number, p_value_words, p_words
@@ -531,7 +531,7 @@ def test_counts_have_their_plural():
 )
 def test_observers_differ_only_where_a_test_says_so(p, told):
     """On the page as in the results section."""
-    assert observer_words(p, 0.05) == told
+    assert as_plain(said("trust", "observers", p, 0.05)) == told.strip()
     element = small.element()
     element.notes["measure"]["observer_p_value"] = p
     element.tables["suspicions"] = pd.DataFrame()
@@ -550,7 +550,7 @@ def test_facts_of_a_sample():
                 "curves_left_out": ["notch_edge"]}  # fmt: skip
     slid = {"curves": ["border"], "patches": ["outer"], "patches_left_out": ["inner"],
             "passes": 6, "converged": False}  # fmt: skip
-    text = as_plain(said("sample", "facts", sample, prepared, slid, False))
+    text = " ".join(sample_facts(sample, prepared, slid, False))
     for words in (
         "A jaw.", "9 of 12", "tip, heel, hole", "left ones: 3", "2 specimens", "border, outer",
         "6 passes, without coming to rest", "notch_edge, inner", "no plane of symmetry",
@@ -559,7 +559,7 @@ def test_facts_of_a_sample():
     none = {"landmarks": 12, "all_landmarks": 12, "mirrored": 0, "averaged": 0, "dropped": []}
     bare = {"description": "", "side": "", "symmetry": "object", "curves_left_out": []}
     still = {"curves": [], "patches": [], "patches_left_out": [], "passes": 0, "converged": True}
-    told = as_plain(said("sample", "facts", none, bare, still, True))
+    told = " ".join(sample_facts(none, bare, still, True))
     assert told == ("12 of 12 landmarks are analysed. The symmetric part of each bone is analysed.")
 
 
@@ -586,15 +586,14 @@ def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
 
 def test_estimated_curves_say_why():
     """A curve that lost an end, a point of a patch without a scan, and a landmark."""
-    rim = "the end of its curve at p is missing"
     rows = [
-        ("oak e", "p", "landmark", "it is missing"),
-        ("oak e", "rim.1", "curve", rim),
-        ("oak e", "rim.2", "curve", rim),
-        ("oak e", "face.7", "patch", "it was not found on a scan"),
+        ("oak e", "p", "landmark", "missing", ""),
+        ("oak e", "rim.1", "curve", "no_curve_end", "p"),
+        ("oak e", "rim.2", "curve", "no_curve_end", "p"),
+        ("oak e", "face.7", "patch", "no_scan_point", ""),
     ]
     element = small.element()
-    columns = ["specimen", "point", "kind", "reason"]
+    columns = ["specimen", "point", "kind", "cause", "missing_ends"]
     element.tables["estimated_points"] = pd.DataFrame(rows, columns=columns).assign(
         estimated_by="other specimens", spread_mm=0.2
     )

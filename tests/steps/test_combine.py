@@ -226,7 +226,7 @@ def test_a_slip_in_the_query_takes_back_the_verdict_that_hangs_on_it(one):
     slip = {
         "specimen": "own", "replicate": "", "observer": "", "kind": "displaced",
         "landmarks": "point_1", "distance_before": 144.0, "distance_after": 2.0, "threshold": 5.0,
-        "proposal": "point_1 lies 559 times its usual deviation. Digitise it again.",
+        "side": "", "true_names": "", "deviations": "559.2", "times_usual": None, "factor": None,
     }  # fmt: skip
     known = results.table("specimens").query("role == 'known'")["specimen"].iloc[0]
     results.write_table("suspicions", pd.DataFrame([slip, slip | {"specimen": known}]))
@@ -251,7 +251,8 @@ def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
     known = results.table("specimens").query("role == 'known'")["specimen"].iloc[0]
     slip = {
         "specimen": known, "replicate": "", "observer": "", "kind": "mirror", "landmarks": "",
-        "distance_before": 144.0, "distance_after": 2.0, "threshold": 5.0, "proposal": "Look.",
+        "distance_before": 144.0, "distance_after": 2.0, "threshold": 5.0, "side": "",
+        "true_names": "", "deviations": "", "times_usual": None, "factor": None,
     }  # fmt: skip
     results.write_table("suspicions", pd.DataFrame([slip]))
     assert one.step("vary", "bone") == 0

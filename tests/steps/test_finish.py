@@ -1,7 +1,7 @@
 """What a run keeps for the next one of each row of the specimen table: nothing private."""
 
-from morpho.steps.show.finish import _said
 from morpho.study.element import read_element
+from morpho.workflow.history import said_of
 
 
 def test_sides_stages_and_variables_of_the_model_are_kept_and_nothing_private(invent):
@@ -20,7 +20,7 @@ def test_sides_stages_and_variables_of_the_model_are_kept_and_nothing_private(in
         },
     )
     specimens = read_element(study.config, "bone")[1]
-    said = _said(study.config, specimens)
+    said = said_of(study.config, specimens)
     assert said["ash 1"] == {"side": "left", "stage": "adult", "sex": "f"}
     assert said["ash 3"]["sex"] == ""
     assert set(said) == set(study.names)
@@ -31,4 +31,4 @@ def test_a_stage_that_is_private_is_not_kept(invent):
         {"ash": 4}, settings={"specimens": {"file": "specimens.csv", "private": ["stage"]}}
     )
     specimens = read_element(study.config, "bone")[1]
-    assert "stage" not in _said(study.config, specimens)["ash 1"]
+    assert "stage" not in said_of(study.config, specimens)["ash 1"]

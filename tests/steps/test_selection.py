@@ -72,12 +72,12 @@ def test_who_is_set_aside(known, query, smallest):
         assert row["landmarks_present"] == 5 - lost[state]
         assert row["missing_landmarks"].split() == LANDMARKS[: lost[state]]
         if takes_part:
-            assert row["reason"] == ""
+            assert (row["set_aside"], row["missing_points"]) == ("", "")
         elif not enough:
-            assert f"{5 - lost[state]} of 5 landmarks" in row["reason"]
-            assert f"{smallest:.0%}" in row["reason"]
+            assert (row["set_aside"], row["missing_points"]) == ("too_little", "")
         else:
-            assert all(landmark in row["reason"] for landmark in LANDMARKS[: lost[state]])
+            assert row["set_aside"] == "missing_points"
+            assert row["missing_points"].split() == LANDMARKS[: lost[state]]
     # points that one lacks who is taken as it is are left out for all; others are estimated
     taken = [n for n in names if told.loc[n, "used"] and roles[n.split()[0]] != "estimate"]
     worst = max((lost[name.split()[1]] for name in taken), default=0)
@@ -106,7 +106,8 @@ def test_only_landmarks_count_for_what_is_left():
     assert told.loc["a", "landmarks_present"] == 5
     assert told.loc["a", "missing_landmarks"] == ""
     told, _ = set_aside(X, table, names, 5, replace(rule, known="set_aside"))
-    assert told.loc["a", "reason"] == "set aside for missing points: border.1, border.2, border.3"
+    assert told.loc["a", "set_aside"] == "missing_points"
+    assert told.loc["a", "missing_points"] == "border.1 border.2 border.3"
 
 
 def test_no_point_is_used_where_nobody_takes_part():

@@ -18,6 +18,7 @@ import yaml
 from helpers import invented
 from morpho.report.legend import TABLES
 from morpho.report.manuscript_tables import MAIN_TABLES, manuscript_tables
+from morpho.report.words.changes import change_words
 from morpho.steps.__main__ import STEPS
 from morpho.steps.provenance import mark_start, read_record, record
 from morpho.steps.show import archive, finish, supplement
@@ -350,7 +351,7 @@ def test_a_changed_landmark_is_told_and_the_next_run_says_so(ran, tmp_path):
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     told = {one.what for one in State(config).differences() if one.kind == "input"}
     assert told == {"landmarks/bone/all.csv"}
-    words = finish.changes_since_last_run(config)
+    words = change_words(finish.changes_since_last_run(config))
     assert list(words) == ["bone"]
     changed, *still = words["bone"]
     assert changed == f"Digitised otherwise than before: {cells[0]}."

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from morpho import steps
 from morpho.drawing.bone.heat import BONE, heat_limit
+from morpho.report.words.meshes import with_remarks
 from morpho.shape.superimposition import centroid_size
 from morpho.study.reading.paths import safe_name
 
@@ -331,7 +332,11 @@ def test_a_hole_that_is_left_is_told(study, invent):
     row = meshes(other)[meshes(other)["specimen"] == "bump"].iloc[0]
     assert not row["watertight"]
     assert row["holes_left"] > 0
-    assert re.match(r"a hole \S+ mm around is left: it (leaves|is longer)", row["remark"])
+    reasons = row["hole_reasons"].split(";")
+    assert len(reasons) == len(row["hole_lengths_mm"].split(";")) == row["holes_left"]
+    assert set(reasons) <= {"bent", "long"}
+    remark = with_remarks({"meshes": meshes(other)})["meshes"]["remark"]
+    assert re.match(r"a hole \S+ mm around is left: it (leaves|is too long)", remark[row.name])
     stl = trimesh.load_mesh(other.results().folder / "meshes" / f"{row['file']}.stl")
     assert not stl.is_watertight
 
@@ -468,10 +473,10 @@ def test_a_bone_that_no_spline_can_follow_is_told_and_the_rest_made(study, inven
     other.shapes["bone"][i, 3] = other.shapes["bone"][i, 30]
     other.write()
     run(other)
-    assert "the heat on the scan of bump: " in capsys.readouterr().out
-    notes = other.results().notes("warp")
-    assert notes["failed"] == {"bump": notes["trouble"]}
-    assert notes["trouble"][0].startswith("the heat on the scan of bump: Landmarks 3 and 30")
+    assert "heat, bump: Landmarks 3 and 30" in capsys.readouterr().out
+    assert other.results().notes("warp")["trouble"] == [
+        {"part": "heat", "specimen": "bump", "code": "one_place"}
+    ]
     names = set(meshes(other)["specimen"])
     assert "bump" not in names
     assert "dent" in names
@@ -558,4 +563,4 @@ def test_a_bone_made_symmetric_is_no_template(invent):
 
 
 def test_where_every_surface_was_made_nothing_is_noted(study):
-    assert study.results().notes("warp") == {"trouble": [], "failed": {}}
+    assert study.results().notes("warp") == {"trouble": []}

@@ -276,7 +276,9 @@ def side_anova(
     codes = np.unique(individuals, return_inverse=True)[1].astype(np.intp)
     count = int(codes.max()) + 1
     if count < 2:
-        raise InferenceError("Asymmetry needs at least two individuals to be told from chance.")
+        raise InferenceError(
+            "Asymmetry needs at least two individuals to be told from chance.", "few_individuals"
+        )
     rng = np.random.default_rng(random_state)
     if partners is not None:
         check_midline(X, partners)
@@ -298,7 +300,9 @@ def side_anova(
     Z = both.reshape(len(both), -1)
     squares, difference, weight = _sums(Z, twice, side)
     if not squares["total"] > 1e-20:
-        raise InferenceError("The shapes do not vary: all are the same and symmetric.")
+        raise InferenceError(
+            "The shapes do not vary: all are the same and symmetric.", "same_sides"
+        )
     error_dimension = symmetric + asymmetric if partners is not None else symmetric
     df = {
         "individual": (count - 1) * symmetric,

@@ -88,29 +88,21 @@ def _observer_p_value(
 
 
 def _terms(codes: NDArray[np.intp], observers: NDArray) -> tuple[list, list[str]]:
-    """Terms that the design allows, and notes on those that it does not."""
+    """Terms that the design allows, and key words on those that it does not."""
     names, columns = indicator(observers, len(codes))
     if len(names) < 2:
-        return ["specimen"], ["There is one observer: no observers are compared."]
+        return ["specimen"], ["one_observer"]
     own = np.eye(codes.max() + 1)[codes]
     cells = own.T @ columns
     added = term_basis(columns[:, 1:], own / np.sqrt(own.sum(axis=0))).shape[1]
     if added < len(names) - 1:
-        return ["specimen"], [
-            "Observers are not compared: too few specimens were digitised by more than one."
-        ]
+        return ["specimen"], ["observers_apart"]
     terms: list = ["specimen", "observer"]
     crossed = int((cells > 0).sum()) - len(own[0]) - added
     if crossed < 1:
-        return terms, [
-            "One specimen joins the observers: whether they differ more on some bones cannot be "
-            "told."
-        ]
+        return terms, ["one_specimen_joins"]
     if len(codes) == int((cells > 0).sum()):
-        return terms, [
-            "No observer digitised a specimen twice: error holds what observers differ by on "
-            "single bones."
-        ]
+        return terms, ["observers_once"]
     return [*terms, ("observer", "specimen")], []
 
 
@@ -228,7 +220,8 @@ def digitising_error(
     if not float(np.trace(variance_parts(Y, specimens)[1])) > 1e-20:
         raise InferenceError(
             "The replicates of each specimen are the very same: they are copies of one "
-            "digitisation, not digitised again."
+            "digitisation, not digitised again.",
+            "copies",
         )
     who = np.zeros(n) if observers is None else np.asarray(observers)
     terms, notes = _terms(codes, who)
@@ -239,7 +232,7 @@ def digitising_error(
     if taxa is not None and len(np.unique(np.asarray(taxa))) < len(np.unique(codes)):
         within = repeatability(Y, specimens, taxa, confidence=confidence)
     elif taxa is not None:
-        notes.append("Each taxon has one specimen: there is no variation within taxa.")
+        notes.append("no_variation_within")
         taxa = None
     landmarks = _landmark_table(aligned, specimens, taxa, sizes, names or list(map(str, range(k))))
     shift = np.full(k, np.nan)

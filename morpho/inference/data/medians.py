@@ -68,7 +68,10 @@ class References:
         if judged.sum() < FEWEST:
             raise InferenceError(
                 f"Screening needs at least {FEWEST} digitisations with four landmarks or more, but "
-                f"there are {int(judged.sum())}."
+                f"there are {int(judged.sum())}.",
+                "few_digitisations",
+                least=FEWEST,
+                found=int(judged.sum()),
             )
         start = self._start(X[judged])
         if self.taxa:

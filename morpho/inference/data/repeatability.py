@@ -92,12 +92,14 @@ def variance_parts(
     if len(Y) == S:
         raise InferenceError(
             "No specimen was digitised twice: digitising error cannot be told from differences "
-            "between specimens. Digitise some of them again."
+            "between specimens. Digitise some of them again.",
+            "not_repeated",
         )
     if S == G:
         raise InferenceError(
             "Digitising error is held against differences between specimens, but "
-            + ("there is one specimen." if S == 1 else "each taxon has but one specimen.")
+            + ("there is one specimen." if S == 1 else "each taxon has but one specimen."),
+            "one_specimen" if S == 1 else "one_specimen_each",
         )
     means = own.T @ Y / counts[:, None]
     taxon_counts = member.sum(axis=0)
@@ -172,7 +174,9 @@ def repeatability(
     between, within, n0, df1, df2 = variance_parts(Y, specimens, taxa)
     above, below = float(np.trace(between)), float(np.trace(within))
     if not above + below > 0:
-        raise InferenceError("The digitisations do not vary: all are the same.")
+        raise InferenceError(
+            "The digitisations do not vary: all are the same.", "same_digitisations"
+        )
     F = above / below if below > 0 else np.inf
     tail = (1 - confidence) / 2
     nu1, nu2 = _effective_df(between, df1), _effective_df(within, df2)

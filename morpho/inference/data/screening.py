@@ -1,12 +1,13 @@
 """Screening: digitisations that do not look like their taxon, and the slip that would explain it.
 
-It names and proposes. It never changes data.
+It names slips. It never changes data.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,8 +34,22 @@ COLUMNS = (
     "distance_before",
     "distance_after",
     "threshold",
-    "proposal",
+    "side",
+    "true_names",
+    "deviations",
+    "times_usual",
+    "factor",
 )
+
+# What only some kinds of suspicion have.
+_BLANK: dict[str, Any] = {
+    "landmarks": "",
+    "side": "",
+    "true_names": "",
+    "deviations": "",
+    "times_usual": np.nan,
+    "factor": np.nan,
+}
 
 # The mirror image must be this much nearer, as a share of the distance.
 _MIRRORED = 0.5
@@ -61,11 +76,26 @@ class _Screen:
     sides: NDArray
     known: NDArray[np.bool_]
     partners: NDArray[np.intp] | None
-    rows: list[tuple] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)
 
-    def add(self, i: int, kind: str, marks: Sequence[int], d: Sequence[float], text: str) -> None:
-        told = ";".join(self.names[j] for j in marks)
-        self.rows.append((i, kind, told, float(d[0]), float(d[1]), float(d[2]), text))
+    def add(
+        self, i: int, kind: str, marks: Sequence[int], d: Sequence[float], **facts: Any
+    ) -> None:
+        before, after, limit = map(float, d)
+        self.rows.append(
+            {
+                "digitisation": i,
+                "kind": kind,
+                "landmarks": self.joined(marks),
+                "distance_before": before,
+                "distance_after": after,
+                "threshold": limit,
+                **facts,
+            }
+        )
+
+    def joined(self, marks: Sequence[int]) -> str:
+        return ";".join(self.names[j] for j in marks)
 
     def whole(self, i: int, X: Array) -> bool:
         """Mirror image, or left and right exchanged throughout."""
@@ -76,27 +106,11 @@ class _Screen:
         after = self.references.judge(i, changed)[0]
         if not after <= min(limit, _MIRRORED * before):
             return False
-        paired: list[int] = []
-        if partners is not None:
-            paired = np.flatnonzero(partners != np.arange(len(X))).tolist()
-            text = (
-                "Left and right are exchanged: either the names of all pairs, or one axis of the "
-                "scan was turned round (which looks alike). Exchange the names of left and right, "
-                "or export the coordinates again."
-            )
-        elif self.sides[i]:
-            other = "left" if self.sides[i] == "right" else "right"
-            text = (
-                f"It is the mirror image of what a {self.sides[i]} bone should be: it is probably "
-                f"a {other} one, or one axis of the scan was turned round. Check the side in the "
-                "specimen table and the scan."
-            )
+        limits = before, after, limit
+        if partners is None:
+            self.add(i, kind, [], limits, side=self.sides[i])
         else:
-            text = (
-                "It is the mirror image of its fellows: a bone of the other side, or one axis "
-                "of the scan was turned round. Check the side in the specimen table and the scan."
-            )
-        self.add(i, kind, paired if kind == "swapped" else [], (before, after, limit), text)
+            self.add(i, kind, np.flatnonzero(partners != np.arange(len(X))).tolist(), limits)
         return True
 
     def exchanges(self, i: int, X: Array) -> tuple[Array, Judgement]:
@@ -118,26 +132,14 @@ class _Screen:
             u = self.references.deviations(*verdict[1:])
             if gain < _GAIN or not after < before or (u[there[cycle]] > _DISPLACED).any():
                 continue
-            marks = there[cycle].tolist()
-            limits = (before, after, self.references.limit)
-            self.add(
-                i, "swapped", sorted(marks), limits, self._swap_words(marks, there[order[cycle]])
-            )
+            # what is called by the name of the one is the other
+            true = dict(zip(there[order[cycle]].tolist(), there[cycle].tolist(), strict=True))
+            marks = sorted(true)
+            limits = before, after, self.references.limit
+            names = self.joined([true[j] for j in marks])
+            self.add(i, "swapped", marks, limits, true_names=names)
             mended, before, judgement = trial, after, verdict
         return mended, judgement
-
-    def _swap_words(self, marks: list[int], sources: NDArray) -> str:
-        names = self.names
-        if len(marks) == 2:
-            return (
-                f"{names[marks[0]]} and {names[marks[1]]} are probably exchanged: with their "
-                "names exchanged the digitisation is much more like its taxon."
-            )
-        moves = ", ".join(
-            f"what is called {names[s]} is {names[m]}"
-            for m, s in zip(marks, sources.tolist(), strict=True)
-        )
-        return f"These landmarks probably have each other's names: {moves}."
 
     def displaced(self, i: int, X: Array, judgement: Judgement) -> bool:
         """One or two landmarks out of place, the rest as usual."""
@@ -156,13 +158,8 @@ class _Screen:
         if not (after <= limit and after <= _MENDED * before):
             return False
         ordered = off[np.argsort(-u[off])]
-        told = " and ".join(self.names[j] for j in ordered)
-        far = " and ".join(f"{u[j]:.0f}" for j in ordered)
-        text = (
-            f"{told} lies {far} times its usual deviation from where the other landmarks and the "
-            "taxon put it; the rest is as usual. Digitise it again, or leave its cells blank."
-        )
-        self.add(i, "displaced", ordered.tolist(), (before, after, limit), text)
+        told = ";".join(f"{u[j]:.9g}" for j in ordered)
+        self.add(i, "displaced", ordered.tolist(), (before, after, limit), deviations=told)
         return True
 
     def unusual(self, i: int, judgement: Judgement) -> None:
@@ -173,13 +170,8 @@ class _Screen:
             return
         u = np.nan_to_num(self.references.deviations(aligned, target))
         marks = np.argsort(-u)[:_NAMED]
-        told = ", ".join(self.names[j] for j in marks)
-        text = (
-            f"It is {before / self.references.middle:.1f} times as far from its taxon as is usual, "
-            f"most at {told}, and no simple slip explains it. Look at the scan, the taxon and the "
-            "state of the bone."
-        )
-        self.add(i, "unusual", marks.tolist(), (before, before, limit), text)
+        times = before / self.references.middle
+        self.add(i, "unusual", marks.tolist(), (before, before, limit), times_usual=times)
 
 
 def _cycles(order: NDArray[np.intp]) -> list[NDArray[np.intp]]:
@@ -239,9 +231,12 @@ def screen(
     DataFrame
         A row for each suspicion, with the columns `digitisation` (index into `X`), `kind`,
         `landmarks` (names, joined by ';'), `distance_before`, `distance_after` (once the slip
-        is mended), `threshold` and `proposal` (words). Kinds: `mirror`, the mirror image;
-        `swapped`, names of landmarks exchanged; `displaced`, one or two landmarks elsewhere;
-        `unusual`, none of these; `size`, too large or too small.
+        is mended) and `threshold`. Kinds: `mirror`, the mirror image of what a bone of its `side`
+        should be; `swapped`, names of landmarks exchanged, with their `true_names` in the same
+        order (blank where it is left and right throughout); `displaced`, one or two landmarks
+        elsewhere, by so many usual `deviations`; `unusual`, none of these, so many `times_usual`
+        from its taxon; `size`, so many `times_usual` the size of its taxon, near a `factor` that
+        a unit or a decimal mark would explain, or NaN.
 
     Raises
     ------
@@ -305,5 +300,5 @@ def screen(
     if found.shape != (n,):
         raise InferenceError(f"There are sizes of shape {found.shape} for {n} digitisations.")
     rows = [*work.rows, *size_slips(found, references.taxon_used, references.own)]
-    rows.sort(key=lambda row: row[0])
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    rows.sort(key=lambda row: row["digitisation"])
+    return pd.DataFrame([_BLANK | row for row in rows], columns=list(COLUMNS))

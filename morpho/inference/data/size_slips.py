@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,16 +13,15 @@ Array = NDArray[np.float64]
 
 # Sizes within this factor of a slip's (tens, inches) are taken for that slip.
 _NEAR = 1.6
-_SLIPS = {10.0: "centimetres", 25.4: "inches", 100.0: "a shifted decimal mark", 1000.0: "metres"}
+# Factors between mm and cm, inches and m; 100 for a shifted decimal mark.
+_SLIPS = (10.0, 25.4, 100.0, 1000.0)
 # Smallest ratio to the taxon's median that is suspected, and robust deviations beyond it.
 _LEAST_RATIO = 2.0
 _DEVIATIONS = 6.0
 _TO_SD = 1.4826
 
 
-def size_slips(
-    sizes: Array, taxa: NDArray, own: NDArray[np.bool_]
-) -> list[tuple[int, str, str, float, float, float, str]]:
+def size_slips(sizes: Array, taxa: NDArray, own: NDArray[np.bool_]) -> list[dict[str, Any]]:
     """Digitisations that are far too large or too small for their taxon.
 
     Parameters
@@ -34,7 +35,7 @@ def size_slips(
 
     Returns
     -------
-    list of tuple
+    list of dict
         Rows of `morpho.inference.data.screening.screen`, of the kind `size`.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -56,19 +57,17 @@ def size_slips(
         if not abs(gap) > limit:
             continue
         factor = min(_SLIPS, key=lambda f: abs(abs(gap) - np.log(f)))
-        ratio = float(np.exp(abs(gap)))
-        told = f"{ratio:.3g} times" if gap > 0 else f"1/{ratio:.3g} of"
-        after = abs(abs(gap) - np.log(factor))
-        text = f"It has {told} the size that is usual in its taxon."
-        if after < np.log(_NEAR):
-            way = "divided" if gap > 0 else "multiplied"
-            why = _SLIPS[factor] if gap < 0 or factor == 100.0 else f"a unit {factor:g} times finer"
-            text += (
-                f" That is near a factor of {factor:g}, as {why} would give: check its unit; "
-                f"{way} by {factor:g} it is as usual."
-            )
-        else:
-            after = abs(gap)
-            text += " Check its unit, its scan's scale and its taxon."
-        rows.append((int(i), "size", "", float(abs(gap)), float(after), float(limit), text))
+        after = float(abs(abs(gap) - np.log(factor)))
+        near = after < np.log(_NEAR)
+        rows.append(
+            {
+                "digitisation": int(i),
+                "kind": "size",
+                "distance_before": float(abs(gap)),
+                "distance_after": after if near else float(abs(gap)),
+                "threshold": float(limit),
+                "times_usual": float(np.exp(gap)),
+                "factor": factor if near else np.nan,
+            }
+        )
     return rows

@@ -207,7 +207,8 @@ def displacement(
         raise InferenceError(
             f"{prediction.taxon!r} has no variation of its own to judge by: take the pooled spread."
             if spread == "taxon"
-            else "The known specimens do not vary within taxa: there is nothing to judge by."
+            else "The known specimens do not vary within taxa: there is nothing to judge by.",
+            "no_variation",
         )
     length = np.linalg.norm(e, axis=1)
     usual = _usual((R**2).sum(axis=2), v)

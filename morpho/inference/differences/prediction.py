@@ -33,7 +33,9 @@ def _check_superimposed(X: Array, what: str) -> None:
     if off.any():
         raise InferenceError(
             f"{what} must be superimposed first, and of unit centroid size; one found has size "
-            f"{size[off][0]:.3g}."
+            f"{size[off][0]:.3g}.",
+            "too_far",
+            who="query" if what == "The query" else "known",
         )
 
 
@@ -237,7 +239,10 @@ def predict_taxon(
     v = n - basis.shape[1]
     if v < 1:
         raise InferenceError(
-            f"{n} specimens in {len(taxa)} taxa leave no variation within taxa to judge by."
+            f"{n} specimens in {len(taxa)} taxa leave no variation within taxa to judge by.",
+            "few_per_taxon",
+            specimens=n,
+            taxa=len(taxa),
         )
     flat = X.reshape(n, -1)
     fits = basis.T @ flat

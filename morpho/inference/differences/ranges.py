@@ -273,7 +273,9 @@ class TaxonRanges(BaseEstimator):
             whole = parts.sum(axis=0)
             varies = whole > 1e-12 * max(1.0, float(self.size_ @ self.size_))
             if there.any() and not varies.any():
-                raise InferenceError("Sizes do not vary within any taxon: no slope can be found.")
+                raise InferenceError(
+                    "Sizes do not vary within any taxon: no slope can be found.", "one_size"
+                )
             self._size_squares = np.where(varies, whole, np.nan)
             self.slope_ = (x * rest).sum(axis=0) / self._size_squares
             rest = np.where(there, rest - x * self.slope_, 0.0)

@@ -94,7 +94,8 @@ class Judgement:
         One for each query.
     verdicts : list of Decision
         The two combined.
-    trouble : list of str
+    trouble : dict of bool to InferenceError
+        Why it could not be fitted, by whether size is heeded.
     """
 
     models: dict[bool, Membership]
@@ -103,7 +104,7 @@ class Judgement:
     own_slopes: tuple[str, ...]
     decisions: list[dict[bool, Decision]]
     verdicts: list[Decision]
-    trouble: list[str]
+    trouble: dict[bool, InferenceError]
 
     def facts(self, i: int, alpha: float) -> dict[str, Any]:
         """What is told of a query beyond its decision.
@@ -160,11 +161,11 @@ def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1)
     models: dict[bool, Membership] = {}
     evidence: dict[bool, Evidence] = {}
     axes: dict[bool, tuple[int, float]] = {}
-    trouble: list[str] = []
+    trouble: dict[bool, InferenceError] = {}
     own: tuple[str, ...] = ()
     shared: Array | None = None
     within: Array | None = None
-    for heeded, way in WAYS.items():
+    for heeded in WAYS:
         size, at = (known.log_size, queries.log_size) if heeded else (None, None)
         try:
             if heeded:
@@ -190,7 +191,7 @@ def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1)
                 if rules.slopes_differ and found.beyond_sizes.any():
                     within = place(within_sizes=True).p_value
         except InferenceError as error:
-            trouble.append(f"{way}: {error}")
+            trouble[heeded] = error
     decisions, verdicts = [], []
     for i in range(len(queries.tangent) if False in evidence else 0):
         pair = {

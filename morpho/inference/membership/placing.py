@@ -133,7 +133,9 @@ class KnownTaxa:
         squares = self.model.principal_axes_.squares
         some = squares > max(self.Y.shape) * np.finfo(float).eps * squares[0]
         if not some.any():
-            raise InferenceError("The shapes do not vary: all specimens are the same.")
+            raise InferenceError(
+                "The shapes do not vary: all specimens are the same.", "same_shapes"
+            )
         squares = squares[some]
         count, _ = axes_kept(
             self.model.residuals_,

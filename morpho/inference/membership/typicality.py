@@ -135,7 +135,10 @@ class Membership(BaseEstimator):
         if self.degrees_of_freedom_ < 1:
             raise InferenceError(
                 f"{len(Y)} specimens in {len(self.taxa_)} taxa leave no variation within taxa "
-                "to judge by."
+                "to judge by.",
+                "few_per_taxon",
+                specimens=len(Y),
+                taxa=len(self.taxa_),
             )
         self.fits_ = basis.T @ Y, basis.T @ scores
         self.residuals_ = Y - basis @ self.fits_[0]

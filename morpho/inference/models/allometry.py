@@ -62,7 +62,9 @@ def regression_score(Y: ArrayLike, slope: ArrayLike) -> Array:
     slope = np.asarray(slope, dtype=float)
     length = float(np.linalg.norm(slope))
     if not length > 0:
-        raise InferenceError("The slope has no length: shape does not change with size.")
+        raise InferenceError(
+            "The slope has no length: shape does not change with size.", "no_slope"
+        )
     return check_matrix(Y, least=1) @ slope / length
 
 
@@ -127,7 +129,9 @@ class CommonSlope(BaseEstimator):
         x = size - columns @ size_means
         squares = float(x @ x)
         if not squares > 1e-12 * max(1.0, float(size @ size)):
-            raise InferenceError("Sizes do not vary within any group: no slope can be found.")
+            raise InferenceError(
+                "Sizes do not vary within any group: no slope can be found.", "one_size"
+            )
         self.slope_ = x @ (Y - columns @ shape_means) / squares
         self.mean_size_ = float(size.mean())
         self.size_range_ = (float(size.min()), float(size.max()))

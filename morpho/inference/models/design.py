@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from morpho.shape.checks import Refusal
+
 __all__ = ["InferenceError", "check_matrix", "indicator", "term_basis", "term_columns"]
 
 Array = NDArray[np.float64]
@@ -16,7 +18,7 @@ Array = NDArray[np.float64]
 _DEPENDENT = 1e-9
 
 
-class InferenceError(ValueError):
+class InferenceError(Refusal):
     """Data from which the statistic asked for cannot be computed."""
 
 
@@ -52,7 +54,12 @@ def check_matrix(
     if n_variables is not None and Y.shape[1] != n_variables:
         raise InferenceError(f"`{name}` must have {n_variables} variables, but has {Y.shape[1]}.")
     if not np.isfinite(Y).all():
-        raise InferenceError(f"`{name}` holds missing or infinite values.")
+        raise InferenceError(
+            f"`{name}` holds missing or infinite values.",
+            "few_specimens",
+            least=least,
+            found=len(Y),
+        )
     return Y
 
 
@@ -86,7 +93,9 @@ def _main_effect(values: ArrayLike) -> Array:
     if values.dtype.kind in "fiu":
         column = values.astype(float)[:, None]
         if not np.isfinite(column).all():
-            raise InferenceError("A numeric term of the model holds missing or infinite values.")
+            raise InferenceError(
+                "A numeric term of the model holds missing or infinite values.", "gaps_in_term"
+            )
         return column
     return indicator(values.astype(str))[1][:, 1:]
 

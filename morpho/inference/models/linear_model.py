@@ -85,14 +85,19 @@ def sequential_bases(
         if basis.shape[1] == 0:
             raise InferenceError(
                 f"The term {term_name(term)} adds nothing: it does not vary, or the terms "
-                "before it already say the same."
+                "before it already say the same.",
+                "repeats",
+                term=term_name(term),
             )
         bases.append(basis)
         before = np.hstack([before, basis])
     if before.shape[1] >= n:
         raise InferenceError(
             f"The model has {before.shape[1]} coefficients for {n} specimens: "
-            "take terms out or add specimens."
+            "take terms out or add specimens.",
+            "coefficients",
+            coefficients=before.shape[1],
+            specimens=n,
         )
     return intercept, bases
 
@@ -212,7 +217,7 @@ def term_tests(
     Y = narrow(Y - Y.mean(axis=0))
     total = float((Y**2).sum())
     if not total > rounding:
-        raise InferenceError("The shapes do not vary: all specimens are the same.")
+        raise InferenceError("The shapes do not vary: all specimens are the same.", "same_shapes")
     df = np.array([basis.shape[1] for basis in bases])
     residual_df = n - 1 - int(df.sum())
 

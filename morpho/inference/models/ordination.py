@@ -250,7 +250,9 @@ class ShapeSpace(TransformerMixin, BaseEstimator):
         _, s, Vt = np.linalg.svd(X - self.mean_, full_matrices=False)
         some = s > max(X.shape) * np.finfo(float).eps * max(s[0], np.abs(X).max())
         if not some.any():
-            raise InferenceError("The shapes do not vary: all specimens are the same.")
+            raise InferenceError(
+                "The shapes do not vary: all specimens are the same.", "same_shapes"
+            )
         self.components_ = fix_signs(Vt[some].T).T
         self.variance_ = s[some] ** 2 / (len(X) - 1)
         self.share_of_variance_ = self.variance_ / self.variance_.sum()

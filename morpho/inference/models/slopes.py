@@ -150,7 +150,9 @@ def slope_basis(
         slope_of[group] = s
         part = x * columns[:, group].sum(axis=1)
         if not _varies(part, size):
-            raise InferenceError("Sizes do not vary within any group: no slope can be found.")
+            raise InferenceError(
+                "Sizes do not vary within any group: no slope can be found.", "one_size"
+            )
         parts.append(part)
     lengths = np.array([np.linalg.norm(part) for part in parts])
     return np.stack(parts, axis=1) / lengths, slope_of, lengths

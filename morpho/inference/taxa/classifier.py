@@ -70,7 +70,9 @@ class NearestTaxon(ClassifierMixin, BaseEstimator):
         rest = X - columns @ self.means_
         room = len(X) - len(self.classes_)
         if room < 1:
-            raise InferenceError("No taxon has two specimens: there is no spread to judge by.")
+            raise InferenceError(
+                "No taxon has two specimens: there is no spread to judge by.", "lone_specimens"
+            )
         if self.covariance == "shrunken":
             # each residual has lost a little of its variance to its taxon's mean
             shrunken = LedoitWolf(assume_centered=True).fit(rest)
@@ -80,7 +82,11 @@ class NearestTaxon(ClassifierMixin, BaseEstimator):
         if np.linalg.matrix_rank(self.covariance_) < X.shape[1]:
             raise InferenceError(
                 f"{X.shape[1]} axes are too many for {len(X)} specimens in "
-                f"{len(self.classes_)} taxa: keep fewer axes or add specimens."
+                f"{len(self.classes_)} taxa: keep fewer axes or add specimens.",
+                "axes",
+                axes=X.shape[1],
+                specimens=len(X),
+                taxa=len(self.classes_),
             )
         return self
 

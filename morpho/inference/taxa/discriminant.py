@@ -66,11 +66,14 @@ class CanonicalAxes(TransformerMixin, BaseEstimator):
         columns = indicator(y, len(X))[1]
         n, count = columns.shape
         if count < 2:
-            raise InferenceError("Canonical axes need at least two groups.")
+            raise InferenceError("Canonical axes need at least two groups.", "one_taxon")
         if X.shape[1] > n - count:
             raise InferenceError(
                 f"{X.shape[1]} variables need at least as many degrees of freedom within "
-                f"groups; there are {n - count}. Keep fewer axes or add specimens."
+                f"groups; there are {n - count}. Keep fewer axes or add specimens.",
+                "freedom",
+                variables=X.shape[1],
+                left=n - count,
             )
         self.mean_ = X.mean(axis=0)
         means = (columns.T @ X) / columns.sum(axis=0)[:, None]
@@ -80,7 +83,9 @@ class CanonicalAxes(TransformerMixin, BaseEstimator):
         try:
             values, vectors = eigh(between.T @ between, within.T @ within)
         except np.linalg.LinAlgError as error:
-            raise InferenceError("The variables do not vary within groups.") from error
+            raise InferenceError(
+                "The variables do not vary within groups.", "no_variation"
+            ) from error
         order = np.argsort(values)[::-1][:kept]
         self.trace_ = np.maximum(values[order], 0.0)
         whole = float(self.trace_.sum())
@@ -280,12 +285,19 @@ def cross_validate(
     groups, columns = indicator(y, len(X))
     smallest = int(columns.sum(axis=0).min())
     if smallest < 2:
-        raise InferenceError("A group with one specimen is empty when that one is left out.")
+        raise InferenceError(
+            "A group with one specimen is empty when that one is left out.", "emptied_taxon"
+        )
     if folds == "leave_one_out":
         splitter: Any = LeaveOneOut()
     else:
         if smallest < int(folds):
-            raise InferenceError(f"The smallest group has {smallest} specimens for {folds} folds.")
+            raise InferenceError(
+                f"The smallest group has {smallest} specimens for {folds} folds.",
+                "folds",
+                smallest=smallest,
+                folds=folds,
+            )
         splitter = StratifiedKFold(int(folds), shuffle=True, random_state=random_state)
     whole = clone(model).fit(X, y, size)
     anchor = _group_means(whole.canonical_.transform(whole.scores(X, size)), y, groups)

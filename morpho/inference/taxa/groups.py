@@ -57,7 +57,8 @@ def multivariate_criteria(H: Array, E: Array) -> Array:
         L = np.linalg.cholesky(E)
     except np.linalg.LinAlgError as error:
         raise InferenceError(
-            "The variation within groups is too poor for this many axes: keep fewer axes."
+            "The variation within groups is too poor for this many axes: keep fewer axes.",
+            "poor_variation",
         ) from error
     half = np.linalg.solve(L, H)
     values = np.linalg.eigvalsh(np.linalg.solve(L, np.swapaxes(half, -1, -2)))
@@ -116,7 +117,10 @@ def group_tests(
     if p > left:
         raise InferenceError(
             f"{p} axes need at least {p} degrees of freedom within groups; there are {left}. "
-            "Keep fewer axes or add specimens."
+            "Keep fewer axes or add specimens.",
+            "freedom",
+            variables=p,
+            left=left,
         )
     before = np.hstack([intercept, *bases[:-1]])
     R = Y - before @ (before.T @ Y)
@@ -272,7 +276,9 @@ def compare_means(
     Y = check_matrix(Y, least=3)
     groups, columns = indicator(labels, len(Y))
     if len(groups) < 2:
-        raise InferenceError("Means are compared between groups: at least two are needed.")
+        raise InferenceError(
+            "Means are compared between groups: at least two are needed.", "one_taxon"
+        )
     held = [term_columns(name, covariates) for name in covariates] if covariates else []
     # a stream for each pair, named by its taxa, so that other pairs leave it alone
     seed = int(np.random.default_rng(random_state).integers(2**63))

@@ -172,6 +172,10 @@ def _there(value: Any) -> Any:
     return value
 
 
+def _marked(parts: Iterable[Any]) -> list[Markup]:
+    return [part if isinstance(part, Markup) else marked_name(part) for part in parts]
+
+
 def _together(parts: Iterable[Any], last: str = "and") -> Markup:
     """Names or words joined: a, b and c."""
     return Markup(together([marked(part) for part in parts], last))
@@ -228,7 +232,7 @@ def _first_large(text: Markup) -> Markup:
 
 FILTERS: dict[str, Callable[..., Any]] = {
     "number": _words(number),
-    "decimals": _words(lambda value, digits: f"{value:.{digits}f}"),
+    "decimals": _words(lambda value, digits=3: f"{value:.{digits}f}"),
     "percent": _words(percent),
     "probability": _words(probability),
     "in_a_hundred": _words(lambda share: f"{100 * share:g}"),
@@ -247,6 +251,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "rows": _rows,
     "first_large": _first_large,
     "level": _words("{:g}".format),
+    "without_stop": lambda text: marked_name(str(text).rstrip(".")),
 }
 
 TESTS: dict[str, Callable[[Any], bool]] = {

@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from morpho.inference.models.slopes import FEWEST
+from morpho.report.words.trust import set_aside_words
 from morpho.report.words.writing import paragraphs, said
 from morpho.results.analysed import Analysed
 
@@ -30,6 +31,7 @@ def _sample(element: Analysed) -> dict[str, Any]:
     """Who was analysed, and on what."""
     table, slide = element.tables["specimens"], element.notes["slide"]
     landmarks, kinds = element.tables["landmarks"]["used"], element.tables["mean_shape"]["kind"]
+    smallest = element.notes["prepare"]["missing"]["smallest_share"]
     used = table[table["used"]]
     known = used[used["role"] == "known"]
     points = [{"kind": "landmark", "count": int(landmarks.sum()), "of": len(landmarks)}]
@@ -45,7 +47,10 @@ def _sample(element: Analysed) -> dict[str, Any]:
         ],
         "queries": int((used["role"] == "query").sum()),
         "points": points,
-        "aside": table[~table["used"]].to_dict("records"),
+        "aside": [
+            row | {"reason": set_aside_words(row, smallest)}
+            for row in table[~table["used"]].to_dict("records")
+        ],
         "side": element.notes["prepare"]["side"],
         "mirrored": int(used["mirrored"].sum()),
         "averaged": int((used["digitisations"] > 1).sum()),

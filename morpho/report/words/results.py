@@ -8,15 +8,14 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from morpho.report.differences import difference_words
-from morpho.report.suspicions import known_suspicions
-from morpho.report.trouble import trouble_words
+from morpho.report.words.differences import difference_words
 from morpho.report.words.filters import marked_name
+from morpho.report.words.suspicions import known_suspicions
+from morpho.report.words.trouble import trouble_words
 from morpho.report.words.verdict import (
     blocking_taxa,
     keeping_taxa,
     noticed_words,
-    observer_words,
     opening,
     trial_words,
 )
@@ -128,7 +127,7 @@ def _queries(element: Analysed, alpha: float) -> Iterator[Markup]:
 
 def _element(element: Analysed, alpha: float) -> Iterator[Markup]:
     """Paragraphs on one element."""
-    observers = Markup(observer_words(element.notes["measure"].get("observer_p_value"), alpha))
+    observers = said("trust", "observers", element.notes["measure"].get("observer_p_value"), alpha)
     calibration = _table(element, "calibration_summary")
     counts, meaning = noticed_words(calibration) if len(calibration) else ("", "")
     noticed = {"counts": counts and marked_name(counts), "meaning": Markup(meaning)}

@@ -11,12 +11,17 @@ from markupsafe import Markup
 
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.stability import without_suspects
-from morpho.report.suspicions import hangs_on, known_suspects, query_suspicions
 from morpho.report.words.filters import marked_name
+from morpho.report.words.suspicions import (
+    hangs_on,
+    known_suspects,
+    query_suspicions,
+)
+from morpho.report.words.trust import set_aside_words
 from morpho.report.words.writing import as_plain, said
 
 __all__ = [
-    "Told", "blocking_taxa", "keeping_taxa", "noticed_words", "observer_words", "opening",
+    "Told", "blocking_taxa", "keeping_taxa", "noticed_words", "opening",
     "reason_facts", "told_of_individuals", "told_of_queries", "trial_words", "with_words",
     "with_words_joined",
 ]  # fmt: skip
@@ -121,7 +126,9 @@ def reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Fa
     specimens, specimen = tables["specimens"], verdict["specimen"]
     if verdict["ground"] == "set_aside":
         (row,) = _records(specimens, specimen=specimen)
-        return verdict | {"set_aside_reason": row["reason"]}
+        return verdict | {
+            "set_aside_reason": set_aside_words(row, notes["prepare"]["missing"]["smallest_share"])
+        }
     if verdict["ground"] == "no_model":
         return verdict
     known = specimens[(specimens["role"] == "known") & specimens["used"]]
@@ -234,25 +241,6 @@ def noticed_words(calibration: pd.DataFrame) -> tuple[str, str]:
         return "", ""
     counts, meaning = (said("verdict", name, each) for name in ("noticed", "noticed_means"))
     return as_plain(counts), as_plain(meaning)
-
-
-def observer_words(p: float | None, alpha: float) -> str:
-    """Whether observers differed, as far as a test can tell.
-
-    Parameters
-    ----------
-    p : float or None
-        Of the test; None or NaN where there was none.
-    alpha : float
-        Level of the tests.
-
-    Returns
-    -------
-    str
-        A plain sentence with a space before it; blank without a test.
-    """
-    text = as_plain(said("sample", "observers", p, alpha))
-    return f" {text}" if text else ""
 
 
 def _growth(lines: pd.DataFrame, asks: bool = False) -> Markup:

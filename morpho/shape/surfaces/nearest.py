@@ -145,7 +145,9 @@ class Surface:
         vertices = np.asarray(mesh.vertices, dtype=float)
         faces = np.asarray(mesh.faces, dtype=np.intp)
         if not len(faces):
-            raise ShapeError("The scan has no faces: it is empty, or holds points only.")
+            raise ShapeError(
+                "The scan has no faces: it is empty, or holds points only.", "no_faces"
+            )
         if not np.isfinite(vertices).all():
             raise ShapeError("The scan has vertices whose coordinates are no numbers.")
         places, same = np.unique(vertices, axis=0, return_inverse=True)
@@ -158,7 +160,7 @@ class Surface:
         self._find_pieces(faces, corners)
         kept = np.flatnonzero(double_area > 1e-14 * extent**2)
         if not len(kept):
-            raise ShapeError("No face of the scan has an area.")
+            raise ShapeError("No face of the scan has an area.", "no_area")
         self.faces, self.corners = kept, corners[kept]
         self.normals = normals[kept] / double_area[kept, None]
         self.at_edge, self.component = self.at_edge[kept], self.component[kept]

@@ -23,7 +23,7 @@ _REACH = 0.05
 # A hit along the normal is taken up to this multiple of the way to the closest point.
 _LONGER = 2.0
 
-_FAR, _EDGE, _OTHER = "far from the surface", "at an edge of the scan", "on the other side"
+_FAR, _EDGE, _OTHER = "far", "edge", "other_side"
 
 
 def _dot(a: Array, b: Array) -> Array:
@@ -91,9 +91,9 @@ class CarriedPoints:
     distance : ndarray of shape (n_points,)
         How far each was moved from where the spline had put it, in the unit of the scan.
     flag : ndarray of str of shape (n_points,)
-        Empty where all is well; 'far from the surface': moved further than the reach;
-        'on the other side': no surface within reach faces as it should, the point went
-        to one that faces away; 'at an edge of the scan': the face it lies on touches an
+        Empty where all is well; 'far': moved further than the reach;
+        'other_side': no surface within reach faces as it should, the point went
+        to one that faces away; 'edge': the face it lies on touches an
         open boundary, as beside a break or a hole. The first that holds is given.
     """
 

@@ -42,7 +42,7 @@ def check_triangles(vertices: ArrayLike, faces: ArrayLike) -> tuple[Array, Whole
     if V.ndim != 2 or V.shape[1] != 3:
         raise ShapeError(f"`vertices` must have shape (n_vertices, 3), but has shape {V.shape}.")
     if F.size == 0:
-        raise ShapeError("The surface has no faces: it is empty, or holds points only.")
+        raise ShapeError("The surface has no faces: it is empty, or holds points only.", "no_faces")
     if F.ndim != 2 or F.shape[1] != 3:
         raise ShapeError(f"`faces` must have shape (n_faces, 3), but has shape {F.shape}.")
     if not np.issubdtype(F.dtype, np.integer):

@@ -181,7 +181,9 @@ def warp_surface(
         raise ShapeError(
             f"The warp turns {folded.mean():.0%} of the surface inside out: `target` is the mirror "
             "image of `source`, or its landmarks are in another order. Mirror the template first "
-            "if it is of the other side."
+            "if it is of the other side.",
+            "inside_out",
+            share=float(folded.mean()),
         )
     turned = ~folded & (agreement < 0)
     volumes = volume_of(middles, before), volume_of(face_middles(warped, F), after)

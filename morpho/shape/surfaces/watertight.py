@@ -39,7 +39,8 @@ class Hole:
     edges : int
     filled : bool
     reason : str
-        Why it was not filled; empty where it was.
+        Why it was not filled: 'no_area', its edges lie upon each other; 'long', it is too long
+        around; 'bent', it leaves its plane too far for its length. Empty where it was.
     """
 
     length: float
@@ -131,7 +132,7 @@ def _merged(V: Array, F: Whole) -> tuple[Array, Whole]:
     first[np.unique(corners, axis=0, return_index=True)[1]] = True
     first &= (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2])
     if not first.any():
-        raise ShapeError("No face of the surface has three corners at different places.")
+        raise ShapeError("No face of the surface has three corners at different places.", "no_area")
     used, F = np.unique(F[first], return_inverse=True)
     return V[used], F.reshape(-1, 3)
 
@@ -220,11 +221,11 @@ def _rings(F: Whole) -> list[list[int]]:
 def _reason(ring: Array, longest: float, flat: float) -> str:
     length = ring_length(ring)
     if len(ring) < 3:
-        return "its edges lie upon each other"
+        return "no_area"
     if length > longest:
-        return f"it is longer around than {longest:.3g}"
+        return "long"
     if flatness(ring) > flat:
-        return f"it leaves its plane by more than {flat:.0%} of its length"
+        return "bent"
     return ""
 
 

@@ -187,7 +187,8 @@ def mirror_fit(X: ArrayLike, partners: ArrayLike) -> tuple[Array, NDArray[np.boo
         raise ShapeError(
             f"Specimens {np.flatnonzero(poor)[:10].tolist()} (counted from 0) have fewer than "
             "three landmarks, off one line, that are there together with their partners: their "
-            "plane of symmetry cannot be found. Set them aside."
+            "plane of symmetry cannot be found. Set them aside.",
+            "lopsided",
         )
     return images, both
 
@@ -367,5 +368,7 @@ def check_midline(X: ArrayLike, partners: ArrayLike, names: Sequence[str] | None
             raise ShapeError(
                 f"Landmark {name} is said to lie on the midline, but in most specimens lies "
                 f"off the plane of symmetry by {np.median(known):.0%} of the landmarks' "
-                "usual distance from their centroid. Take it off the midline, or pair it."
+                "usual distance from their centroid. Take it off the midline, or pair it.",
+                "midline",
+                landmark=str(name),
             )

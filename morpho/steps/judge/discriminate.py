@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from morpho.inference.models.design import InferenceError
 from morpho.inference.taxa.discriminant import CrossValidation, ShapeDiscriminant, cross_validate
 from morpho.results.store import ElementResults
-from morpho.shape.checks import ShapeError
 from morpho.steps.judge.known_specimens import known_sample
 from morpho.steps.streams import seed_of
+from morpho.steps.trouble import Trouble
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -82,7 +81,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     space, tests = config.settings.shape_space, config.settings.tests
     given = results.arrays("superimposed")
     chosen = np.isin(given["specimen"], sample.specimen)
-    notes: dict[str, Any] = {"left_out": sample.small, "trouble": [], "axes_in_folds": {}}
+    trouble = Trouble()
+    notes: dict[str, Any] = {"left_out": sample.small, "trouble": trouble.rows, "axes_in_folds": {}}
     columns = [_SCORES, _AXES, _CONFUSION, _ACCURACY]
     collected: list[list[pd.DataFrame]] = [[], [], [], []]
     for heeded in (False, True):
@@ -95,16 +95,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             covariance=tests.covariance,
             random_state=seed_of(config.settings.seed, element, "discriminate"),
         )
-        try:
+        with trouble.met("discrimination", size_heeded=heeded):
             sample.require_specimens()
             tables, held = _one(model, tests.folds, given, chosen)
-        except (InferenceError, ShapeError) as error:
-            notes["trouble"].append(f"{name}: {error}")
-            continue
-        notes["axes_in_folds"][name] = [int(held.n_axes.min()), int(held.n_axes.max())]
-        for table, place in zip(tables, collected, strict=True):
-            table.insert(0, "size_heeded", heeded)
-            place.append(table)
+            notes["axes_in_folds"][name] = [int(held.n_axes.min()), int(held.n_axes.max())]
+            for table, place in zip(tables, collected, strict=True):
+                table.insert(0, "size_heeded", heeded)
+                place.append(table)
     for name, place, wanted in zip(
         ("canonical_scores", "canonical_axes", "confusion", "accuracy"),
         collected,

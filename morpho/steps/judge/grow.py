@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 
 from morpho.inference.models.allometry import CommonSlope, regression_score
-from morpho.inference.models.design import InferenceError
 from morpho.inference.models.linear_model import term_tests
 from morpho.inference.models.slopes import equal_slopes
 from morpho.results.store import ElementResults
 from morpho.steps.judge.known_specimens import Sample, known_sample
 from morpho.steps.streams import generator
+from morpho.steps.trouble import Trouble
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -63,16 +63,16 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     terms = config.settings.model.terms
     count = config.settings.tests.permutations
     seed = config.settings.seed
-    notes: dict[str, Any] = {"left_out": sample.small, "trouble": []}
+    trouble = Trouble()
+    notes: dict[str, Any] = {"left_out": sample.small, "trouble": trouble.rows}
 
     def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:
-        try:
+        table = pd.DataFrame(columns=_COLUMNS)
+        with trouble.met(name):
             sample.require_specimens()
             rng = generator(seed, element, "grow", name)
-            return test(sample.tangent, *given, permutations=count, random_state=rng)
-        except InferenceError as error:
-            notes["trouble"].append(f"{name}: {error}")
-            return pd.DataFrame(columns=_COLUMNS)
+            table = test(sample.tangent, *given, permutations=count, random_state=rng)
+        return table
 
     variables = _variables(config, element, sample, terms)
     kept, constant = _testable(terms, variables) if sample.specimen.size else (terms, [])
@@ -90,15 +90,12 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     role = np.where(given["known"], "known", "query")
     table = pd.DataFrame({"specimen": given["specimen"], "taxon": given["taxon"], "role": role})
     table["log_centroid_size"] = given["log_size"]
-    try:
+    table["regression_score"], table["extrapolates"] = np.nan, False
+    notes["slope_length"] = 0.0
+    with trouble.met("growth_line"):
         line = CommonSlope().fit(everyone.tangent, everyone.log_size, everyone.taxon)
         table["regression_score"] = regression_score(given["tangent"], line.slope_)
         table["extrapolates"] = line.extrapolates(given["log_size"])
         notes["slope_length"] = float(np.linalg.norm(line.slope_))
-    except InferenceError as error:
-        notes["trouble"].append(f"growth line: {error}")
-        table["regression_score"] = np.nan
-        table["extrapolates"] = False
-        notes["slope_length"] = 0.0
     results.write_table("growth", table)
     results.write_notes("grow", notes)

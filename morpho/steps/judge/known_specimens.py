@@ -51,7 +51,8 @@ class Sample:
         if not self.specimen.size:
             raise InferenceError(
                 "No taxon has enough specimens for tests between taxa; see tests: smallest_taxon "
-                "in study.yaml."
+                "in study.yaml.",
+                "no_taxon",
             )
 
 

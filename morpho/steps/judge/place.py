@@ -14,6 +14,7 @@ from morpho.inference.membership.verdict import contradictions, over_imputations
 from morpho.results.store import ElementResults
 from morpho.steps.judge.known_specimens import Sample, known_sample
 from morpho.steps.judge.material import queries_of, rules_of, shapes_of
+from morpho.steps.trouble import Trouble
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -137,6 +138,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     known, (names, shapes) = shapes_of(sample), queries_of(results)
     found = judge(known, shapes, rules, shared_axes=sample.scores.shape[1])
 
+    trouble = Trouble()
+    for heeded, error in found.trouble.items():
+        trouble.refused("placing", error, size_heeded=heeded)
     drawn = _drawn(sample, given, rules)
     alpha, error = tests.alpha, results.notes("measure")["error_distance"]
     rows = [
@@ -185,7 +189,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_notes(
         "place",
         {
-            "trouble": found.trouble,
+            "trouble": trouble.rows,
             "alpha": alpha,
             "slopes_p_value": rules.slopes_p_value,
             "slopes_differ": rules.slopes_differ,

@@ -9,12 +9,11 @@ import pandas as pd
 
 from morpho.inference.data.asymmetry import side_anova
 from morpho.inference.data.digitising_error import DigitisingError, digitising_error
-from morpho.inference.models.design import InferenceError
 from morpho.results.store import ElementResults
-from morpho.shape.checks import ShapeError
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import digitisation_arrays
 from morpho.steps.streams import generator
+from morpho.steps.trouble import Trouble
 from morpho.study.element import read_element
 from morpho.study.scheme.points import layout_of
 
@@ -67,13 +66,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the Procrustes ANOVAs of digitisation and of side, and the error of each landmark."""
     scheme, names, keys, X, taxa = _digitisations(config, element, results)
     tests, seed = config.settings.tests, config.settings.seed
-    trouble: list[str] = []
+    trouble = Trouble()
     counts = keys["specimen"].value_counts()
     repeated = keys["specimen"].isin(counts[counts > 1].index).to_numpy()
     error = None
     if repeated.any():
         observers = keys["observer"].to_numpy(str)
-        try:
+        with trouble.met("digitising_error"):
             error = digitising_error(
                 X,
                 keys["specimen"].to_numpy(str),
@@ -83,14 +82,12 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 permutations=tests.permutations,
                 random_state=generator(seed, element, "measure", "error"),
             )
-        except (InferenceError, ShapeError) as problem:
-            trouble.append(f"digitising error: {problem}")
     else:
-        trouble.append("no specimen was digitised twice: digitising error is not known")
+        trouble.note("", "not_repeated")
     empty = pd.DataFrame
     landmarks = empty(columns=_LANDMARKS) if error is None else error.landmarks
-    if error is not None:
-        trouble += error.notes
+    for code in () if error is None else error.notes:
+        trouble.note("", code)
     results.write_table("digitising_error", empty(columns=_ANOVA) if error is None else error.anova)
     results.write_table("landmark_error", landmarks[_LANDMARKS])
 
@@ -98,7 +95,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     if scheme.symmetry == "object":
         layout = layout_of(scheme, curves=False, patches={})
         layout = layout.without([name for name in layout.names if name not in names])
-        try:
+        with trouble.met("asymmetry"):
             sides = side_anova(
                 X,
                 keys["specimen"].to_numpy(str),
@@ -106,7 +103,5 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
                 permutations=tests.permutations,
                 random_state=generator(seed, element, "measure", "sides"),
             )
-        except (InferenceError, ShapeError) as problem:
-            trouble.append(f"asymmetry: {problem}")
     results.write_table("asymmetry", sides)
-    results.write_notes("measure", _error_notes(error) | {"trouble": trouble})
+    results.write_notes("measure", _error_notes(error) | {"trouble": trouble.rows})

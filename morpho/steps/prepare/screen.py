@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from morpho.inference.data.screening import screen
-from morpho.inference.models.design import InferenceError
 from morpho.results.store import ElementResults
-from morpho.shape.checks import ShapeError
 from morpho.steps.prepare.averaged import digitisation_arrays
+from morpho.steps.trouble import Trouble
 from morpho.study.element import read_element
 from morpho.study.scheme.points import layout_of
 from morpho.study.scheme.reading import Scheme
@@ -23,13 +22,13 @@ __all__ = ["run", "suspected_slips"]
 
 _COLUMNS = [
     "specimen", "replicate", "observer", "kind", "landmarks", "distance_before", "distance_after",
-    "threshold", "proposal",
+    "threshold", "side", "true_names", "deviations", "times_usual", "factor",
 ]  # fmt: skip
 
 
 def suspected_slips(
     scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
-) -> tuple[pd.DataFrame, int, list[str]]:
+) -> tuple[pd.DataFrame, int, Trouble]:
     """Screen the digitisations of an element.
 
     Parameters
@@ -46,14 +45,16 @@ def suspected_slips(
         The table `suspicions` of the results.
     screened : int
         Number of digitisations.
-    trouble : list of str
+    trouble : Trouble
         Why there was no screening, if there was none.
     """
     layout = layout_of(scheme, curves=False, patches={})
     keys, X = digitisation_arrays(rows, layout.names)
     who = specimens.loc[keys["specimen"]]
     taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
-    try:
+    trouble = Trouble(logged=False)
+    table = pd.DataFrame(columns=_COLUMNS)
+    with trouble.met("screening"):
         found = screen(
             X,
             taxa,
@@ -61,18 +62,13 @@ def suspected_slips(
             partners=layout.partners,
             names=layout.names,
         )
-    except (InferenceError, ShapeError) as problem:
-        return pd.DataFrame(columns=_COLUMNS), len(X), [f"screening: {problem}"]
-    at = keys.loc[found["digitisation"]]
-    table = pd.concat(
-        [at.reset_index(drop=True), found.drop(columns="digitisation").reset_index(drop=True)],
-        axis=1,
-    )
-    return table[_COLUMNS], len(X), []
+        at = keys.loc[found["digitisation"]].reset_index(drop=True)
+        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)[_COLUMNS]
+    return table, len(X), trouble
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write what looks wrong in the digitisations of an element."""
     table, screened, trouble = suspected_slips(*read_element(config, element))
     results.write_table("suspicions", table)
-    results.write_notes("screen", {"trouble": trouble, "screened": screened})
+    results.write_notes("screen", {"trouble": trouble.rows, "screened": screened})

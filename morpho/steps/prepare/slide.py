@@ -32,6 +32,10 @@ __all__ = ["run"]
 
 Array = NDArray[np.float64]
 
+_ESTIMATED = [
+    "specimen", "point", "kind", "estimated_by", "cause", "missing_ends", "x", "y", "z",
+    "spread_mm",
+]  # fmt: skip
 # Sliding is done when a pass moves points by less than this share of centroid size.
 _TOLERANCE = 2.5e-4
 
@@ -155,17 +159,15 @@ def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
     )
 
 
-def _why(point: int, lost: NDArray[np.bool_], layout: Layout) -> str:
-    """Why a point of a specimen has to be estimated."""
+def _cause(point: int, lost: NDArray[np.bool_], layout: Layout) -> tuple[str, str]:
+    """Why a point of a specimen has to be estimated, and the lost ends of its curve."""
     if layout.kinds[point] == "landmark":
-        return "it is missing"
+        return "missing", ""
     if layout.kinds[point] == "patch":
-        return "it was not found on a scan"
+        return "no_scan_point", ""
     along = layout.curves[layout.names[point].rpartition(".")[0]]
     ends = [layout.names[end] for end in (along[0], along[-1]) if lost[end]]
-    if not ends:
-        return "the curve is not digitised"
-    return f"the end of its curve at {' and '.join(ends)} is missing"
+    return "no_curve_end" if ends else "no_curve", ";".join(ends)
 
 
 def _estimates(
@@ -180,19 +182,20 @@ def _estimates(
                 spread = float(np.sqrt(draws[:, j, point].var(axis=0, ddof=1).sum()))
             partner = None if layout.partners is None else int(layout.partners[point])
             by_side = partner is not None and partner != point and not missing[i, partner]
+            cause, ends = _cause(int(point), missing[i], layout)
             rows.append(
                 {
                     "specimen": given["specimen"][i],
                     "point": layout.names[point],
                     "kind": layout.kinds[point],
                     "estimated_by": "mirror side" if by_side else "other specimens",
-                    "reason": _why(int(point), missing[i], layout),
+                    "cause": cause,
+                    "missing_ends": ends,
                     **dict(zip("xyz", X[i, point], strict=True)),
                     "spread_mm": spread,
                 }
             )
-    columns = ["specimen", "point", "kind", "estimated_by", "reason", "x", "y", "z", "spread_mm"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=_ESTIMATED)
 
 
 def _recovery(

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from morpho.report.suspicions import check_words
+from morpho.report.words.suspicions import check_words
+from morpho.report.words.trouble import reason_words
 from morpho.steps.prepare.screen import suspected_slips
 from morpho.study.check import Study, check_study
 from morpho.study.landmarks.reading import DIGITISATION
@@ -36,9 +37,9 @@ def _tell(study: Study, element: str, problems: Problems) -> None:
         table, _, trouble = suspected_slips(study.schemes[element], study.specimens, rows)
     except np.linalg.LinAlgError:
         return  # coordinates that no bone has
-    for text in trouble:
+    for refused in trouble.rows:
         problems.note(
-            f"Slips of digitising were not looked for: {text.removeprefix('screening: ')}",
+            f"Slips of digitising were not looked for: {reason_words(refused)}",
             "Look the digitisations over yourself.",
             file=study.config.path,
             element=element,

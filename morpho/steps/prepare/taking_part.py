@@ -69,34 +69,31 @@ def set_aside(
     Returns
     -------
     table : DataFrame
-        With `landmarks_present`, `missing_landmarks`, `used` and `reason`.
+        With `landmarks_present`, `missing_landmarks`, `used`, and for those who do not take part
+        `set_aside`, a key word, and the `missing_points` that they are set aside for.
     used : ndarray of bool, of shape (n_points,)
         Points that are analysed: those that all have who are there to be taken as they
         are; missing ones of the others are estimated.
     """
     present = landmarks_present(X)
     share = present[:, :n_landmarks].mean(axis=1)
-    reasons, estimated = [], []
+    aside, points, estimated = [], [], []
     treated = {"known": rule.known, "query": rule.query}
     for role, has, part in zip(table["role"], present, share, strict=True):
-        count = f"{int(has[:n_landmarks].sum())} of {n_landmarks} landmarks"
         lost = [name for name, there in zip(names, has, strict=True) if not there]
-        if part < rule.smallest_share:
-            reasons.append(
-                f"too little is left: {count}, less than the {rule.smallest_share:.0%} asked for"
-            )
-        elif lost and treated[role] == "set_aside":
-            reasons.append(f"set aside for missing points: {', '.join(lost)}")
-        else:
-            reasons.append("")
+        little = part < rule.smallest_share
+        for_points = not little and bool(lost) and treated[role] == "set_aside"
+        aside.append("too_little" if little else "missing_points" if for_points else "")
+        points.append(" ".join(lost) if for_points else "")
         estimated.append(treated[role] == "estimate")
     table = table.assign(
         landmarks_present=present[:, :n_landmarks].sum(axis=1),
         missing_landmarks=[
             " ".join(np.array(names)[:n_landmarks][~has[:n_landmarks]]) for has in present
         ],
-        used=[not reason for reason in reasons],
-        reason=reasons,
+        used=[not why for why in aside],
+        set_aside=aside,
+        missing_points=points,
     )
     kept = table["used"].to_numpy()
     counted = kept & ~np.array(estimated)

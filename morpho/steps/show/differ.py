@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from morpho.inference.differences.displacement import displacement
 from morpho.inference.differences.prediction import TaxonPrediction, predict_taxon
 from morpho.inference.differences.regions import region_displacements
-from morpho.inference.models.design import InferenceError
 from morpho.results.store import ElementResults
+from morpho.shape.checks import Refusal
 from morpho.steps.show.compared_bones import ComparedBones, compared_bones, stacked
 from morpho.steps.show.measurement_tables import measurement_tables
+from morpho.steps.trouble import Trouble
 from morpho.study.scheme.reading import Scheme, read_scheme
 
 if TYPE_CHECKING:
@@ -92,14 +93,18 @@ def _other_sides(bones: ComparedBones, places: Sequence[int]) -> list[str]:
 
 
 def _displacements(
-    bones: ComparedBones, scheme: Scheme, compared: dict[str, list[str]], own: Sequence[str]
-) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    bones: ComparedBones,
+    scheme: Scheme,
+    compared: dict[str, list[str]],
+    own: Sequence[str],
+    trouble: Trouble,
+) -> dict[str, pd.DataFrame]:
     """Displacements of landmarks and of regions, and how the two fits agree."""
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
     regions = _regions(bones, scheme)
     # two families: what is said of landmarks must hold among landmarks
     families = np.where(bones.kind == "landmark", "landmark", "semilandmark")
-    moved, parts, fits, trouble = [], [], [], []
+    moved, parts, fits = [], [], []
     for specimen, taxa in compared.items():
         i = bones.specimen.index(specimen)
         for taxon in taxa:
@@ -115,8 +120,8 @@ def _displacements(
                         families=families,
                         partners=bones.partners,
                     )
-                except InferenceError as error:
-                    trouble.append(f"{specimen} from {taxon}: {error}")
+                except Refusal as error:
+                    trouble.refused("differences", error, **key)
                     continue
                 table = found.table.assign(**key)
                 table["definition"] = table["landmark"].map(definitions).fillna("")
@@ -151,7 +156,7 @@ def _displacements(
         "displacements": stacked(moved, _DISPLACEMENTS),
         "region_displacements": stacked(parts, _REGIONS),
         "fits": pd.DataFrame(fits, columns=_FITS),
-    }, trouble
+    }
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -161,8 +166,9 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     taxa = np.unique(bones.taxon[bones.known]).astype(str).tolist()
     compared = _compared(results, config.settings.differences.against, taxa)
     own = results.notes("place")["own_slopes"]
-    tables, trouble = _displacements(bones, scheme, compared, own)
-    more, other = measurement_tables(bones, scheme, compared)
+    trouble = Trouble()
+    tables = _displacements(bones, scheme, compared, own, trouble)
+    more = measurement_tables(bones, scheme, compared, trouble)
     for name, table in (tables | more).items():
         results.write_table(name, table)
-    results.write_notes("differ", {"trouble": [*trouble, *other]})
+    results.write_notes("differ", {"trouble": trouble.rows})

@@ -16,9 +16,10 @@ from morpho.inference.differences.measurements import (
     taxon_measurements,
 )
 from morpho.inference.differences.ranking import compare_measurements, values_at_size
-from morpho.inference.models.design import InferenceError
 from morpho.results.directions import larger_words
+from morpho.shape.checks import Refusal
 from morpho.steps.show.compared_bones import ComparedBones, stacked
+from morpho.steps.trouble import Trouble
 from morpho.study.scheme.reading import Scheme
 
 __all__ = ["measurement_tables"]
@@ -124,8 +125,8 @@ def _widths(family: list[Measurement], bones: ComparedBones) -> dict[str, bool]:
 
 
 def measurement_tables(
-    bones: ComparedBones, scheme: Scheme, compared: dict[str, list[str]]
-) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    bones: ComparedBones, scheme: Scheme, compared: dict[str, list[str]], trouble: Trouble
+) -> dict[str, pd.DataFrame]:
     """Take all measurements, and hold the queries' against those of the taxa.
 
     Parameters
@@ -134,13 +135,13 @@ def measurement_tables(
     scheme : Scheme
     compared : dict of str to list of str
         Taxa by query; queries that are not judged are left out.
+    trouble : Trouble
+        Takes what was left out, and why.
 
     Returns
     -------
-    tables : dict of str to DataFrame
+    dict of str to DataFrame
         Values, ranges within taxa, and measurements ranked by how well they set queries apart.
-    trouble : list of str
-        What was left out, and why.
     """
     X = np.where(bones.missing[..., None], np.nan, bones.in_mm)
     landmarks = [p for p, kind in zip(bones.point, bones.kind, strict=True) if kind == "landmark"]
@@ -151,7 +152,6 @@ def measurement_tables(
     rankings: list[pd.DataFrame] = []
     ranges: list[pd.DataFrame] = []
     at_size: list[pd.DataFrame] = []
-    trouble: list[str] = []
     named = {one.name for one in scheme.measurements}
     chosen = set(named)
     for whole in _families(scheme, bones.point, landmarks):
@@ -160,10 +160,8 @@ def measurement_tables(
             family, images = mirror_images(whole, bones.partners, bones.point)
             other = {m.name: i.name for m, i in zip(family, images, strict=True) if i is not None}
             left = sorted(({m.name for m in whole} - {m.name for m in family}) & named)
-            trouble += [
-                f"the measurement {name} mirrors another of the scheme, and is counted with it"
-                for name in left
-            ]
+            for name in left:
+                trouble.note("", "mirrors_another", measurement=name)
         measured = measure(X, family, images)
         values.append(_tidy(measured, family, bones))
         summaries.append(taxon_measurements(measured[known], family, bones.taxon[known]))
@@ -180,8 +178,8 @@ def measurement_tables(
                     log_size=sizes[0],
                     query_log_size=sizes[1],
                 )
-            except InferenceError as error:
-                trouble.append(f"measurements ({family[0].kind}s): {error}")
+            except Refusal as error:
+                trouble.refused(f"{family[0].kind}s", error, size_heeded=heeded)
                 continue
             for table, into in ((found.ranking, rankings), (found.taxa, ranges)):
                 table = table.rename(columns={"query": "specimen"}).assign(size_heeded=heeded)
@@ -202,6 +200,7 @@ def measurement_tables(
             for table in tables:
                 if "other_side" not in table:
                     table["other_side"] = [other.get(name, "") for name in table["measurement"]]
+    _tell_left_out(scheme, bones.point, trouble)
     kept, beside = stacked(values, _VALUES), stacked(ranges, _RANGES)
     return {
         "measurements": kept[kept["measurement"].isin(chosen)],
@@ -209,17 +208,12 @@ def measurement_tables(
         "measurement_summary": stacked(summaries, _SUMMARY),
         "measurement_ranking": stacked(rankings, _RANKING),
         "measurement_ranges": beside[beside["measurement"].isin(chosen)],
-    }, [*trouble, *_not_taken(scheme, bones.point)]
-
-
-def _not_taken(scheme: Scheme, points: list[str]) -> list[str]:
-    """Measurements of the scheme whose landmarks do not all take part."""
-    left = {
-        one.name: sorted(set(one.points) - set(points))
-        for one in scheme.measurements
-        if not set(one.points) <= set(points)
     }
-    return [
-        f"the measurement {name} is left out, as not all specimens have {', '.join(lost)}"
-        for name, lost in left.items()
-    ]
+
+
+def _tell_left_out(scheme: Scheme, points: list[str], trouble: Trouble) -> None:
+    """Measurements of the scheme whose landmarks do not all take part."""
+    for one in scheme.measurements:
+        lost = sorted(set(one.points) - set(points))
+        if lost:
+            trouble.note("", "not_measured", measurement=one.name, landmarks=lost)

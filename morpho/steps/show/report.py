@@ -11,6 +11,8 @@ import pandas as pd
 from morpho import __version__
 from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
+from morpho.report.words.changes import change_words
+from morpho.report.words.meshes import with_remarks
 from morpho.results.figures import FIGURES
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.whole import whole
@@ -38,9 +40,10 @@ def _content(config: StudyConfig, element: str) -> ElementContent:
     portraits = results.table("portraits")["file"]
     drawn = [name for name, figure in FIGURES.items() if figure.per == "element"]
     notes = {name: results.notes(name) for name in _NOTES}
+    tables = with_remarks({name: results.table(name) for name in TABLES})
     return ElementContent(
         element,
-        {name: results.table(name) for name in TABLES},
+        tables,
         notes,
         {name: (figures / f"{name}.svg").read_bytes() for name in drawn},
         _without(config, results, drawn),
@@ -80,7 +83,7 @@ def run(config: StudyConfig) -> None:
         proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
         joined={name: joined.table(name) for name in JOINED},
         check=check,
-        changes=changes_since_last_run(config, elements),
+        changes=change_words(changes_since_last_run(config, elements)),
         provenance=record(config, times=False),
         not_digitised=_not_digitised(config, elements),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},

@@ -14,6 +14,7 @@ from morpho.report.legend import JOINED, TABLES
 from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.word_tables import word_tables
 from morpho.report.words.filters import marked_name
+from morpho.report.words.meshes import with_remarks
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
@@ -113,6 +114,7 @@ def run(config: StudyConfig) -> None:
     joined = joined_tables(config)
     book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
     _write(folder / "tables.xlsx", book)
+    tables = {name: with_remarks(own) for name, own in tables.items()}
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))
     _write(folder / "tables.tex", latex_tables(printed, title=settings.title))

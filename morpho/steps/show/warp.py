@@ -31,6 +31,7 @@ from morpho.shape.thin_plate import ThinPlateSpline
 from morpho.steps.show.file_names import free_name
 from morpho.steps.show.mesh_files import write_glb, write_ply, write_stl
 from morpho.steps.show.superimposed import estimated_points, superimposed_shapes
+from morpho.steps.trouble import Trouble
 from morpho.study.scans.reading import read_scan
 from morpho.study.scheme.reading import read_scheme
 
@@ -44,7 +45,8 @@ Whole = NDArray[np.intp]
 
 _MESHES = [
     "file", "form", "specimen", "taxon", "template", "centroid_size_mm", "faces", "share_folded",
-    "watertight", "holes_closed", "holes_left", "volume_mm3", "remark",
+    "watertight", "holes_closed", "holes_left", "volume_mm3", "hole_lengths_mm",
+    "hole_reasons", "folds", "crowded_edges",
 ]  # fmt: skip
 # Faces of the surface that the report turns and warps.
 _LIGHT = 10_000
@@ -62,16 +64,7 @@ class _Element:
     estimated: NDArray[np.bool_]
     rows: list[dict[str, Any]] = field(default_factory=list)
     files: list[Path] = field(default_factory=list)
-    trouble: list[str] = field(default_factory=list)
-    failed: dict[str, list[str]] = field(default_factory=dict)
-
-    def tell(self, what: str, why: Exception, specimen: str = "") -> None:
-        """Note a surface that could not be made, and the query that it is of."""
-        print(f"warp {self.results.element}, {what}: {why}")
-        text = f"{what}: {why}"
-        self.trouble.append(text)
-        if specimen:
-            self.failed.setdefault(specimen, []).append(text)
+    trouble: Trouble = field(default_factory=Trouble)
 
     @property
     def names(self) -> list[str]:
@@ -175,11 +168,6 @@ def _write(
     closed = close_surface(vertices.astype(np.float32), faces)
     write_stl(stl, closed.vertices, closed.faces)
     left = [hole for hole in closed.holes if not hole.filled]
-    remarks = [f"a hole {hole.length:.3g} mm around is left: {hole.reason}" for hole in left[:3]]
-    if warped is not None and not warped.sound:
-        remarks.append("the warp folds parts of the surface: do not trust it there")
-    if closed.crowded_edges:
-        remarks.append(f"{closed.crowded_edges} edges join more than two faces")
     row: dict[str, Any] = dict.fromkeys(_MESHES, "") | {"centroid_size_mm": np.nan}
     element.rows.append(
         row
@@ -192,7 +180,10 @@ def _write(
             "holes_closed": sum(hole.filled for hole in closed.holes),
             "holes_left": len(left),
             "volume_mm3": closed.volume,
-            "remark": "; ".join(remarks),
+            "hole_lengths_mm": ";".join(f"{hole.length:.9g}" for hole in left),
+            "hole_reasons": ";".join(hole.reason for hole in left),
+            "folds": "" if warped is None else not warped.sound,
+            "crowded_edges": closed.crowded_edges,
         }
     )
 
@@ -203,7 +194,7 @@ def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, W
         try:
             warped = warp_surface(*scan, source, shape, size=size)
         except ShapeError as error:
-            element.tell(f"the surface of the {facts['form']}", error)
+            element.trouble.refused("form", error, form=facts["form"])
             continue
         facts |= {"template": element.names[at], "centroid_size_mm": size}
         _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
@@ -303,7 +294,7 @@ def _query_surfaces(
             try:
                 beyond, within, limit = _heat(element, folder, name, told, scan, laid, goal, off)
             except ShapeError as error:
-                element.tell(f"the heat on the scan of {name}", error, name)
+                element.trouble.refused("heat", error, specimen=name)
             else:
                 place = len(kept["query"])
                 kept["query"].append(name)
@@ -318,10 +309,8 @@ def _query_surfaces(
                 }
         if template is None or at is None or not element.estimated[i].any():
             continue
-        try:
+        with element.trouble.met("completed", specimen=name):
             _completed(element, folder, i, facts, at, template, laid, scan)
-        except ShapeError as error:
-            element.tell(f"the completed bone of {name}", error, name)
     return kept
 
 
@@ -348,13 +337,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
         kept = _query_surfaces(made, folder, at, scan)
     if at is not None and scan is not None:
         _warped_forms(made, folder, at, scan)
-        try:
+        with made.trouble.met("turning"):
             mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
             light = _light(mean.vertices, mean.faces)
-        except ShapeError as error:
-            made.tell("the surface that turns on the page", error)
     results.write_table("meshes", pd.DataFrame(made.rows, columns=_MESHES))
-    results.write_notes("warp", {"trouble": made.trouble, "failed": made.failed})
+    results.write_notes("warp", {"trouble": made.trouble.rows})
     results.write_arrays(
         "surfaces",
         mean_vertices=light[0].astype(np.float32),

@@ -1,0 +1,171 @@
+"""What could not be computed, and why: each reason once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from morpho.report.words.writing import as_plain, said
+from morpho.results.analysed import Analysed
+
+__all__ = [
+    "failed_surfaces",
+    "nothing_to_compare",
+    "reason_words",
+    "sentence",
+    "small_taxa",
+    "trouble_words",
+]
+
+# Steps in the order of the analysis, whatever order the notes were read in; others follow.
+_STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "differ")
+
+
+def sentence(text: str) -> str:
+    """A text as a sentence: a capital at its beginning and a stop at its end.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Blank where there is no text.
+    """
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?", "…")) else ".")
+
+
+def reason_words(row: dict[str, Any]) -> str:
+    """Why a part of a step's work could not be done.
+
+    Parameters
+    ----------
+    row : dict
+        One of the `trouble` in the notes of a step.
+
+    Returns
+    -------
+    str
+        A sentence, plain text.
+    """
+    return sentence(as_plain(said("trouble", "reason", row)))
+
+
+def nothing_to_compare(element: Analysed) -> str:
+    """Why taxa cannot be compared with one another, or a blank where they can.
+
+    Parameters
+    ----------
+    element : Analysed
+
+    Returns
+    -------
+    str
+        A clause without a stop.
+    """
+    return as_plain(_lacking(element))
+
+
+def _lacking(element: Analysed) -> Markup:
+    table = element.tables["specimens"]
+    known = table[table["used"].astype(bool) & (table["role"] == "known")]
+    taxa = sorted(map(str, known["taxon"].unique()))
+    small = element.notes["compare"].get("left_out", {})
+    return said("trouble", "nothing_to_compare", taxa, [name for name in taxa if name not in small])
+
+
+def _needs_taxa(row: dict[str, Any]) -> bool:
+    """Whether it is taxa to compare that a refusal found lacking."""
+    term = str(row.get("term", ""))
+    return row["code"] in ("no_taxon", "one_taxon") or (
+        row["code"] == "repeats" and (term == "taxon" or term.endswith(" by taxon"))
+    )
+
+
+def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
+    """Tell which surfaces of a query could not be made, and why.
+
+    Parameters
+    ----------
+    element : Analysed
+    specimen : str
+
+    Returns
+    -------
+    list of str
+        Sentences, plain text.
+    """
+    return [
+        sentence(as_plain(_failed([said("trouble", "part", row)], said("trouble", "reason", row))))
+        for row in element.notes.get("warp", {}).get("trouble", [])
+        if row.get("specimen") == specimen
+    ]
+
+
+def small_taxa(element: Analysed) -> list[str]:
+    """Tell which taxa take no part in tests between taxa.
+
+    Parameters
+    ----------
+    element : Analysed
+
+    Returns
+    -------
+    list of str
+        Sentences, plain text.
+    """
+    small = element.notes["compare"].get("left_out", {})
+    return [as_plain(said("trouble", "small_taxon", *one)) for one in sorted(small.items())]
+
+
+def _failed(parts: list[Markup], reason: Markup) -> Markup:
+    return said("trouble", "failed", parts, reason)
+
+
+def trouble_words(element: Analysed) -> list[str]:
+    """Tell what could not be computed, each reason once.
+
+    Parameters
+    ----------
+    element : Analysed
+        Its tables and the notes of its steps.
+
+    Returns
+    -------
+    list of str
+        Sentences, plain text.
+    """
+    lacking = _lacking(element).strip()
+    constant = [str(name) for name in element.notes.get("grow", {}).get("constant", [])]
+    words: list[Markup] = []
+    needing: dict[Markup, bool] = {}
+    if lacking and "taxon" in constant:
+        needing[said("trouble", "taxon_term")] = False
+    ways: dict[tuple[Markup, Markup], set[bool]] = {}
+    for step in [*_STEPS, *sorted(set(element.notes) - set(_STEPS))]:
+        for row in element.notes.get(step, {}).get("trouble", []):
+            part = said("trouble", "part", row)
+            if not row["part"]:
+                words.append(said("trouble", "alone", row))
+            elif lacking and _needs_taxa(row):
+                needing[part] = row["part"] == "discrimination"
+            else:
+                told = ways.setdefault((part, said("trouble", "reason", row)), set())
+                told |= {row["size_heeded"]} if "size_heeded" in row else set()
+    if needing:
+        plural = len(needing) > 1 or any(needing.values())
+        words.append(said("trouble", "without_taxa", lacking, list(needing), plural))
+    others = [name for name in constant if name != "taxon" or not lacking]
+    if others:
+        words.append(said("trouble", "without_terms", others))
+    joined: dict[Markup, list[Markup]] = {}
+    for (part, reason), heeded in ways.items():
+        one = said("trouble", "in_one_way", part, *heeded) if len(heeded) == 1 else part
+        joined.setdefault(reason, []).append(one)
+    words += [_failed(parts, reason) for reason, parts in joined.items()]
+    return list(dict.fromkeys(sentence(as_plain(text)) for text in words))

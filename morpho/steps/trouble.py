@@ -1,0 +1,68 @@
+"""What a step could not compute, noted as key words and facts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from morpho.shape.checks import Refusal
+
+__all__ = ["Trouble"]
+
+
+class Trouble:
+    """Refusals that a step met and went on after.
+
+    Parameters
+    ----------
+    logged : bool
+        Whether their messages go to the step's log.
+
+    Attributes
+    ----------
+    rows : list of dict
+        For the notes of the step: the `part` of its work, facts that tell which, the `code` of
+        the refusal (blank where it has none) and the refusal's own facts.
+    """
+
+    def __init__(self, logged: bool = True) -> None:
+        self._logged = logged
+        self.rows: list[dict[str, Any]] = []
+
+    def note(self, part: str, code: str, **facts: Any) -> None:
+        """Note what is no refusal, but could not be told either.
+
+        Parameters
+        ----------
+        part, code : str
+        **facts
+        """
+        self.rows.append({"part": part, **facts, "code": code})
+
+    def refused(self, part: str, error: Refusal, **facts: Any) -> None:
+        """Note a refusal.
+
+        Parameters
+        ----------
+        part : str
+        error : Refusal
+        **facts
+        """
+        if self._logged:
+            print(f"{', '.join(map(str, [part, *facts.values()]))}: {error}")
+        self.note(part, error.code, **facts, **error.facts)
+
+    @contextmanager
+    def met(self, part: str, **facts: Any) -> Iterator[None]:
+        """Note a refusal of the block within, and go on after it.
+
+        Parameters
+        ----------
+        part : str
+        **facts
+        """
+        try:
+            yield
+        except Refusal as error:
+            self.refused(part, error, **facts)

@@ -1,0 +1,345 @@
+"""What a complete run keeps for the next one, and what changed between two.
+
+A snapshot holds what is compared: plain numbers and texts, to be kept as JSON between runs.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from morpho.results.store import write_json
+from morpho.results.wording import number
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = [
+    "FORMAT", "compared", "digests_of", "keep_snapshot", "kept_snapshot", "said_of", "snapshot",
+]  # fmt: skip
+
+# Snapshots of another format are not compared.
+FORMAT = 2
+_LAST, _BEFORE = "last_run.json", "run_before.json"
+
+# Axes compared, and how many distances are told one by one.
+_AXES, _TOLD = 3, 3
+
+Changes = list[dict[str, Any]]
+
+
+def _plain(value: Any) -> Any:
+    """A number as JSON can hold it, or None."""
+    value = float(value)
+    return None if math.isnan(value) else value
+
+
+def _specimens(
+    element: Any, digests: Mapping[str, str], said: Mapping[str, Mapping[str, str]]
+) -> dict[str, Any]:
+    return {
+        str(row["specimen"]): {
+            "digest": digests.get(str(row["specimen"]), ""),
+            "taxon": str(row["taxon"]),
+            "role": str(row["role"]),
+            "used": bool(row["used"]),
+            "said": dict(said.get(str(row["specimen"]), {})),
+        }
+        for row in element.tables["specimens"].to_dict("records")
+    }
+
+
+def _distances(table: Any) -> list[dict[str, Any]]:
+    return [
+        {
+            "first": str(row["first"]),
+            "second": str(row["second"]),
+            "size_heeded": bool(row["size_heeded"]),
+            "distance": _plain(row["distance"]),
+        }
+        for row in table.to_dict("records")
+    ]
+
+
+def _verdicts(element: Any) -> dict[str, Any]:
+    tables = element.tables
+    last = tables.get("conclusions")
+    final = {} if last is None else dict(zip(last["specimen"], last["verdict"], strict=True))
+    return {
+        str(row["specimen"]): {
+            "verdict": str(final.get(row["specimen"], row["verdict"])),
+            "nearest_taxon": str(row["nearest_taxon"]),
+            "p_value_as_it_is": _plain(row["p_value_as_it_is"]),
+            "p_value_size_heeded": _plain(row["p_value_size_heeded"]),
+        }
+        for row in tables["verdicts"].to_dict("records")
+    }
+
+
+def snapshot(
+    elements: Iterable[Any],
+    digests: Mapping[str, Mapping[str, str]] | None = None,
+    said: Mapping[str, Mapping[str, Mapping[str, str]]] | None = None,
+) -> dict[str, Any]:
+    """Take from the tables what is compared with the next run.
+
+    Parameters
+    ----------
+    elements : iterable
+        Each with its name and tables.
+    digests : mapping of str to mapping of str to str
+        By element and specimen, a digest of what was digitised on it.
+    said : mapping of str to mapping, optional
+        By element and specimen, what its row of the specimen table says beyond taxon and role,
+        by column: side, stage, variables of the model. Nothing private.
+
+    Returns
+    -------
+    dict
+        Plain data: the same after a way through JSON.
+    """
+    digests, said = digests or {}, said or {}
+    found = {}
+    for element in elements:
+        axes = element.tables["variance_per_axis"]
+        found[element.name] = {
+            "specimens": _specimens(
+                element, digests.get(element.name, {}), said.get(element.name, {})
+            ),
+            "axes": [_plain(share) for share in axes["share_of_variance"].head(_AXES)],
+            "axes_retained": int(axes["retained"].sum()),
+            "distances": _distances(element.tables["pairwise_distances"]),
+            "verdicts": _verdicts(element),
+        }
+    return {"format": FORMAT, "elements": found}
+
+
+def digests_of(rows: Any) -> dict[str, str]:
+    """A digest of each specimen's digitisations, whatever the order of rows and files.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Landmark tables of an element.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    ordered = rows.sort_values(["specimen", "replicate", "observer", "landmark"], kind="stable")
+    columns = ["replicate", "observer", "landmark", "x", "y", "z"]
+    found = {}
+    for name, part in ordered.groupby("specimen", sort=True):
+        text = part[columns].to_csv(index=False, float_format="%.9g", lineterminator="\n")
+        found[str(name)] = sha256(text.encode()).hexdigest()[:16]
+    return found
+
+
+def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
+    """What each specimen's row says that results depend on, but its taxon and role.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    specimens : DataFrame
+        The specimen table.
+
+    Returns
+    -------
+    dict of str to dict of str to str
+        By specimen and column; nothing private.
+    """
+    terms = [
+        name
+        for term in config.settings.model.terms
+        for name in ([term] if isinstance(term, str) else term)
+    ]
+    private = config.private_columns(specimens.columns)
+    columns = [c for c in dict.fromkeys(["side", "stage", *terms]) if c in specimens.columns]
+    told = specimens[[c for c in columns if c not in (*private, "taxon")]].astype(str)
+    return {
+        str(name): dict(zip(told.columns, row, strict=True))
+        for name, row in zip(told.index, told.to_numpy().tolist(), strict=True)
+    }
+
+
+def kept_snapshot(folder: Path) -> dict[str, Any] | None:
+    """The snapshot of the last complete run.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it is kept.
+
+    Returns
+    -------
+    dict or None
+    """
+    try:
+        found = json.loads((folder / _LAST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def keep_snapshot(folder: Path, now: dict[str, Any]) -> None:
+    """Keep a snapshot for the next run; the one before it is kept too.
+
+    Parameters
+    ----------
+    folder : Path
+    now : dict
+    """
+    last = kept_snapshot(folder)
+    if last == now:
+        return
+    if last is not None:
+        write_json(folder / _BEFORE, last)
+    write_json(folder / _LAST, now)
+
+
+def _of_specimens(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
+    both = sorted(set(before) & set(now))
+    told = {
+        "new": sorted(set(now) - set(before)),
+        "gone": sorted(set(before) - set(now)),
+        "digitised": [name for name in both if before[name]["digest"] != now[name]["digest"]],
+        "set_aside": [name for name in both if before[name]["used"] and not now[name]["used"]],
+        "taken_in": [name for name in both if now[name]["used"] and not before[name]["used"]],
+    }
+    rows: Changes = [{"what": what, "names": names} for what, names in told.items() if names]
+    for name in both:
+        was, is_ = ({key: one[name][key] for key in ("role", "taxon")} for one in (before, now))
+        if was["role"] != is_["role"] or (was != is_ and was["role"] == "known"):
+            rows.append({"what": "standing", "specimen": name, "was": was, "now": is_})
+        old = before[name]["said"]
+        rows += [
+            {"what": "said", "specimen": name, "column": column, "was": old[column], "now": text}
+            for column, text in now[name]["said"].items()
+            # of a column that is new nothing is known
+            if old.get(column, text) != text
+        ]
+    return rows
+
+
+def _of_axes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
+    axes = [
+        {"axis": i, "was": was, "now": is_}
+        for i, (was, is_) in enumerate(zip(before["axes"], now["axes"], strict=False), 1)
+        if f"{100 * was:.1f}" != f"{100 * is_:.1f}"
+    ]
+    rows: Changes = [{"what": "axes", "axes": axes}] if axes else []
+    was, is_ = before["axes_retained"], now["axes_retained"]
+    return rows + ([{"what": "axes_retained", "was": was, "now": is_}] if was != is_ else [])
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> Changes:
+    def keyed(rows: Iterable[Any]) -> dict[tuple[str, str, bool], float]:
+        return {(r["first"], r["second"], r["size_heeded"]): _number(r["distance"]) for r in rows}
+
+    old, new = keyed(before), keyed(now)
+    moved: Changes = [
+        {"what": "distance", "first": first, "second": second, "size_heeded": heeded,
+         "was": old[first, second, heeded], "now": new[first, second, heeded]}
+        for first, second, heeded in sorted(set(old) & set(new))
+    ]  # fmt: skip
+    moved = [row for row in moved if number(row["was"]) != number(row["now"])]
+    moved.sort(key=lambda row: -abs(_known(row["now"]) - _known(row["was"])))
+    more = len(moved) - _TOLD
+    rest: Changes = [{"what": "more_distances", "count": more}] if more > 0 else []
+    return moved[:_TOLD] + rest
+
+
+def _known(value: float) -> float:
+    return 0.0 if math.isnan(value) else value
+
+
+def _digits(p: float) -> str:
+    """A p-value to the digits that are told."""
+    if p < 0.001:
+        return "below"
+    return "above" if 0.9995 <= p < 1 else f"{p:.3f}"
+
+
+def _evidence(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
+    found: Changes = []
+    for key in ("p_value_as_it_is", "p_value_size_heeded"):
+        was, is_ = _number(before[key]), _number(now[key])
+        if _digits(was) != _digits(is_):
+            found.append({"what": key, "was": was, "now": is_})
+    was, is_ = before["nearest_taxon"], now["nearest_taxon"]
+    return found + ([{"what": "nearest_taxon", "was": was, "now": is_}] if was != is_ else [])
+
+
+def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any], moved: bool) -> Changes:
+    """Verdicts that turned or whose evidence moved; the others too where anything `moved`."""
+    rows: Changes = []
+    kept: dict[str, list[str]] = {}
+    for name in sorted(now):
+        facts = {"specimen": name, "verdict": now[name]["verdict"]}
+        if name not in before:
+            rows.append({"what": "first_verdict", **facts})
+            continue
+        facts["evidence"] = _evidence(before[name], now[name])
+        was = before[name]["verdict"]
+        if was != facts["verdict"]:
+            rows.append({"what": "verdict_turned", "was": was, **facts})
+        elif facts["evidence"]:
+            rows.append({"what": "evidence_moved", **facts})
+        else:
+            kept.setdefault(was, []).append(name)
+    rows += [{"what": "no_verdict", "specimen": name} for name in sorted(set(before) - set(now))]
+    if moved or rows:
+        rows += [
+            {"what": "verdict_stays", "verdict": verdict, "names": names}
+            for verdict, names in sorted(kept.items())
+        ]
+    return rows
+
+
+def compared(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[str, Changes]:
+    """Tell what changed between two runs.
+
+    Parameters
+    ----------
+    before : mapping or None
+        Snapshot of the last complete run; None where there was none.
+    now : mapping
+        Snapshot of this one.
+
+    Returns
+    -------
+    dict of str to list of dict
+        By element, a row for each change: `what`, and facts. An element of which nothing
+        changed that shows in the digits told is not in it; empty where nothing changed, or
+        there is nothing to compare with.
+    """
+    if not before or before.get("format") != now["format"]:
+        return {}
+    result: dict[str, Changes] = {}
+    for name, element in now["elements"].items():
+        old = before["elements"].get(name)
+        if old is None:
+            result[name] = [{"what": "element_new"}]
+            continue
+        specimens = _of_specimens(old["specimens"], element["specimens"])
+        spaces = [
+            *_of_axes(old, element),
+            *_of_distances(old["distances"], element["distances"]),
+        ]
+        moved = bool(specimens or spaces)
+        rows = [*specimens, *_of_verdicts(old["verdicts"], element["verdicts"], moved), *spaces]
+        if rows:
+            result[name] = rows
+    for name in before["elements"]:
+        if name not in now["elements"]:
+            result[name] = [{"what": "element_gone"}]
+    return result
