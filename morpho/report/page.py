@@ -15,12 +15,14 @@ from markupsafe import Markup
 from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
-from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.paper.tables import SAMPLE, sample_counts
 from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
 from morpho.report.phrasing import CAUTION, counted, number, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
+from morpho.results.describing import Table
+from morpho.results.tables import JOINED, TABLES
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["SECTIONS", "ElementContent", "render_page"]
@@ -34,6 +36,10 @@ SECTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("sure", "How sure is that?", ("calibration", "stability", "adequacy", "specimens_to_decide")),
     ("groups", "Do the known taxa differ?", ("canonical_axes",)),
 )
+
+# Section that differs for each query, and how many rows of its tables are shown.
+_OF_QUERIES, _MOST_ROWS = "differs", {"displacements": 40}
+_ROWS = 20
 
 # Blocks of study.yaml that the page tells.
 _SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
@@ -175,18 +181,12 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     """Who took part in an element, on which landmarks."""
     table = element.tables["specimens"]
     used = table["used"]
-    known = table["role"] == "known"
-    counts = pd.DataFrame(
-        {
-            "taxon": sorted(table.loc[known, "taxon"].unique()),
-        }
-    )
-    counts["digitised"] = [int((known & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
-    counts["used"] = [int((known & used & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
+    counts = sample_counts(element.tables)
+    counts = counts[counts["role"] == "known"]
     landmarks = element.tables["landmarks"]
     kept = landmarks["used"]
     return {
-        "counts": _rows(counts, {"taxon": "taxon", "digitised": "digitised", "used": "used"}),
+        "counts": _rows(counts, SAMPLE.headings("page")),
         "aside": table.loc[~used, ["specimen", "role", "reason"]].to_dict("records"),
         "mirrored": int(table.loc[used, "mirrored"].sum()),
         "averaged": int((table.loc[used, "digitisations"] > 1).sum()),
@@ -207,12 +207,18 @@ def _trouble(element: ElementContent) -> list[str]:
     return said
 
 
-def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
+def _shown(tables: Mapping[str, pd.DataFrame], about: Table) -> dict[str, Any]:
+    """A table as the page shows it."""
+    headings = about.headings("page")
+    return {"name": about.name, "title": about.page, **_rows(tables[about.name], headings)}
+
+
+def _of_section(element: ElementContent, key: str) -> list[dict[str, Any]]:
     """Tables of a section of the page."""
     return [
-        {"name": name, "title": words, **_rows(element.tables[name], columns)}
-        for name, (place, words, columns) in SHOWN.items()
-        if place == key
+        _shown(element.tables, about)
+        for about in TABLES.values()
+        if about.page and about.section == key != _OF_QUERIES
     ]
 
 
@@ -227,7 +233,7 @@ def _figure(element: ElementContent, name: str) -> dict[str, Any]:
 def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title, figures in SECTIONS:
-        tables = _shown(element, key)
+        tables = _of_section(element, key)
         lacking = nothing_to_compare(element) if key == "groups" else ""
         section = {
             "key": key,
@@ -252,12 +258,21 @@ def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]
     }
 
 
-def _query_table(name: str, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
-    heeded = bool(part["size_heeded"].any())
-    title, columns = query_words(name, heeded, nothing_passes(part, alpha))
-    paired = "other_side" not in columns or (part["other_side"] != "").any()
-    columns = {key: head for key, head in columns.items() if paired or key != "other_side"}
-    return {"name": name, "title": title, **_rows(part.head(SHOWN_QUERY[name][1]), columns)}
+def _query_table(about: Table, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
+    """A table on a single query; title and headings say at which size it compares."""
+    way = "at its own size" if part["size_heeded"].any() else "as it is"
+    nothing = nothing_passes(part, alpha)
+    paired = "other_side" not in part or (part["other_side"] != "").any()
+    headings = {
+        column: head.format(way=way)
+        for column, head in about.headings("page").items()
+        if paired or column != "other_side"
+    }
+    return {
+        "name": about.name,
+        "title": f"{about.page}, {way}{f': {nothing}' if nothing else ''}",
+        **_rows(part.head(_MOST_ROWS.get(about.name, _ROWS)), headings),
+    }
 
 
 def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
@@ -280,9 +295,10 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
                 "failed": failed_surfaces(element, specimen),
                 "figures": [_portrait(element, one) for one in own],
                 "tables": [
-                    _query_table(name, part, alpha)
-                    for name in SHOWN_QUERY
-                    if len(part := _best(element.tables[name], specimen))
+                    _query_table(about, part, alpha)
+                    for about in TABLES.values()
+                    if about.page and about.section == _OF_QUERIES
+                    if len(part := _best(element.tables[about.name], specimen))
                 ],
             }
         )
@@ -314,7 +330,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
             element.notes["superimpose"]["symmetric"],
         ),
         "trust": trust_words(element.tables, element.notes, alpha),
-        "trust_tables": _shown(element, "data"),
+        "trust_tables": _of_section(element, "data"),
         "trust_figures": [
             _figure(element, name)
             for name in ("landmark_error", "distortion")
@@ -323,7 +339,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "trouble": _trouble(element),
         "sections": _sections(element),
         "differences": _differences(element, alpha),
-        "meshes": _rows(element.tables["meshes"], MESH_COLUMNS),
+        "meshes": _rows(element.tables["meshes"], TABLES["meshes"].headings("page")),
         "mesh_files": element.tables["meshes"]["file"].tolist(),
         "viewer": element.viewer,
         "notes": element.notes,
@@ -386,10 +402,7 @@ def render_page(
         uncorrected=uncorrected_words(settings["tests"]["alpha"]),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined["individuals"]),
-        joined=[
-            {"name": name, "title": words, **_rows(joined[name], columns)}
-            for name, (words, columns) in SHOWN_JOINED.items()
-        ],
+        joined=[_shown(joined, about) for about in JOINED.values() if about.page],
         elements=[
             _element(element, settings["tests"]["alpha"])
             | {"magnify": settings["figures"]["magnify"]}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,85 +11,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morpho.results.describing import Table
+from morpho.results.tables import ALL_ELEMENTS, described
 from morpho.results.whole import whole
 
-__all__ = [
-    "ALL_ELEMENTS", "FLAGS", "TEXTS", "ElementResults", "write_json", "write_table",
-]  # fmt: skip
-
-# Folder of what is joined from all elements; no element can be named so.
-ALL_ELEMENTS = "all-elements"
-
-# Columns of text, whatever stands in them, and columns of True and False; all others
-# hold numbers, and a blank there is a missing one.
-TEXTS = frozenset(
-    [
-        "beside_ranges",
-        "blocking",
-        "choice",
-        "direction",
-        "element",
-        "growth_line",
-        "kept_by",
-        "left_out",
-        "figure",
-        "file",
-        "form",
-        "frame",
-        "known_specimen",
-        "measurement",
-        "other_side",
-        "region",
-        "remark",
-        "standard_deviation_unit",
-        "suspects",
-        "template",
-        "unit",
-        "proposal",
-        "setting",
-        "taxa_not_rejected",
-        "tempered_by",
-        "turned_without",
-        "turning_settings",
-        "verdict_before",
-        "verdicts_of_elements",
-        "landmarks",
-        "observer",
-        "replicate",
-        "source",
-        "patch",
-        "flag",
-        "estimated_by",
-        "point",
-        "assigned_to",
-        "when",
-        "beyond_sizes_of", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
-        "missing_landmarks", "nearest_taxon", "reason", "role", "second", "side", "specimen",
-        "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",
-    ]
-)  # fmt: skip
-FLAGS = frozenset(
-    [
-        "doubted",
-        "kept",
-        "counted",
-        "estimated",
-        "fits_differ",
-        "outside_every_taxon",
-        "outside_range",
-        "watertight",
-        "rank_can_decide",
-        "within_error",
-        "beyond_sizes",
-        "extrapolates",
-        "mirrored",
-        "retained",
-        "size_heeded",
-        "used",
-    ]
-)
-# Of those, what is blank where there was nothing to compare.
-_BLANK_FLAGS = frozenset(["outside_range"])
+__all__ = ["ALL_ELEMENTS", "ElementResults", "write_json", "write_table"]
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -121,6 +47,26 @@ def write_json(path: Path, content: Any) -> None:
     with whole(path) as temporary:
         text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
         temporary.write_text(text + "\n", encoding="utf-8")
+
+
+def _typed(told: pd.Series, kind: str) -> pd.Series:
+    """What was read as text, as what it is."""
+    if kind == "number":
+        return pd.to_numeric(told)
+    blank = told == ""
+    flags = told == "True"
+    return flags.astype(object).mask(blank, None) if kind == "maybe" and blank.any() else flags
+
+
+def _joined(rows: Sequence[Any], about: Table) -> pd.DataFrame:
+    """Rows or parts as one table; rows in the order that is described."""
+    if not rows:
+        return pd.DataFrame(columns=about.header())
+    if all(isinstance(part, pd.DataFrame) for part in rows):
+        return pd.concat(rows)
+    table = pd.DataFrame(list(rows))
+    order = about.header(map(str, table.columns))
+    return table[order] if set(order) == set(table.columns) else table
 
 
 class ElementResults:
@@ -165,8 +111,6 @@ class ElementResults:
     def table(self, name: str) -> pd.DataFrame:
         """Read a table; names stay text, whatever they look like.
 
-        Whether a value lies outside a range is None where there was nothing to compare.
-
         Parameters
         ----------
         name : str
@@ -174,28 +118,39 @@ class ElementResults:
         Returns
         -------
         DataFrame
+            Each column of the kind that is described. A flag that may be blank is None there.
         """
+        about = described(name)
         table = pd.read_csv(
             self.folder / "tables" / f"{name}.csv", dtype=str, keep_default_na=False
         )
-        for column in table.columns.difference(sorted(TEXTS)):
-            if column in FLAGS:
-                told = table[column]
-                table[column] = told == "True"
-                if column in _BLANK_FLAGS and (told == "").any():
-                    table[column] = table[column].astype(object).mask(told == "", None)
-            else:
-                table[column] = pd.to_numeric(table[column])
+        for key, told in dict(table).items():
+            column = about.column(str(key))
+            if column is not None and column.kind != "text":
+                table[key] = _typed(told, column.kind)
         return table
 
-    def write_table(self, name: str, table: pd.DataFrame) -> None:
-        """Write a table.
+    def write_table(
+        self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
+    ) -> None:
+        """Write a table, and hold it against its description.
 
         Parameters
         ----------
         name : str
-        table : DataFrame
+        rows : DataFrame, or sequence of mappings or of DataFrames
+            The table, its rows or its parts. Where there are none, its header alone is written.
+
+        Raises
+        ------
+        ValueError
+            If its columns, or their order, are not those described.
         """
+        about = described(name)
+        table = rows if isinstance(rows, pd.DataFrame) else _joined(rows, about)
+        found = list(map(str, table.columns))
+        if found != about.header(found):
+            raise ValueError(f"{name} has the columns {found}; described are {about.header(found)}")
         write_table(self.folder / "tables" / f"{name}.csv", table)
 
     def notes(self, name: str) -> dict[str, Any]:

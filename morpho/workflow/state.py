@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache, cached_property
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from morpho.results.tables import described
 from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.provenance import Difference, short, versions
@@ -54,8 +56,19 @@ def kept_in(config: StudyConfig) -> Path:
     return config.results.parent / ".snakemake" / "formkin" / "code.json"
 
 
+def _kinds(job: Job) -> str:
+    """Digest of the columns and kinds of the tables that a job reads or makes."""
+    paths = [path for path in (*job.reads, *job.makes) if "/tables/" in path]
+    tables = {described(path.split("/tables/")[1].removesuffix(".csv")) for path in paths}
+    told = sorted((one.name, [(c.name, c.kind) for c in one.columns]) for one in tables)
+    return sha256(repr(told).encode()).hexdigest()[:16]
+
+
 def code_of(job: Job, digests: CodeDigests) -> str:
     """Digest of the code that a job runs; of a figure, of the module that draws it.
+
+    What is said of tables is for people, and counts for the steps that show it; which columns
+    a table has and of what kind they are counts for the jobs that read or make it.
 
     Parameters
     ----------
@@ -68,8 +81,9 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     """
     if job.rule.per == "figure":
         step = digests.alone(job.rule.module)
-        return step + digests.of("drawing.saving", "results.store", f"drawing.{DRAWN_BY[job.name]}")
-    return digests.of(job.rule.module)
+        drawn = digests.of("drawing.saving", "results.store", f"drawing.{DRAWN_BY[job.name]}")
+        return step + drawn + _kinds(job)
+    return digests.of(job.rule.module) + _kinds(job)
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:

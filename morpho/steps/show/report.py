@@ -10,10 +10,11 @@ import pandas as pd
 
 from morpho import __version__
 from morpho.report.captions import CAPTIONS
-from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
 from morpho.report.telling import with_words, with_words_joined
+from morpho.results.readme import readme
 from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.tables import JOINED, TABLES
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
 from morpho.steps.show.finish import changes_since_last_run
@@ -78,6 +79,6 @@ def run(config: StudyConfig) -> None:
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )
     with whole(config.results / "README.md") as temporary:
-        temporary.write_text(legend_text(), encoding="utf-8")
+        temporary.write_text(readme(), encoding="utf-8")
     with whole(config.results / "report.html") as temporary:
         temporary.write_text(page, encoding="utf-8")

@@ -10,15 +10,14 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho.report.findings import findings, joined_findings
-from morpho.report.latex_tables import latex_tables
-from morpho.report.legend import JOINED, TABLES
-from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import named, to_markdown, to_plain
 from morpho.report.methods import methods_paragraphs
+from morpho.report.paper.docx import word_tables
+from morpho.report.paper.latex import latex_tables
+from morpho.report.paper.tables import manuscript_tables
+from morpho.report.paper.workbook import stacked, workbook
 from morpho.report.references import bibtex, references_for, still_open
 from morpho.report.telling import with_words, with_words_joined
-from morpho.report.word_tables import word_tables
-from morpho.report.workbook import stacked, workbook
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
 from morpho.workflow.provenance import versions
@@ -94,7 +93,7 @@ def run(config: StudyConfig) -> None:
     elements = element_contents(config)
     tables = {element.name: element.tables for element in elements}
     joined = joined_tables(config)
-    book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
+    book = workbook(stacked(tables) | dict(joined), **about)
     _write(folder / "tables.xlsx", book)
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))

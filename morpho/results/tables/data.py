@@ -1,0 +1,163 @@
+"""Tables of the input: whether it can be trusted, and who takes part."""
+
+from __future__ import annotations
+
+from morpho.results.columns import (
+    DEGREES_OF_FREEDOM,
+    KIND_OF_POINT,
+    LANDMARK,
+    MEAN_SQUARE,
+    P_VALUE,
+    REASON,
+    ROLE,
+    SHARE_OF_VARIANCE,
+    SPECIMEN,
+    SUM_OF_SQUARES,
+    TAXON,
+    X,
+    Y,
+    Y_LIKEWISE,
+    Z,
+    Z_LIKEWISE,
+)
+from morpho.results.describing import Column, Table
+
+__all__ = ["DATA"]
+
+# fmt: off
+
+DATA: tuple[Table, ...] = (
+    Table(
+        "suspicions", "Digitisations that look wrong, with what would mend them. Nothing was changed.", "screen",
+        columns=(
+            SPECIMEN,
+            Column("replicate", "label of the digitisation", "text"),
+            Column("observer", "who digitised", "text"),
+            Column("kind", "swapped, mirror, size, displaced or unusual", "text"),
+            Column("landmarks", "landmarks it is about, separated by semicolons", "text"),
+            Column("distance_before", "distance from the taxon, in usual deviations; for size, of log size"),
+            Column("distance_after", "the same once the slip were mended"),
+            Column("threshold", "distance beyond which a digitisation is looked at"),
+            Column("proposal", "what to look at, in words", "text"),
+        ),
+    ),
+    Table(
+        "digitising_error", "Procrustes ANOVA of replicates: differences between specimens against those between digitisations.", "measure",
+        section="data",
+        page="Digitising error: Procrustes ANOVA of replicates",
+        paper="Digitising error: Procrustes analysis of variance of replicates.",
+        columns=(
+            Column("source", "specimen, observer, observer by specimen, error, total", "text", head="source"),
+            SUM_OF_SQUARES, DEGREES_OF_FREEDOM, MEAN_SQUARE,
+            Column("f_ratio", "mean square by that of the error", head="F"),
+            P_VALUE, SHARE_OF_VARIANCE.here(head=""),
+        ),
+    ),
+    Table(
+        "landmark_error", "Digitising error of each landmark.", "measure",
+        columns=(
+            LANDMARK,
+            Column("error_mm", "root mean square distance of a digitisation from the true place"),
+            Column("share_of_within_taxon_variance", "the part of the variance of single digitisations within taxa that is error"),
+            Column("observer_difference_mm", "distance between the observers' mean placings; the largest where there are more than two"),
+        ),
+    ),
+    Table(
+        "asymmetry", "Procrustes ANOVA of the sides of a bone with a plane of symmetry; empty for other bones.", "measure",
+        section="data",
+        page="Sides: Procrustes ANOVA",
+        paper="Sides of the bone: Procrustes analysis of variance.",
+        columns=(
+            Column("source", "individual; side, directional asymmetry; individual by side, fluctuating asymmetry; error; total", "text", head="source"),
+            SUM_OF_SQUARES, DEGREES_OF_FREEDOM, MEAN_SQUARE,
+            Column("f_ratio", "mean square by that it is tested against", head="F"),
+            P_VALUE, SHARE_OF_VARIANCE.here(head=""),
+        ),
+    ),
+    Table(
+        "distortion", "Bones made symmetric because they were squashed or sheared in the ground.", "prepare",
+        columns=(
+            SPECIMEN,
+            Column("shear", "about the tangent of the angle by which the bone leaned"),
+            Column("asymmetry_before", "distance of landmarks from the symmetric bone, as a share of their distance from the centroid"),
+            Column("asymmetry_sheared", "the same once the shear was taken out; the rest is averaged away"),
+            Column("procrustes_distance", "Procrustes distance between the bone before and after"),
+        ),
+    ),
+    Table(
+        "distortion_shapes", "The same bones before and after, superimposed on the mean; those with missing points are left out.", "superimpose",
+        columns=(
+            SPECIMEN,
+            Column("when", "before or after", "text"),
+            LANDMARK, X, Y, Z,
+        ),
+    ),
+    Table(
+        "estimated_points", "Every point that was missing and is estimated.", "slide",
+        columns=(
+            SPECIMEN,
+            Column("point", "landmark, or semilandmark as curve.number or patch.number", "text"),
+            KIND_OF_POINT,
+            Column("estimated_by", "mirror side, or other specimens", "text"),
+            REASON,
+            X.here(meaning="estimate, in mm, as the scan lies (mirrored where the specimen was)"),
+            Y_LIKEWISE, Z_LIKEWISE,
+            Column("spread_mm", "standard deviation of the draws of the estimate"),
+        ),
+    ),
+    Table(
+        "recovery", "Hide and seek: how well known landmarks are found when they are hidden.", "slide",
+        section="data",
+        page="Hide and seek: how well hidden landmarks are found",
+        columns=(
+            LANDMARK,
+            Column("estimated_by", "mirror side, regression or spline", "text", head="estimated by"),
+            Column("error_mm", "root mean square distance of the estimate from the true place", head="error (mm)"),
+            Column("error_in_spread", "the same by the landmark's usual displacement within taxa (root mean square); at 1 the mean of the taxon would do as well", head="error, times the usual displacement within taxa"),
+            Column("coverage", "share of true places within the region that should hold 0.9 of them", head="coverage (0.9 expected)"),
+        ),
+    ),
+    Table(
+        "carried_points", "Points of patches carried from the template to each scan.", "slide",
+        columns=(
+            SPECIMEN,
+            Column("patch", "name of the patch", "text"),
+            Column("number", "number of the point"),
+            X.here(meaning="in mm, as the scan lies"),
+            Y_LIKEWISE, Z_LIKEWISE,
+            Column("distance_mm", "how far projection to the scan moved the point"),
+            Column("flag", "why the point is not used; blank if it is", "text"),
+        ),
+    ),
+    Table(
+        "sliding", "How the semilandmarks came to rest.", "slide",
+        columns=(
+            Column("pass", "number of the pass; 0 before sliding"),
+            Column("change", "root mean square move of the specimens, as a share of centroid size"),
+            Column("minimised", "bending energy or squared Procrustes distance, as chosen; mean over specimens"),
+        ),
+    ),
+    Table(
+        "specimens", "Every specimen digitised on the element, and what became of it.", "prepare",
+        columns=(
+            SPECIMEN, TAXON, ROLE,
+            Column("side", "side of the bone; blank where it has none", "text"),
+            Column("stage", "growth stage as given", "text"),
+            Column("digitisations", "number of replicates averaged"),
+            Column("mirrored", "whether it was mirrored to the other side", "flag"),
+            Column("landmarks_present", "number of landmarks of the scheme that it has"),
+            Column("missing_landmarks", "names of the others, separated by spaces", "text"),
+            Column("used", "whether it takes part", "flag"),
+            REASON,
+        ),
+    ),
+    Table(
+        "landmarks", "The landmarks of the scheme.", "prepare",
+        columns=(
+            LANDMARK,
+            Column("type", "1 juxtaposition of tissues, 2 maximum of curvature, 3 extremal or constructed"),
+            Column("definition", "anatomical definition", "text"),
+            Column("used", "whether all specimens that take part have it, so that it is analysed", "flag"),
+        ),
+    ),
+)
