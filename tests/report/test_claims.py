@@ -8,10 +8,10 @@ from helpers import small_tables as small
 from morpho.report.captions import CAPTIONS
 from morpho.report.conclusions import individual_words
 from morpho.report.findings import findings
-from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.marked import to_plain
 from morpho.report.methods import methods_paragraphs
 from morpho.report.page import _rows, _sample
+from morpho.report.paper.tables import manuscript_tables
 from morpho.report.phrases import percent, probability, uncorrected_words
 from morpho.report.phrasing import p_value_words, p_words
 from morpho.report.trust import trust_words

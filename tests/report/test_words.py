@@ -13,7 +13,6 @@ from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Keeper, Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
 from morpho.report.captions import CAPTIONS
-from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.report.phrasing import (
     CAUTION,
     counted,
@@ -25,6 +24,7 @@ from morpho.report.phrasing import (
     verdict_reason,
 )
 from morpho.report.trust import trust_words
+from morpho.results.tables import TABLES
 from morpho.steps.judge import place
 
 ROW = {
@@ -518,19 +518,6 @@ def test_facts_of_a_sample():
         "12 of 12 landmarks are analysed.",
         "The symmetric part of each bone is analysed.",
     ]
-
-
-def test_every_column_is_explained_once():
-    """A column is told among those that mean the same everywhere, or with its table."""
-    assert not set(TABLES) & set(JOINED)
-    for name, (_, columns) in (TABLES | JOINED).items():
-        for column in set(columns) & set(COLUMNS):
-            common = COLUMNS["x" if column in "xyz" else column]
-            assert "see there" in common
-            assert f"`{name}`" in common or "where a table says otherwise" in common
-    text = legend_text()
-    assert all(f"### {name}.csv" in text for name in TABLES)
-    assert all(f"### all-elements/tables/{name}.csv" in text for name in JOINED)
 
 
 def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():

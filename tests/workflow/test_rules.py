@@ -8,8 +8,8 @@ import re
 import pytest
 
 from morpho.report.captions import CAPTIONS
-from morpho.report.legend import JOINED, TABLES
 from morpho.results.store import ElementResults
+from morpho.results.tables import JOINED, TABLES
 from morpho.steps.show import draw, supplement
 from morpho.study.reading.schemas import load_schema
 from morpho.study.settings.config import read_config
@@ -33,7 +33,7 @@ def test_every_step_of_a_rule_is_there():
         assert callable(importlib.import_module(f"morpho.{rule.module}").run), rule.step
 
 
-def test_tables_and_figures_of_rules_are_those_that_are_described():
+def test_tables_and_figures_are_made_by_a_rule():
     made = {one.split("/")[1] for rule in RULES for one in rule.makes if one.startswith("tables/")}
     assert made == set(TABLES)
     combined = {path.split("/")[-1].removesuffix(".csv") for path in BY_STEP["combine"].makes}

@@ -14,11 +14,11 @@ from morpho.results.columns import (
     SPECIMEN,
     SUM_OF_SQUARES,
     TAXON,
+    Y_LIKEWISE,
+    Z_LIKEWISE,
     X,
     Y,
-    Y_LIKEWISE,
     Z,
-    Z_LIKEWISE,
 )
 from morpho.results.describing import Column, Table
 

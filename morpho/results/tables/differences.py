@@ -11,9 +11,9 @@ from morpho.results.columns import (
     SIZE_HEEDED,
     SPECIMEN,
     TAXON,
-    X,
     Y_LIKEWISE,
     Z_LIKEWISE,
+    X,
 )
 from morpho.results.describing import Column, Table
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from morpho.results.columns import (
     EFFECT_SIZE,
-    PERMUTATIONS,
     P_VALUE,
+    PERMUTATIONS,
     ROLE,
     SIZE_HEEDED,
     SPECIMEN,
