@@ -58,15 +58,14 @@ def _typed(told: pd.Series, kind: str) -> pd.Series:
     return flags.astype(object).mask(blank, None) if kind == "maybe" and blank.any() else flags
 
 
-def _joined(rows: Sequence[Any], about: Table) -> pd.DataFrame:
-    """Rows or parts as one table; rows in the order that is described."""
-    if not rows:
-        return pd.DataFrame(columns=about.header())
+def _joined(rows: pd.DataFrame | Sequence[Any]) -> pd.DataFrame:
+    """A table, its rows, or its parts one below the other, as one table."""
+    if isinstance(rows, pd.DataFrame):
+        return rows
     if all(isinstance(part, pd.DataFrame) for part in rows):
-        return pd.concat(rows)
-    table = pd.DataFrame(list(rows))
-    order = about.header(map(str, table.columns))
-    return table[order] if set(order) == set(table.columns) else table
+        full = [part for part in rows if len(part)]
+        return pd.concat(full) if full else pd.DataFrame()
+    return pd.DataFrame(list(rows))
 
 
 class ElementResults:
@@ -120,7 +119,7 @@ class ElementResults:
         DataFrame
             Each column of the kind that is described. A flag that may be blank is None there.
         """
-        about = described(name)
+        about: Table = described(name)
         table = pd.read_csv(
             self.folder / "tables" / f"{name}.csv", dtype=str, keep_default_na=False
         )
@@ -133,7 +132,7 @@ class ElementResults:
     def write_table(
         self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
     ) -> None:
-        """Write a table, and hold it against its description.
+        """Write a table with its columns in the order that is described.
 
         Parameters
         ----------
@@ -144,14 +143,15 @@ class ElementResults:
         Raises
         ------
         ValueError
-            If its columns, or their order, are not those described.
+            If its columns are not those described.
         """
-        about = described(name)
-        table = rows if isinstance(rows, pd.DataFrame) else _joined(rows, about)
+        about: Table = described(name)
+        table = _joined(rows)
         found = list(map(str, table.columns))
-        if found != about.header(found):
-            raise ValueError(f"{name} has the columns {found}; described are {about.header(found)}")
-        write_table(self.folder / "tables" / f"{name}.csv", table)
+        header = about.header(found)
+        if found and sorted(found) != sorted(header):
+            raise ValueError(f"{name} has the columns {found}; described are {header}")
+        write_table(self.folder / "tables" / f"{name}.csv", table.reindex(columns=header))
 
     def notes(self, name: str) -> dict[str, Any]:
         """Read what a step noted of its work.

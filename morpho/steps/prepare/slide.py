@@ -144,9 +144,8 @@ def _slid(
 
 
 def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
-    columns = ["pass", "change", "minimised"]
     if result is None:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     return pd.DataFrame(
         {
             "pass": np.arange(len(result.energy)),
@@ -171,7 +170,7 @@ def _why(point: int, lost: NDArray[np.bool_], layout: Layout) -> str:
 
 def _estimates(
     missing: NDArray[np.bool_], X: Array, draws: Array, given: dict, layout: Layout
-) -> pd.DataFrame:
+) -> list[dict[str, Any]]:
     """Every estimated point, with the spread of its draws."""
     rows, incomplete = [], np.flatnonzero(missing.any(axis=1))
     for j, i in enumerate(incomplete):
@@ -192,8 +191,7 @@ def _estimates(
                     "spread_mm": spread,
                 }
             )
-    columns = ["specimen", "point", "kind", "estimated_by", "reason", "x", "y", "z", "spread_mm"]
-    return pd.DataFrame(rows, columns=columns)
+    return rows
 
 
 def _recovery(
@@ -206,14 +204,13 @@ def _recovery(
     element: str,
 ) -> pd.DataFrame:
     """Hide each landmark of each complete known specimen in turn, and see how it is found."""
-    columns = ["landmark", "estimated_by", "error_mm", "error_in_spread", "coverage"]
     landmarks = np.array(layout.kinds) == "landmark"
     complete = given["known"] & ~missing[:, landmarks].any(axis=1)
     partners = None
     if layout.partners is not None:
         partners = layout.partners[landmarks]
     if complete.sum() < 8:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     try:
         found = hide_and_seek(
             X[complete][:, landmarks],
@@ -223,7 +220,7 @@ def _recovery(
             random_state=generator(seed, element, "slide", "recovery"),
         )
     except ShapeError:  # with one of them hidden, too few landmarks are left to find it by
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     return pd.DataFrame(
         {
             "landmark": np.array(layout.names)[landmarks],
@@ -281,10 +278,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     )
     results.write_table("estimated_points", _estimates(missing, X, draws, given, layout))
     results.write_table("sliding", _sliding_table(result))
-    columns = ["specimen", "patch", "number", "x", "y", "z", "distance_mm", "flag"]
-    results.write_table(
-        "carried_points", pd.DataFrame(columns=columns) if carried is None else carried
-    )
+    results.write_table("carried_points", [] if carried is None else carried)
     results.write_table("recovery", _recovery(X, missing, given, layout, method, seed, element))
     results.write_notes(
         "slide",

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_PORTRAITS = ["specimen", "figure", "file"]
-
 
 def _of(table: pd.DataFrame, specimen: str, taxon: str) -> tuple[pd.DataFrame, bool]:
     """Rows on a query from its nearest taxon, at its own size where there are any."""
@@ -118,5 +116,5 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
             with figure_style():
                 made += save_figure(folder, file, draw())
             rows.append({"specimen": specimen, "figure": figure, "file": file})
-    results.write_table("portraits", pd.DataFrame(rows, columns=_PORTRAITS))
+    results.write_table("portraits", rows)
     return made
