@@ -15,9 +15,9 @@ from markupsafe import Markup
 from morpho.report.captions import Caption
 from morpho.report.differences import PORTRAITS, difference_words, nothing_passes
 from morpho.report.empty_figures import figure_caption
-from morpho.report.paper.tables import SAMPLE, sample_counts
-from morpho.report.phrases import is_probability, percent, probability, uncorrected_words
-from morpho.report.phrasing import CAUTION, counted, number, sample_facts
+from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
+from morpho.report.phrases import percent, uncorrected_words
+from morpho.report.phrasing import CAUTION, counted, sample_facts
 from morpho.report.suspicions import suspect_names
 from morpho.report.trouble import failed_surfaces, nothing_to_compare, sentence, trouble_words
 from morpho.report.trust import trust_words
@@ -72,24 +72,9 @@ class ElementContent:
     viewer: Markup
 
 
-def _cell(value: Any, column: str = "") -> str:
-    if value is None:
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return probability(value) if is_probability(column) else number(value)
-    return str(value)
-
-
 def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
     """A table for the page: chosen columns under plain headings."""
-    chosen = table[list(columns)]
-    body = [
-        [_cell(value, column) for value, column in zip(row, columns, strict=True)]
-        for row in chosen.astype(object).to_numpy().tolist()
-    ]
-    numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in columns]
+    body, numeric = cells(table, columns)
     return {"head": list(columns.values()), "body": body, "numeric": numeric}
 
 
@@ -97,7 +82,7 @@ def _set(value: Any) -> str:
     """A setting as the reader would write it."""
     if isinstance(value, (list, tuple)):
         return ", ".join(_set(entry) for entry in value) or "none"
-    return "none" if value is None else _cell(value)
+    return "none" if value is None else cell(value)
 
 
 def _settings(settings: Mapping[str, Any], above: str = "") -> list[tuple[str, str]]:

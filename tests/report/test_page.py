@@ -268,7 +268,7 @@ def test_tables_of_all_elements_stand_with_the_verdicts(page):
 def test_what_was_not_compared_is_a_dash_and_no_no():
     told = pd.Series([True, False, None], dtype=object)
     table = _rows(pd.DataFrame({"outside_range": told}), {"outside_range": "outside the range"})
-    assert table["body"] == [["yes"], ["no"], ["–"]]
+    assert table["body"] == (("yes",), ("no",), ("–",))
 
 
 def test_the_caution_stands_with_the_verdicts(hostile):

@@ -12,7 +12,7 @@ from scipy.special import gammaln
 
 from helpers.told import individuals_told, words_of
 from morpho.inference.robustness.stability import stability_summary
-from morpho.results.tables import JOINED
+from morpho.results.tables import JOINED, TABLES
 
 BONES = ("femur", "tibia")
 QUERIES = {"kin": "ash", "own": "a form of its own", "half": "ash", "none": "ash", "mixed": "ash"}
@@ -280,8 +280,9 @@ def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
 
 
 def membership(rows):
-    """A membership table of as much as combining reads."""
-    return pd.DataFrame(rows, columns=["specimen", "size_heeded", "taxon", "p_value"])
+    """A membership table with as much in it as combining reads."""
+    table = pd.DataFrame(rows, columns=["specimen", "size_heeded", "taxon", "p_value"])
+    return table.reindex(columns=TABLES["membership"].header())
 
 
 @pytest.fixture

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 import pandas as pd
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from morpho.report.paper.workbook import stacked
 from morpho.report.phrases import is_probability, probability
@@ -17,11 +18,12 @@ from morpho.results.describing import Column, Table
 from morpho.results.tables import JOINED, TABLES
 
 __all__ = [
-    "PRINTED", "ROUNDING", "SAMPLE", "ManuscriptTable", "differential_diagnosis",
+    "PRINTED", "ROUNDING", "SAMPLE", "ManuscriptTable", "cell", "cells", "differential_diagnosis",
     "manuscript_tables", "sample_counts",
 ]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
+Rows = tuple[tuple[str, ...], ...]
 
 ROUNDING = (
     "Numbers are rounded to three significant digits, or to the unit where that is more, and "
@@ -174,12 +176,24 @@ class ManuscriptTable:
     name: str
     caption: str
     head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: Rows
     numeric: tuple[bool, ...]
 
 
-def _shown(value: Any, column: str) -> str:
-    """A value as it is printed."""
+def cell(value: Any, column: str = "") -> str:
+    """A value as page and paper show it.
+
+    Parameters
+    ----------
+    value : str, bool, number or None
+    column : str, optional
+        What it is a value of: probabilities are told otherwise than other numbers.
+
+    Returns
+    -------
+    str
+        A dash where there is none.
+    """
     if isinstance(value, str):
         return value
     if value is None or value is pd.NA or value != value:
@@ -191,6 +205,29 @@ def _shown(value: Any, column: str) -> str:
     if is_probability(column):
         return probability(float(value))
     return number(float(value))
+
+
+def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool, ...]]:
+    """Chosen columns of a table as page and paper show them.
+
+    Parameters
+    ----------
+    table : DataFrame
+    columns : iterable of str
+
+    Returns
+    -------
+    rows : tuple of tuple of str
+    numeric : tuple of bool
+        Which columns hold numbers.
+    """
+    chosen = table[list(columns)]
+    rows = tuple(
+        tuple(cell(value, column) for value, column in zip(row, chosen.columns, strict=True))
+        for row in chosen.astype(object).to_numpy().tolist()
+    )
+    kinds = chosen.dtypes
+    return rows, tuple(is_numeric_dtype(kind) and not is_bool_dtype(kind) for kind in kinds)
 
 
 def manuscript_tables(
@@ -232,13 +269,8 @@ def manuscript_tables(
         headings = about.headings("paper")
         if whole is None and len(elements) > 1:
             headings = {"element": "element"} | headings
-        columns = list(headings)
-        rows = tuple(
-            tuple(_shown(value, column) for value, column in zip(row, columns, strict=True))
-            for row in table[columns].astype(object).to_numpy().tolist()
+        shown = ManuscriptTable(
+            name, about.paper, tuple(headings.values()), *cells(table, headings)
         )
-        numeric = tuple(
-            pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in columns
-        )
-        result.append(ManuscriptTable(name, about.paper, tuple(headings.values()), rows, numeric))
+        result.append(shown)
     return result

@@ -61,7 +61,7 @@ INDIVIDUALS: tuple[Table, ...] = (
         section="together",
         page="Relative sizes of elements within individuals (ratios of centroid sizes)",
         paper=(
-            "Relative sizes of elements: ratio of centroid sizes, first by second, of each "
+            "Relative sizes of elements: ratio of centroid sizes, one element by the other, of each "
             "query beside the range and geometric mean of each taxon; its difference from that "
             "mean in standard deviations of the taxon is positive where the query's ratio is "
             "larger."
