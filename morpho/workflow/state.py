@@ -59,8 +59,8 @@ def kept_in(config: StudyConfig) -> Path:
 def _kinds(job: Job) -> str:
     """Digest of the columns and kinds of the tables that a job reads or makes."""
     paths = [path for path in (*job.reads, *job.makes) if "/tables/" in path]
-    tables = {described(path.split("/tables/")[1].removesuffix(".csv")) for path in paths}
-    told = sorted((one.name, [(c.name, c.kind) for c in one.columns]) for one in tables)
+    names = sorted({path.split("/tables/")[1].removesuffix(".csv") for path in paths})
+    told = [[(column.name, column.kind) for column in described(name).columns] for name in names]
     return sha256(repr(told).encode()).hexdigest()[:16]
 
 

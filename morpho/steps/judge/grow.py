@@ -72,7 +72,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     variables = _variables(config, element, sample, terms)
     kept, constant = _testable(terms, variables) if sample.specimen.size else (terms, [])
     notes["constant"] = constant
-    model = tested("model", term_tests, kept, variables) if kept else []
+    model = tested("model", term_tests, kept, variables) if kept else pd.DataFrame()
     results.write_table("model_terms", model)
     slopes = tested("slopes", equal_slopes, sample.log_size, sample.taxon)
     results.write_table("slopes", slopes)
