@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib
 import re
+import subprocess
+import sys
 
 import pytest
 
@@ -26,6 +28,14 @@ from morpho.workflow.rules import (
     path_of,
 )
 from morpho.workflow.state import PACKAGE
+
+
+def test_what_there_is_to_make_is_looked_up_quickly():
+    """Rules and what is told of tables are plain data: each start of a run reads them."""
+    script = "import sys, morpho.workflow.rules; print(*{n.split('.')[0] for n in sys.modules})"
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert "morpho" in ran.stdout.split()
+    assert not {"numpy", "pandas", "matplotlib", "jinja2", "yaml"} & set(ran.stdout.split())
 
 
 def test_every_step_of_a_rule_is_there():

@@ -1,30 +1,16 @@
 """Tables of the input: whether it can be trusted, and who takes part."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    DEGREES_OF_FREEDOM,
-    KIND_OF_POINT,
-    LANDMARK,
-    MEAN_SQUARE,
-    P_VALUE,
-    REASON,
-    ROLE,
-    SHARE_OF_VARIANCE,
-    SPECIMEN,
-    SUM_OF_SQUARES,
-    TAXON,
-    Y_LIKEWISE,
-    Z_LIKEWISE,
-    X,
-    Y,
-    Z,
+    DEGREES_OF_FREEDOM, KIND_OF_POINT, LANDMARK, MEAN_SQUARE, P_VALUE, REASON, ROLE,
+    SHARE_OF_VARIANCE, SPECIMEN, SUM_OF_SQUARES, TAXON, Y_LIKEWISE, Z_LIKEWISE, X, Y, Z,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["DATA"]
-
-# fmt: off
 
 DATA: tuple[Table, ...] = (
     Table(
@@ -43,8 +29,7 @@ DATA: tuple[Table, ...] = (
     ),
     Table(
         "digitising_error", "Procrustes ANOVA of replicates: differences between specimens against those between digitisations.", "measure",
-        section="data",
-        page="Digitising error: Procrustes ANOVA of replicates",
+        section="data", page="Digitising error: Procrustes ANOVA of replicates",
         paper="Digitising error: Procrustes analysis of variance of replicates.",
         columns=(
             Column("source", "specimen, observer, observer by specimen, error, total", "text", head="source"),
@@ -64,8 +49,7 @@ DATA: tuple[Table, ...] = (
     ),
     Table(
         "asymmetry", "Procrustes ANOVA of the sides of a bone with a plane of symmetry; empty for other bones.", "measure",
-        section="data",
-        page="Sides: Procrustes ANOVA",
+        section="data", page="Sides: Procrustes ANOVA",
         paper="Sides of the bone: Procrustes analysis of variance.",
         columns=(
             Column("source", "individual; side, directional asymmetry; individual by side, fluctuating asymmetry; error; total", "text", head="source"),
@@ -107,8 +91,7 @@ DATA: tuple[Table, ...] = (
     ),
     Table(
         "recovery", "Hide and seek: how well known landmarks are found when they are hidden.", "slide",
-        section="data",
-        page="Hide and seek: how well hidden landmarks are found",
+        section="data", page="Hide and seek: how well hidden landmarks are found",
         columns=(
             LANDMARK,
             Column("estimated_by", "mirror side, regression or spline", "text", head="estimated by"),

@@ -1,25 +1,16 @@
 """Tables that say where a query differs, and by how much."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    CENTROID_SIZE_MM,
-    KIND_OF_POINT,
-    LANDMARK,
-    P_VALUE,
-    ROLE,
-    SIZE_HEEDED,
-    SPECIMEN,
-    TAXON,
-    Y_LIKEWISE,
-    Z_LIKEWISE,
-    X,
+    CENTROID_SIZE_MM, KIND_OF_POINT, LANDMARK, P_VALUE, ROLE, SIZE_HEEDED, SPECIMEN, TAXON,
+    Y_LIKEWISE, Z_LIKEWISE, X,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["DIFFERENCES"]
-
-# fmt: off
 
 PERCENT = Column("difference_percent", "the same in percent of the mean; blank for angles", head="by (%)")
 WAY = Column("direction", "longer or shorter (a distance across the bone: wider or narrower; angles and ratios: larger or smaller) than that mean", "text", head="the query is")
@@ -38,8 +29,7 @@ QUERY_VALUE = Column("value", "of the query", head="query (mm, as measured)")
 DIFFERENCES: tuple[Table, ...] = (
     Table(
         "displacements", "How far each landmark and semilandmark of a query lies from where its nearest taxon has it.", "differ",
-        section="differs",
-        page="Displacement of each landmark",
+        section="differs", page="Displacement of each landmark",
         paper=(
             "Displacement of each landmark of a query from where its nearest taxon has it, at "
             "the query's size, in mm and as a multiple of the usual displacement of members "
@@ -86,8 +76,7 @@ DIFFERENCES: tuple[Table, ...] = (
     ),
     Table(
         "region_displacements", "Which named region of the scheme carries the difference.", "differ",
-        section="differs",
-        page="Regions",
+        section="differs", page="Regions",
         paper=(
             "Share of each named region in the squared displacement of a query, beside its "
             "share of the variation within taxa."
@@ -140,8 +129,7 @@ DIFFERENCES: tuple[Table, ...] = (
     ),
     Table(
         "measurement_ranking", "Measurements in the order in which they set a query apart: outside every range first.", "differ",
-        section="differs",
-        page="Distances in the order in which they set it apart",
+        section="differs", page="Distances in the order in which they set it apart",
         columns=(
             SPECIMEN.here(head=""),
             SIZE_HEEDED.here(meaning="False: as it is; True: beyond allometry, at the query's size", head=""),
@@ -184,8 +172,7 @@ DIFFERENCES: tuple[Table, ...] = (
     ),
     Table(
         "meshes", "Surfaces in the folder meshes: each as PLY (colours), GLB (colours) and STL (closed, in mm, for printing).", "warp",
-        section="differs",
-        paper="Warped and coloured surfaces.",
+        section="differs", paper="Warped and coloured surfaces.",
         columns=(
             FILE.here(only="paper"),
             Column("form", "what it shows", "text", head="surface"),

@@ -1,35 +1,23 @@
 """Tables of growth: what size explains, and whether a query is only a growth stage."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    DEGREES_OF_FREEDOM,
-    EFFECT_SIZE,
-    EXTRAPOLATES,
-    LOG_CENTROID_SIZE,
-    MEAN_SQUARE,
-    P_VALUE,
-    PERMUTATIONS,
-    ROLE,
-    SHARE_OF_VARIANCE,
-    SPECIMEN,
-    SUM_OF_SQUARES,
-    TAXON,
-    TAXON_SPECIMENS,
+    DEGREES_OF_FREEDOM, EFFECT_SIZE, EXTRAPOLATES, LOG_CENTROID_SIZE, MEAN_SQUARE, P_VALUE,
+    PERMUTATIONS, ROLE, SHARE_OF_VARIANCE, SPECIMEN, SUM_OF_SQUARES, TAXON, TAXON_SPECIMENS,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["GROWTH"]
-
-# fmt: off
 
 F_RATIO = Column("f_ratio", "mean square by that of the residual of the model up to this term", head="F")
 
 GROWTH: tuple[Table, ...] = (
     Table(
         "model_terms", "The linear model of shape: each term after those before it.", "grow",
-        section="growth",
-        page="Linear model of shape, terms in order",
+        section="growth", page="Linear model of shape, terms in order",
         paper="Linear model of shape, each term after those before it.",
         columns=(
             Column("term", "term of the model, in the order tested; then residual and total", "text", head="term"),
@@ -39,8 +27,7 @@ GROWTH: tuple[Table, ...] = (
     ),
     Table(
         "slopes", "Do taxa share one growth line? The last term is tested: a small p speaks against it.", "grow",
-        section="growth",
-        page="Do taxa share one growth line? (last term before the residual)",
+        section="growth", page="Do taxa share one growth line? (last term before the residual)",
         paper="Test of one growth line for all taxa (the last term before the residual).",
         columns=(
             Column("term", "term of the model; size by taxon is the difference between slopes", "text", head="term"),
@@ -58,8 +45,7 @@ GROWTH: tuple[Table, ...] = (
     ),
     Table(
         "trajectories", "Only a juvenile? Each query against the growth line of each taxon at its own size.", "place",
-        section="growth",
-        page="Queries against growth lines",
+        section="growth", page="Queries against growth lines",
         paper="Each query against the growth line of each taxon at its own size.",
         columns=(
             SPECIMEN, TAXON,

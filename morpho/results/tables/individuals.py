@@ -1,18 +1,15 @@
 """Tables that join the elements of each individual."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    P_VALUE,
-    ROLE,
-    SPECIMEN,
-    TAXON,
+    P_VALUE, ROLE, SPECIMEN, TAXON,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["INDIVIDUALS"]
-
-# fmt: off
 
 FIRST = Column("first", "one element", "text", head="element")
 SECOND = Column("second", "the other element", "text", head="by element")
@@ -20,9 +17,7 @@ SECOND = Column("second", "the other element", "text", head="by element")
 INDIVIDUALS: tuple[Table, ...] = (
     Table(
         "individuals", "Each query by all its elements together.", "combine",
-        section="together",
-        paper="Each query by all its elements together.",
-        per="study",
+        section="together", paper="Each query by all its elements together.", per="study",
         columns=(
             SPECIMEN,
             Column("elements", "elements judged; 0 where none could be", head="elements"),
@@ -34,9 +29,7 @@ INDIVIDUALS: tuple[Table, ...] = (
     ),
     Table(
         "individual_evidence", "Evidence of the elements of each query side by side.", "combine",
-        section="together",
-        page="Elements of one individual side by side",
-        per="study",
+        section="together", page="Elements of one individual side by side", per="study",
         columns=(
             SPECIMEN, TAXON,
             Column("element", "element", "text", head="element"),

@@ -1,26 +1,16 @@
 """Tables of the verdict: whether a query belongs to a known taxon."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    COMPARABLE_DISTANCE,
-    GROUND,
-    LARGEST_P_AS_IT_IS,
-    LARGEST_P_SIZE_HEEDED,
-    P_VALUE,
-    SIZE_HEEDED,
-    SPECIMEN,
-    TAXON,
-    TAXON_SPECIMENS,
-    VERDICT,
-    VERDICT_AS_IT_IS,
-    WITHIN_ERROR,
+    COMPARABLE_DISTANCE, GROUND, LARGEST_P_AS_IT_IS, LARGEST_P_SIZE_HEEDED, P_VALUE, SIZE_HEEDED,
+    SPECIMEN, TAXON, TAXON_SPECIMENS, VERDICT, VERDICT_AS_IT_IS, WITHIN_ERROR,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["MEMBERSHIP"]
-
-# fmt: off
 
 MEMBERSHIP: tuple[Table, ...] = (
     Table(
@@ -46,8 +36,7 @@ MEMBERSHIP: tuple[Table, ...] = (
     ),
     Table(
         "membership", "Each query against each known taxon: the evidence behind the verdict.", "place",
-        section="membership",
-        page="The evidence, taxon by taxon",
+        section="membership", page="The evidence, taxon by taxon",
         paper=(
             "Evidence for and against each query in each known taxon. p against: twice the "
             "smaller of typicality probability and pooled rank p-value."

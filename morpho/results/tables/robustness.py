@@ -1,22 +1,16 @@
 """Tables that try the verdict: how sure it is."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    GROUND,
-    LARGEST_P_AS_IT_IS,
-    LARGEST_P_SIZE_HEEDED,
-    P_VALUE,
-    SPECIMEN,
-    TAXON,
-    VERDICT,
+    GROUND, LARGEST_P_AS_IT_IS, LARGEST_P_SIZE_HEEDED, P_VALUE, SPECIMEN, TAXON, VERDICT,
     VERDICT_AS_IT_IS,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["ROBUSTNESS"]
-
-# fmt: off
 
 INSIDE = Column("inside", "inside", head="inside")
 UNDECIDED = Column("undecided", "undecided", head="undecided")
@@ -63,8 +57,7 @@ ROBUSTNESS: tuple[Table, ...] = (
     ),
     Table(
         "calibration_summary", "False alarms (specimens left out) and members noticed (taxa left out) on this sample.", "calibrate",
-        section="sure",
-        page="Calibration: known specimens judged by the rest",
+        section="sure", page="Calibration: known specimens judged by the rest",
         paper=(
             "The procedure on this sample's own specimens: one specimen left out (false alarms)"
             " or a whole taxon (members noticed, a result for that taxon), with exact 95 % "
@@ -96,8 +89,7 @@ ROBUSTNESS: tuple[Table, ...] = (
     ),
     Table(
         "stability_summary", "How often the verdict holds, by kind of choice.", "vary",
-        section="sure",
-        page="Stability: how often the verdict holds",
+        section="sure", page="Stability: how often the verdict holds",
         paper="How often the verdict holds under other choices.",
         columns=(
             SPECIMEN,
@@ -122,8 +114,7 @@ ROBUSTNESS: tuple[Table, ...] = (
     ),
     Table(
         "adequacy", "What each taxon's number of specimens allows.", "rarefy",
-        section="sure",
-        page="What each taxon's number of specimens allows",
+        section="sure", page="What each taxon's number of specimens allows",
         columns=(
             TAXON,
             Column("specimens", "known specimens", head="n"),

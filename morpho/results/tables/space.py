@@ -1,26 +1,16 @@
 """Tables of shape space: how shapes vary."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    AXIS,
-    CENTROID_SIZE_MM,
-    KIND_OF_POINT,
-    LANDMARK,
-    LOG_CENTROID_SIZE,
-    ROLE,
-    SHARE_OF_VARIANCE,
-    SPECIMEN,
-    TAXON,
-    X,
-    Y,
-    Z,
+    AXIS, CENTROID_SIZE_MM, KIND_OF_POINT, LANDMARK, LOG_CENTROID_SIZE, ROLE, SHARE_OF_VARIANCE,
+    SPECIMEN, TAXON, X, Y, Z,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["SPACE"]
-
-# fmt: off
 
 SPACE: tuple[Table, ...] = (
     Table(

@@ -1,28 +1,20 @@
 """Tables of the known taxa: whether they differ."""
 
+# fmt: off
+
 from __future__ import annotations
 
 from morpho.results.columns import (
-    EFFECT_SIZE,
-    P_VALUE,
-    PERMUTATIONS,
-    ROLE,
-    SIZE_HEEDED,
-    SPECIMEN,
-    TAXON,
-    WITHIN_ERROR,
+    EFFECT_SIZE, P_VALUE, PERMUTATIONS, ROLE, SIZE_HEEDED, SPECIMEN, TAXON, WITHIN_ERROR,
 )
 from morpho.results.describing import Column, Table
 
 __all__ = ["TAXA"]
 
-# fmt: off
-
 TAXA: tuple[Table, ...] = (
     Table(
         "group_criteria", "Multivariate differences between the known taxa on the axes retained.", "compare",
-        section="groups",
-        page="Multivariate criteria on the axes retained",
+        section="groups", page="Multivariate criteria on the axes retained",
         paper="Multivariate criteria of differences between the known taxa on the axes retained.",
         columns=(
             SIZE_HEEDED,
@@ -34,8 +26,7 @@ TAXA: tuple[Table, ...] = (
     ),
     Table(
         "pairwise_distances", "Distances between the mean shapes of known taxa.", "compare",
-        section="groups",
-        page="Distances between mean shapes",
+        section="groups", page="Distances between mean shapes",
         paper=(
             "Procrustes distances between mean shapes of the known taxa, with p-values adjusted"
             " for their number by Holm's rule."
@@ -72,8 +63,7 @@ TAXA: tuple[Table, ...] = (
     ),
     Table(
         "accuracy", "How often that was right.", "discriminate",
-        section="groups",
-        page="Known specimens put in a taxon by models without them",
+        section="groups", page="Known specimens put in a taxon by models without them",
         paper="Known specimens put in a taxon by models in which they had no part.",
         columns=(
             SIZE_HEEDED,
@@ -85,8 +75,7 @@ TAXA: tuple[Table, ...] = (
     ),
     Table(
         "confusion", "Where known specimens were put by models in which they had no part.", "discriminate",
-        section="groups",
-        page="Where they were put",
+        section="groups", page="Where they were put",
         columns=(
             SIZE_HEEDED, TAXON,
             Column("assigned_to", "taxon that they were put in", "text", head="put in"),
