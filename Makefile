@@ -38,13 +38,13 @@ lock:  ## make both requirements files anew; needs uv
 	uv pip compile -q pyproject.toml --group build -c requirements-dev.txt --universal --python-version 3.11 \
 	  --generate-hashes --no-annotate --custom-compile-command "make lock" -o requirements.txt
 
-written:  ## the tables of keys in config/README.md, and results/README.md from the legend
+written:  ## the tables of keys in config/README.md, and results/README.md from what is told of the tables
 	.venv/bin/python -c "from morpho.study.reading.explained import with_tables as w; \
 	from morpho.study.reading.schemas import load_schema as l; \
 	from morpho.study.settings.schema import study_schema as s; from pathlib import Path as P; \
 	p = P('config/README.md'); p.write_text(w(p.read_text('utf-8'), s(), l('scheme')), 'utf-8')"
-	.venv/bin/python -c "from morpho.report.legend import legend_text as l; \
-	from pathlib import Path as P; P('results/README.md').write_text(l(), encoding='utf-8')"
+	.venv/bin/python -c "from morpho.results.readme import readme; \
+	from pathlib import Path as P; P('results/README.md').write_text(readme(), encoding='utf-8')"
 
 clean:  ## results of the demo study, not its data
 	find results -mindepth 1 ! -name README.md -delete

@@ -12,9 +12,9 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from morpho.report.page_tables import MESH_COLUMNS, SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
 from morpho.report.words.differences import difference_words, nothing_passes
-from morpho.report.words.filters import is_probability, percent, probability
+from morpho.report.words.filters import percent
 from morpho.report.words.suspicions import proposal_words, suspect_names
 from morpho.report.words.trouble import (
     failed_surfaces,
@@ -26,13 +26,18 @@ from morpho.report.words.trouble import (
 from morpho.report.words.trust import sample_facts, set_aside_words, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_html, as_plain, said
+from morpho.results.describing import Table
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
-from morpho.results.wording import number
+from morpho.results.tables import JOINED, TABLES
 from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 
 __all__ = ["ElementContent", "render_page"]
+
+# Section that differs for each query, and how many rows of its tables are shown.
+_OF_QUERIES, _MOST_ROWS = "differs", {"displacements": 40}
+_ROWS = 20
 
 # Blocks of study.yaml that the page tells.
 _SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
@@ -68,24 +73,9 @@ class ElementContent:
     viewer: Markup
 
 
-def _cell(value: Any, column: str = "") -> str:
-    if value is None:
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return probability(value) if is_probability(column) else number(value)
-    return str(value)
-
-
 def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
     """A table for the page: chosen columns under plain headings."""
-    chosen = table[list(columns)]
-    body = [
-        [_cell(value, column) for value, column in zip(row, columns, strict=True)]
-        for row in chosen.astype(object).to_numpy().tolist()
-    ]
-    numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in columns]
+    body, numeric = cells(table, columns)
     return {"head": list(columns.values()), "body": body, "numeric": numeric}
 
 
@@ -93,7 +83,7 @@ def _set(value: Any) -> str:
     """A setting as the reader would write it."""
     if isinstance(value, (list, tuple)):
         return ", ".join(_set(entry) for entry in value) or "none"
-    return "none" if value is None else _cell(value)
+    return "none" if value is None else cell(value)
 
 
 def _settings(settings: Mapping[str, Any], above: str = "") -> list[tuple[str, str]]:
@@ -173,19 +163,13 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     """Who took part in an element, on which landmarks."""
     table = element.tables["specimens"]
     used = table["used"]
-    known = table["role"] == "known"
-    counts = pd.DataFrame(
-        {
-            "taxon": sorted(table.loc[known, "taxon"].unique()),
-        }
-    )
-    counts["digitised"] = [int((known & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
-    counts["used"] = [int((known & used & (table["taxon"] == t)).sum()) for t in counts["taxon"]]
+    counts = sample_counts(element.tables)
+    counts = counts[counts["role"] == "known"]
     share = element.notes["prepare"]["missing"]["smallest_share"]
     landmarks = element.tables["landmarks"]
     kept = landmarks["used"]
     return {
-        "counts": _rows(counts, {"taxon": "taxon", "digitised": "digitised", "used": "used"}),
+        "counts": _rows(counts, SAMPLE.headings("page")),
         "aside": [
             {
                 "specimen": row["specimen"],
@@ -202,12 +186,18 @@ def _sample(element: ElementContent) -> dict[str, Any]:
     }
 
 
-def _shown(element: ElementContent, key: str) -> list[dict[str, Any]]:
+def _shown(tables: Mapping[str, pd.DataFrame], about: Table) -> dict[str, Any]:
+    """A table as the page shows it."""
+    headings = about.headings("page")
+    return {"name": about.name, "title": about.page, **_rows(tables[about.name], headings)}
+
+
+def _of_section(element: ElementContent, key: str) -> list[dict[str, Any]]:
     """Tables of a section of the page."""
     return [
-        {"name": name, "title": words, **_rows(element.tables[name], columns)}
-        for name, (place, words, columns) in SHOWN.items()
-        if place == key
+        _shown(element.tables, about)
+        for about in TABLES.values()
+        if about.page and about.section == key != _OF_QUERIES
     ]
 
 
@@ -228,7 +218,7 @@ def _figures(element: ElementContent, section: str) -> list[dict[str, Any]]:
 def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title in list(QUESTIONS.items())[1:]:
-        tables = _shown(element, key)
+        tables = _of_section(element, key)
         lacking = nothing_to_compare(element) if key == "groups" else ""
         section = {
             "key": key,
@@ -252,12 +242,21 @@ def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]
     return {"about": about, "source": _picture(element.portraits[file])}
 
 
-def _query_table(name: str, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
-    heeded = bool(part["size_heeded"].any())
-    title, columns = query_words(name, heeded, nothing_passes(part, alpha))
-    paired = "other_side" not in columns or (part["other_side"] != "").any()
-    columns = {key: head for key, head in columns.items() if paired or key != "other_side"}
-    return {"name": name, "title": title, **_rows(part.head(SHOWN_QUERY[name][1]), columns)}
+def _query_table(about: Table, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
+    """A table on a single query; title and headings say at which size it compares."""
+    way = "at its own size" if part["size_heeded"].any() else "as it is"
+    nothing = nothing_passes(part, alpha)
+    paired = "other_side" not in part or (part["other_side"] != "").any()
+    headings = {
+        column: head.format(way=way)
+        for column, head in about.headings("page").items()
+        if paired or column != "other_side"
+    }
+    return {
+        "name": about.name,
+        "title": f"{about.page}, {way}{f': {nothing}' if nothing else ''}",
+        **_rows(part.head(_MOST_ROWS.get(about.name, _ROWS)), headings),
+    }
 
 
 def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
@@ -279,9 +278,10 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
                 "failed": failed_surfaces(element, specimen),
                 "figures": [_portrait(element, one) for one in own],
                 "tables": [
-                    _query_table(name, part, alpha)
-                    for name in SHOWN_QUERY
-                    if len(part := _best(element.tables[name], specimen))
+                    _query_table(about, part, alpha)
+                    for about in TABLES.values()
+                    if about.page and about.section == _OF_QUERIES
+                    if len(part := _best(element.tables[about.name], specimen))
                 ],
             }
         )
@@ -315,12 +315,12 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
             )
         ),
         "trust": trust_words(element.tables, element.notes, alpha),
-        "trust_tables": _shown(element, "data"),
+        "trust_tables": _of_section(element, "data"),
         "trust_figures": _figures(element, "data"),
         "trouble": [*trouble_words(element), *small_taxa(element)],
         "sections": _sections(element),
         "differences": _differences(element, alpha),
-        "meshes": _rows(element.tables["meshes"], MESH_COLUMNS),
+        "meshes": _rows(element.tables["meshes"], TABLES["meshes"].headings("page")),
         "mesh_files": element.tables["meshes"]["file"].tolist(),
         "viewer": element.viewer,
         "notes": element.notes,
@@ -383,10 +383,7 @@ def render_page(
         uncorrected=as_plain(said("methods_verdict", "uncorrected", settings.tests.alpha)),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined),
-        joined=[
-            {"name": name, "title": words, **_rows(joined[name], columns)}
-            for name, (words, columns) in SHOWN_JOINED.items()
-        ],
+        joined=[_shown(joined, about) for about in JOINED.values() if about.page],
         elements=[
             _element(element, settings.tests.alpha) | {"magnify": settings.figures.magnify}
             for element in elements

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -16,6 +16,8 @@ class Column:
     Attributes
     ----------
     name : str
+        With a star at its end it stands for a family: as many columns as the study has, numbered
+        from 1.
     meaning : str
         For the README of the results and the workbook.
     kind : {'number', 'text', 'flag', 'maybe'}
@@ -24,13 +26,16 @@ class Column:
         Heading on the page and in the paper; blank where it is shown in neither.
     only : {'', 'page', 'paper'}
         Where alone it is shown.
+    told : bool
+        Whether it holds words that page and paper make of the others: no file has it.
     """
 
     name: str
-    meaning: str = ""
+    meaning: str
     kind: Literal["number", "text", "flag", "maybe"] = "number"
     head: str = ""
     only: Literal["", "page", "paper"] = ""
+    told: bool = False
 
     def here(self, **other: str) -> Column:
         """The same column as it is in one table.
@@ -58,12 +63,13 @@ class Table:
     step : str
         Rule that makes it.
     columns : tuple of Column
-        In the order of the file.
+        In the order of the file, of the page and of the paper.
     section : str
         Section of the page that it stands in; blank where it is not shown.
     page, paper : str
         Title on the page, caption in the paper; blank where it is not there.
     per : {'element', 'study'}
+        Whether there is one for each element, or one for all.
     """
 
     name: str
@@ -74,6 +80,58 @@ class Table:
     page: str = ""
     paper: str = ""
     per: Literal["element", "study"] = "element"
+
+    @property
+    def written(self) -> tuple[Column, ...]:
+        """Columns of the file."""
+        return tuple(one for one in self.columns if not one.told)
+
+    def column(self, name: str) -> Column | None:
+        """Look up a column.
+
+        Parameters
+        ----------
+        name : str
+            As in the file; of a family, any of its members.
+
+        Returns
+        -------
+        Column or None
+        """
+        family = f"{name.rstrip('0123456789')}*"
+        return next((one for one in self.columns if one.name in (name, family)), None)
+
+    def header(self, there: Iterable[str] = ()) -> list[str]:
+        """Names of its columns, in the order of the file.
+
+        Parameters
+        ----------
+        there : iterable of str
+            Columns of the file, which tell how many each family has.
+
+        Returns
+        -------
+        list of str
+        """
+        given, names = list(there), []
+        for column in self.written:
+            stem, star = column.name.removesuffix("*"), column.name.endswith("*")
+            count = sum(one.startswith(stem) and one[len(stem) :].isdigit() for one in given)
+            names += [f"{stem}{i + 1}" for i in range(count)] if star else [column.name]
+        return names
+
+    def headings(self, place: Literal["page", "paper"]) -> dict[str, str]:
+        """Columns that are shown, with their headings.
+
+        Parameters
+        ----------
+        place : {'page', 'paper'}
+
+        Returns
+        -------
+        dict of str to str
+        """
+        return {one.name: one.head for one in self.columns if one.head and one.only in ("", place)}
 
 
 @dataclass(frozen=True)

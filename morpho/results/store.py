@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,97 +11,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morpho.results.describing import Table
+from morpho.results.tables import ALL_ELEMENTS, described
 from morpho.results.whole import whole
 
-__all__ = [
-    "ALL_ELEMENTS", "FLAGS", "TEXTS", "ElementResults", "write_json", "write_table",
-]  # fmt: skip
-
-# Folder of what is joined from all elements; no element can be named so.
-ALL_ELEMENTS = "all-elements"
-
-# Columns of text, whatever stands in them, and columns of True and False; all others
-# hold numbers, and a blank there is a missing one.
-TEXTS = frozenset(
-    [
-        "bearing",
-        "beside_ranges",
-        "blocking",
-        "choice",
-        "direction",
-        "element",
-        "growth_line",
-        "kept_by",
-        "left_out",
-        "figure",
-        "file",
-        "form",
-        "frame",
-        "known_specimen",
-        "measurement",
-        "other_side",
-        "region",
-        "hole_lengths_mm",
-        "hole_reasons",
-        "standard_deviation_unit",
-        "suspects",
-        "template",
-        "unit",
-        "true_names",
-        "set_aside",
-        "missing_points",
-        "cause",
-        "missing_ends",
-        "deviations",
-        "setting",
-        "taxa_not_rejected",
-        "tempered_by",
-        "turned_without",
-        "turning_settings",
-        "verdict_before",
-        "verdicts_of_elements",
-        "landmarks",
-        "observer",
-        "replicate",
-        "source",
-        "patch",
-        "flag",
-        "estimated_by",
-        "point",
-        "assigned_to",
-        "when",
-        "beyond_sizes_of", "criterion", "definition", "end", "first", "ground", "kind", "landmark",
-        "missing_landmarks", "nearest_taxon", "role", "second", "side", "specimen",
-        "stage", "taxon", "term", "verdict", "verdict_as_it_is", "verdict_size_heeded",
-    ]
-)  # fmt: skip
-FLAGS = frozenset(
-    [
-        "doubted",
-        "kept",
-        "counted",
-        "estimated",
-        "folds",
-        "fits_differ",
-        "outside_every_taxon",
-        "outside_range",
-        "watertight",
-        "rank_can_decide",
-        "ranking_rejects",
-        "suspected",
-        "turns",
-        "within_error",
-        "beyond_all_members",
-        "beyond_sizes",
-        "extrapolates",
-        "mirrored",
-        "retained",
-        "size_heeded",
-        "used",
-    ]
-)
-# Of those, what is blank where there was nothing to compare.
-_BLANK_FLAGS = frozenset(["outside_range"])
+__all__ = ["ALL_ELEMENTS", "ElementResults", "write_json", "write_table"]
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -133,6 +47,25 @@ def write_json(path: Path, content: Any) -> None:
     with whole(path) as temporary:
         text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
         temporary.write_text(text + "\n", encoding="utf-8")
+
+
+def _typed(told: pd.Series, kind: str) -> pd.Series:
+    """What was read as text, as what it is."""
+    if kind == "number":
+        return pd.to_numeric(told)
+    blank = told == ""
+    flags = told == "True"
+    return flags.astype(object).mask(blank, None) if kind == "maybe" and blank.any() else flags
+
+
+def _joined(rows: pd.DataFrame | Sequence[Any]) -> pd.DataFrame:
+    """A table, its rows, or its parts one below the other, as one table."""
+    if isinstance(rows, pd.DataFrame):
+        return rows
+    if all(isinstance(part, pd.DataFrame) for part in rows):
+        full = [part for part in rows if len(part)]
+        return pd.concat(full) if full else pd.DataFrame()
+    return pd.DataFrame(list(rows))
 
 
 class ElementResults:
@@ -177,8 +110,6 @@ class ElementResults:
     def table(self, name: str) -> pd.DataFrame:
         """Read a table; names stay text, whatever they look like.
 
-        Whether a value lies outside a range is None where there was nothing to compare.
-
         Parameters
         ----------
         name : str
@@ -186,29 +117,41 @@ class ElementResults:
         Returns
         -------
         DataFrame
+            Each column of the kind that is described. A flag that may be blank is None there.
         """
+        about: Table = described(name)
         table = pd.read_csv(
             self.folder / "tables" / f"{name}.csv", dtype=str, keep_default_na=False
         )
-        for column in table.columns.difference(sorted(TEXTS)):
-            if column in FLAGS:
-                told = table[column]
-                table[column] = told == "True"
-                if column in _BLANK_FLAGS and (told == "").any():
-                    table[column] = table[column].astype(object).mask(told == "", None)
-            else:
-                table[column] = pd.to_numeric(table[column])
+        for key, told in dict(table).items():
+            column = about.column(str(key))
+            if column is not None and column.kind != "text":
+                table[key] = _typed(told, column.kind)
         return table
 
-    def write_table(self, name: str, table: pd.DataFrame) -> None:
-        """Write a table.
+    def write_table(
+        self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
+    ) -> None:
+        """Write a table with its columns in the order that is described.
 
         Parameters
         ----------
         name : str
-        table : DataFrame
+        rows : DataFrame, or sequence of mappings or of DataFrames
+            The table, its rows or its parts. Where there are none, its header alone is written.
+
+        Raises
+        ------
+        ValueError
+            If its columns are not those described.
         """
-        write_table(self.folder / "tables" / f"{name}.csv", table)
+        about: Table = described(name)
+        table = _joined(rows)
+        found = list(map(str, table.columns))
+        header = about.header(found)
+        if found and sorted(found) != sorted(header):
+            raise ValueError(f"{name} has the columns {found}; described are {header}")
+        write_table(self.folder / "tables" / f"{name}.csv", table.reindex(columns=header))
 
     def notes(self, name: str) -> dict[str, Any]:
         """Read what a step noted of its work.

@@ -17,6 +17,8 @@ _DOCUMENTED = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
 _NO_MEANING = ("ctx", "kind", "type_comment", "type_ignores")
 # Files beside modules that are read by them.
 _BESIDE = (".jinja", ".js", ".css", ".json", ".bib")
+# The store of results holds tables against what is told of them.
+_STORE, _TOLD = "results.store", "results.tables"
 
 
 def _for_types_only(node: ast.AST) -> bool:
@@ -184,13 +186,16 @@ class CodeDigests:
         Returns
         -------
         frozenset of str
-            Packages on the way among them: they are run, but what they re-export is not.
+            Packages on the way among them: they are run, but what they re-export is not. What
+            the store of results knows of tables is left out, see `morpho.workflow.state.code_of`.
         """
         found, waiting = {module}, [module]
         while waiting:
-            for name in self.imported(waiting.pop()) - found:
-                found.add(name)
-                waiting.append(name)
+            name = waiting.pop()
+            told = {_TOLD} if name == _STORE else set()
+            for other in self.imported(name) - found - told:
+                found.add(other)
+                waiting.append(other)
         return frozenset(found | {name.rpartition(".")[0] for name in found} - {""})
 
     @cache  # noqa: B019

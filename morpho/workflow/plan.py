@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
+from morpho.results.tables import ALL_ELEMENTS
 from morpho.study.public_inputs import public_content
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems, StudyError
@@ -31,9 +32,6 @@ if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["ALL_ELEMENTS", "Job", "Plan"]
-
-# Folder of what is joined from all elements; no element can be named so.
-ALL_ELEMENTS = "all-elements"
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
+
+from morpho.results.tables import ALL_ELEMENTS, JOINED, made_by
 
 __all__ = [
     "BY_STEP", "ENDINGS", "RULES", "Rule", "outputs", "path_of",
@@ -29,7 +31,8 @@ class Rule:
         Results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens';
         of its own element, or of each where it is called once for the study.
     makes : tuple of str
-        Results that it makes, likewise; with an ending where it is called for the study.
+        Results that it makes, likewise; with an ending where it is called for the study. Its
+        tables are those that name it as their step, and need not be said again.
     settings : tuple of str, or None
         Parts of study.yaml that it heeds, and is given; None stands for all.
     takes : tuple of str
@@ -85,8 +88,7 @@ _JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
 _SHAPES = ("arrays/superimposed", "arrays/shape_space")
 _FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
 
-# In the order in which they can be called: each reads what those above it made.
-RULES: tuple[Rule, ...] = (
+_RULES: tuple[Rule, ...] = (
     Rule(
         "check",
         "study",
@@ -96,24 +98,20 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "screen",
-        makes=(*_tables("suspicions"), "notes/screen"),
+        makes=("notes/screen",),
         settings=_TABLES,
         takes=("landmarks", "rows"),
     ),
     Rule(
         "prepare",
-        makes=(
-            "arrays/prepared",
-            *_tables("specimens", "landmarks", "distortion"),
-            "notes/prepare",
-        ),
+        makes=("arrays/prepared", "notes/prepare"),
         settings=_TABLES,
         takes=("landmarks", "rows"),
     ),
     Rule(
         "measure",
         reads=_tables("specimens", "landmarks"),
-        makes=(*_tables("digitising_error", "landmark_error", "asymmetry"), "notes/measure"),
+        makes=("notes/measure",),
         settings=("seed", "tests.permutations", *_TABLES),
         takes=("landmarks", "rows"),
     ),
@@ -127,11 +125,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "slide",
         reads=("arrays/prepared",),
-        makes=(
-            "arrays/configurations",
-            *_tables("estimated_points", "recovery", "sliding", "carried_points"),
-            "notes/slide",
-        ),
+        makes=("arrays/configurations", "notes/slide"),
         settings=("seed", "preparation", "scans"),
         takes=("scheme", "scans"),
         all_of=("carry",),
@@ -139,28 +133,20 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "superimpose",
         reads=("arrays/prepared", "arrays/configurations"),
-        makes=(
-            "arrays/superimposed",
-            *_tables("configurations", "mean_shape", "centroid_size", "distortion_shapes"),
-            "notes/superimpose",
-        ),
+        makes=("arrays/superimposed", "notes/superimpose"),
         settings=("preparation",),
         takes=("scheme",),
     ),
     Rule(
         "ordinate",
         reads=("arrays/superimposed",),
-        makes=(
-            "arrays/shape_space",
-            *_tables("shape_scores", "variance_per_axis", "axis_shapes"),
-            "notes/ordinate",
-        ),
+        makes=("arrays/shape_space", "notes/ordinate"),
         settings=("seed", "shape_space"),
     ),
     Rule(
         "grow",
         reads=_SHAPES,
-        makes=(*_tables("model_terms", "slopes", "growth"), "notes/grow"),
+        makes=("notes/grow",),
         # columns of the specimen table may be terms of the model
         settings=("seed", "model", "tests.permutations", "tests.smallest_taxon", *_TABLES),
         takes=("rows",),
@@ -168,16 +154,13 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "compare",
         reads=(*_SHAPES, "notes/measure"),
-        makes=(*_tables("group_criteria", "pairwise_distances"), "notes/compare"),
+        makes=("notes/compare",),
         settings=("seed", "tests.permutations", "tests.smallest_taxon"),
     ),
     Rule(
         "discriminate",
         reads=_SHAPES,
-        makes=(
-            *_tables("canonical_scores", "canonical_axes", "confusion", "accuracy"),
-            "notes/discriminate",
-        ),
+        makes=("notes/discriminate",),
         settings=(
             "seed",
             "shape_space",
@@ -189,18 +172,12 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "place",
         reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
-        makes=(
-            *_tables(
-                "membership", "spread", "verdicts", "grounds", "grounds_by_taxon", "trajectories"
-            ),
-            "notes/place",
-        ),
+        makes=("notes/place",),
         settings=_JUDGED,
     ),
     Rule(
         "calibrate",
         reads=_FROM_CONFIGURATIONS,
-        makes=_tables("calibration", "calibration_summary"),
         settings=_JUDGED,
     ),
     Rule(
@@ -210,13 +187,11 @@ RULES: tuple[Rule, ...] = (
             "arrays/prepared",
             *_tables("landmark_error", "suspicions", "estimated_points"),
         ),
-        makes=_tables("stability", "stability_summary"),
         settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
     Rule(
         "rarefy",
         reads=(*_SHAPES, "notes/grow"),
-        makes=_tables("rarefaction", "adequacy", "specimens_to_decide"),
         settings=(*_JUDGED, "robustness.rarefactions", "robustness.simulations"),
     ),
     Rule(
@@ -230,17 +205,12 @@ RULES: tuple[Rule, ...] = (
             "stability_summary",
             "specimens_to_decide",
         ),
-        makes=_tables("conclusions"),
         settings=("tests.alpha", "robustness.smallest_share"),
     ),
     Rule(
         "combine",
         "study",
         reads=_tables("membership", "conclusions", "centroid_size"),
-        makes=tuple(
-            f"all-elements/tables/{name}.csv"
-            for name in ("individuals", "individual_evidence", "proportions", "proportion_values")
-        ),
         settings=("tests.alpha",),
     ),
     Rule(
@@ -253,19 +223,7 @@ RULES: tuple[Rule, ...] = (
             "notes/place",
             *_tables("specimens", "verdicts", "estimated_points"),
         ),
-        makes=(
-            *_tables(
-                "displacements",
-                "fits",
-                "region_displacements",
-                "measurements",
-                "measurements_at_size",
-                "measurement_summary",
-                "measurement_ranking",
-                "measurement_ranges",
-            ),
-            "notes/differ",
-        ),
+        makes=("notes/differ",),
         settings=("differences",),
         takes=("scheme",),
     ),
@@ -277,7 +235,7 @@ RULES: tuple[Rule, ...] = (
             "arrays/superimposed",
             *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
         ),
-        makes=("arrays/surfaces", *_tables("meshes"), "notes/warp"),
+        makes=("arrays/surfaces", "notes/warp"),
         settings=("scans", "tests.alpha"),
         takes=("scheme", "scans"),
     ),
@@ -297,7 +255,6 @@ RULES: tuple[Rule, ...] = (
                 "measurement_ranges",
             ),
         ),
-        makes=_tables("portraits"),
         settings=("figures", "tests.alpha"),
     ),
     Rule(
@@ -359,6 +316,19 @@ RULES: tuple[Rule, ...] = (
         repeats=False,
     ),
 )
+
+
+def _with_tables(rule: Rule) -> Rule:
+    """A rule that makes the tables of its step too."""
+    tables = [
+        f"{ALL_ELEMENTS}/tables/{name}.csv" if name in JOINED else f"tables/{name}"
+        for name in made_by(rule.step)
+    ]
+    return replace(rule, makes=(*rule.makes, *tables))
+
+
+# In the order in which they can be called: each reads what those above it made.
+RULES: tuple[Rule, ...] = tuple(_with_tables(rule) for rule in _RULES)
 
 BY_STEP: Mapping[str, Rule] = {rule.step: rule for rule in RULES}
 

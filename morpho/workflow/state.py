@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
+from morpho.results.tables import described
 from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.provenance import Difference, short, versions
@@ -55,10 +56,21 @@ def kept_in(config: StudyConfig) -> Path:
     return config.results.parent / ".snakemake" / "formkin" / "code.json"
 
 
+def _kinds(job: Job) -> str:
+    """Digest of the columns and kinds of the tables that a job reads or makes."""
+    paths = [path for path in (*job.reads, *job.makes) if "/tables/" in path]
+    names = sorted({path.split("/tables/")[1].removesuffix(".csv") for path in paths})
+    told = [[(column.name, column.kind) for column in described(name).written] for name in names]
+    return sha256(repr(told).encode()).hexdigest()[:16]
+
+
 def code_of(job: Job, digests: CodeDigests) -> str:
     """Digest of the code that a job runs; of figures, of the modules that draw them.
 
     What is told of a figure is no part of it, only by what it is drawn and from what.
+
+    What is said of tables is for people, and counts for the steps that show it; which columns
+    a table has and of what kind they are counts for the jobs that read or make it.
 
     Parameters
     ----------
@@ -70,7 +82,7 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     str
     """
     if job.rule.step not in ("draw", "portray"):
-        return digests.of(job.rule.module)
+        return digests.of(job.rule.module) + _kinds(job)
     drawn = [
         figure
         for figure in FIGURES.values()
@@ -80,7 +92,7 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     steps = "".join(digests.alone(f"steps.show.{step}") for step in ("draw", job.rule.step))
     modules = sorted({f"drawing.figures.{figure.module}" for figure in drawn})
     code = digests.of("drawing.saving", "results.store", "steps.show.file_names", *modules)
-    return sha256(f"{said}{steps}{code}".encode()).hexdigest()[:16]
+    return sha256(f"{said}{steps}{code}".encode()).hexdigest()[:16] + _kinds(job)
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:

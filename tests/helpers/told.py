@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from morpho.report.legend import JOINED
 from morpho.report.words.verdict import with_words, with_words_joined
 from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.tables import JOINED
 from morpho.study.settings.config import StudyConfig
 
 __all__ = ["individuals_told", "words_of"]

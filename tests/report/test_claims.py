@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.manuscript_tables import manuscript_tables
 from morpho.report.page import _rows, _sample
+from morpho.report.paper.tables import manuscript_tables
 from morpho.report.words.filters import percent, probability
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings
@@ -55,7 +55,7 @@ def test_no_p_value_is_told_as_0_and_only_1_as_1():
     assert p_value_words(0.9994) == probability(0.9994) == "0.999"
     table = pd.DataFrame({"p_value": [0.0, 1e-7, 0.99999], "typicality_probability": [1.0, 0.5, 0]})
     body = _rows(table, {"p_value": "p", "typicality_probability": "t"})["body"]
-    assert body == [["<0.001", "1.000"], ["<0.001", "0.500"], [">0.999", "<0.001"]]
+    assert body == (("<0.001", "1.000"), ("<0.001", "0.500"), (">0.999", "<0.001"))
     element = small.element()
     element.tables["membership"]["p_value"] = 0.99999
     (printed,) = (t for t in manuscript_tables({"bone": element.tables}) if t.name == "membership")

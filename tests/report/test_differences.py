@@ -6,13 +6,13 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.legend import JOINED, TABLES
-from morpho.report.main_tables import MAIN_TABLES
-from morpho.report.page_tables import SHOWN, SHOWN_JOINED, SHOWN_QUERY, query_words
+from morpho.report.page import _query_table
+from morpho.report.paper.tables import PRINTED
 from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.filters import marked_name
 from morpho.report.words.writing import as_markdown, as_plain
 from morpho.results.figures import FIGURES
+from morpho.results.tables import JOINED, TABLES
 from morpho.results.wording import number
 
 ALPHA = 0.05
@@ -201,11 +201,13 @@ def test_the_figure_of_measurements_says_at_which_size_it_compares():
 
 @pytest.mark.parametrize(("heeded", "way"), [(True, "at its own size"), (False, "as it is")])
 def test_the_table_of_measurements_says_at_which_size(tables, heeded, way):
-    title, columns = query_words("measurement_ranking", heeded)
-    assert title == f"Distances in the order in which they set it apart, {way}"
-    assert columns["outside_every_taxon"] == f"outside every range {way}"
-    assert columns["value"] == "query (mm, as measured)"
-    assert set(columns) <= set(tables["measurement_ranking"])
+    table = tables["measurement_ranking"]
+    part = table[(table["specimen"] == "find") & (table["size_heeded"] == heeded)]
+    shown = _query_table(TABLES["measurement_ranking"], part, ALPHA)
+    assert shown["title"].startswith(f"Distances in the order in which they set it apart, {way}")
+    assert f"outside every range {way}" in shown["head"]
+    assert "query (mm, as measured)" in shown["head"]
+    assert not any("{" in head for head in shown["head"])
 
 
 def test_a_ranked_table_in_which_nothing_passes_says_so_first(tables):
@@ -214,7 +216,8 @@ def test_a_ranked_table_in_which_nothing_passes_says_so_first(tables):
     assert nothing_passes(table, 0.05) == ""
     nothing = nothing_passes(table, 0.01)
     assert nothing == "none beyond false-discovery control at 0.01 (smallest p = 0.022)"
-    assert query_words("measurement_ranking", True, nothing)[0].endswith(f"own size: {nothing}")
+    title = _query_table(TABLES["measurement_ranking"], table, 0.01)["title"]
+    assert title.endswith(f"own size: {nothing}")
     untested = table.assign(p_value_false_discovery=float("nan"))
     assert nothing_passes(untested, 0.05) == "none could be tested"
 
@@ -249,11 +252,17 @@ def test_where_a_value_lies_beside_the_ranges_is_told(tables, beside):
 
 
 SHOWN_WORDS = [
-    *[text for _, _, columns in SHOWN.values() for text in columns.values()],
-    *[text for _, columns in SHOWN_JOINED.values() for text in columns.values()],
-    *[text for _, _, columns in SHOWN_QUERY.values() for text in columns.values()],
-    *[text for table in MAIN_TABLES for text in (table.caption, *table.headings.values())],
-    *[text for about, columns in (TABLES | JOINED).values() for text in (about, *columns.values())],
+    *[
+        text
+        for table in (*PRINTED, *(TABLES | JOINED).values())
+        for text in (table.meaning, table.page, table.paper)
+    ],
+    *[
+        text
+        for table in (*PRINTED, *(TABLES | JOINED).values())
+        for column in table.columns
+        for text in (column.meaning, column.head)
+    ],
     *[text for one in FIGURES.values() for text in (one.title, one.alternative, one.caption)],
 ]
 
@@ -262,9 +271,8 @@ def test_a_standard_deviation_is_never_cut_to_two_letters():
     """Spread of values, difference in units of it, multiple of a usual length: three things."""
     assert len(SHOWN_WORDS) > 300
     assert [text for text in SHOWN_WORDS if re.search(r"\bSDs?\b", text)] == []
-    headings = {table.table: table.headings for table in MAIN_TABLES}
+    headings = {table.name: table.headings("paper") for table in PRINTED}
     assert headings["differential_diagnosis"]["standard_deviation"] == "standard deviation"
     spread = headings["proportions"]["standardised_difference"]
     assert spread == "difference in standard deviations"
-    assert headings["displacements"]["in_taxon_sd"] == "times the usual"
-    assert SHOWN_QUERY["displacements"][2]["in_taxon_sd"].startswith("times the usual")
+    assert headings["displacements"]["in_taxon_sd"] == "times the usual displacement"

@@ -17,6 +17,7 @@ from morpho import __version__
 from morpho.report.page import _rows
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
+from morpho.results.tables import TABLES
 from morpho.steps.provenance import record
 from morpho.steps.show.supplement import FILES
 
@@ -262,10 +263,22 @@ def test_tables_of_all_elements_stand_with_the_verdicts(page):
     assert "Together." not in page.text
 
 
+def test_every_table_with_a_title_stands_on_the_page(hostile):
+    """Or one that names a section which the page does not have would be lost unseen."""
+    text = Reader(hostile.html).text
+    shown = [about for about in TABLES.values() if about.page]
+    full = [about for about in shown if len(hostile.results().table(about.name))]
+    assert len(full) > 10
+    for about in full:
+        assert about.page in text
+        for column, head in about.headings("page").items():
+            assert head.split(" {")[0] in text or column == "other_side", (about.name, head)
+
+
 def test_what_was_not_compared_is_a_dash_and_no_no():
     told = pd.Series([True, False, None], dtype=object)
     table = _rows(pd.DataFrame({"outside_range": told}), {"outside_range": "outside the range"})
-    assert table["body"] == [["yes"], ["no"], ["–"]]
+    assert table["body"] == (("yes",), ("no",), ("–",))
 
 
 def test_the_caution_stands_with_the_verdicts(hostile):

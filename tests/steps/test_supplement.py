@@ -16,9 +16,9 @@ import pytest
 import yaml
 
 from helpers import invented
-from morpho.report.legend import TABLES
-from morpho.report.manuscript_tables import MAIN_TABLES, manuscript_tables
+from morpho.report.paper.tables import manuscript_tables
 from morpho.report.words.changes import change_words
+from morpho.results.tables import TABLES
 from morpho.steps.__main__ import STEPS
 from morpho.steps.provenance import mark_start, read_record, record
 from morpho.steps.show import archive, finish, supplement
@@ -127,12 +127,11 @@ def test_the_word_tables_equal_the_rounded_csv(ran):
     for grid, table in zip(document.tables, printed, strict=True):
         cells = [tuple(cell.text for cell in row.cells) for row in grid.rows]
         assert cells == [table.head, *table.rows]
-    specs = {spec.table: spec for spec in MAIN_TABLES}
     text = "\n".join(cell.text for grid in document.tables for r in grid.rows for cell in r.cells)
     assert HOSTILE[1] in text
     # numbers against the CSV, not against the tables as read by the program
     [distances] = [t for t in printed if t.name == "pairwise_distances"]
-    headings = list(specs["pairwise_distances"].headings)
+    headings = list(TABLES["pairwise_distances"].headings("paper"))
     wanted = [
         row
         for element in ran.elements

@@ -4,12 +4,17 @@ import ast
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from morpho.results.tables import TABLES
+from morpho.study.settings.config import read_config
 from morpho.workflow.code_digest import CodeDigests, meaning
+from morpho.workflow.plan import Plan
 from morpho.workflow.rules import BY_STEP, RULES
+from morpho.workflow.state import code_of
 
 HOUSE = Path(__file__).parents[2] / "morpho"
 DIGESTS = CodeDigests(HOUSE)
@@ -231,6 +236,36 @@ def test_a_changed_sentence_makes_five_jobs_run_and_no_more():
     for path in modules:
         assert _reach(".".join(path.parts)) <= WORDS, path
     assert {"supplement", "archive"} <= _reach("report.words.verdict")
+
+
+def test_what_is_said_of_a_table_counts_for_the_steps_that_show_it():
+    """A changed meaning or heading computes nothing anew."""
+    told = [path.stem for path in (HOUSE / "results" / "tables").glob("*.py")]
+    assert len(told) > 8
+    for name in told:
+        module = "results.tables" if name == "__init__" else f"results.tables.{name}"
+        assert {"report", "supplement", "archive"} <= _reach(module) <= WORDS, name
+    assert _reach("results.describing") == {rule.step for rule in RULES}
+
+
+@pytest.mark.whole
+def test_another_kind_of_column_counts_for_those_who_read_or_make_the_table(made, monkeypatch):
+    """A number that is read as text is another, wherever it is read."""
+    plan = Plan(read_config(made))
+    before = {key: code_of(job, DIGESTS) for key, job in plan.jobs.items()}
+    about = TABLES["canonical_axes"]
+    first, *rest = about.columns
+    for changed in (first.here(kind="text"), first.here(name="other")):
+        other = replace(about, columns=(changed, *rest))
+        monkeypatch.setitem(TABLES, "canonical_axes", other)
+        now = {key: code_of(job, DIGESTS) for key, job in plan.jobs.items()}
+        met = {plan.jobs[key].rule.step for key in before if before[key] != now[key]}
+        assert met == {"discriminate", "draw", "supplement", "report"}
+        figures = {plan.jobs[key].name for key in before if before[key] != now[key]}
+        assert figures == {"", "canonical_axes"}
+    worded = replace(about, meaning="otherwise", columns=(first.here(meaning="other"), *rest))
+    monkeypatch.setitem(TABLES, "canonical_axes", worded)
+    assert before == {key: code_of(job, DIGESTS) for key, job in plan.jobs.items()}
 
 
 def test_a_changed_colour_draws_again_and_computes_nothing():

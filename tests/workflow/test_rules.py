@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import importlib
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from operator import attrgetter
 
 import pytest
 
-from morpho.report.legend import JOINED, TABLES
 from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
+from morpho.results.tables import JOINED, TABLES
 from morpho.steps.show import supplement
 from morpho.study.settings.blocks import Scans, Settings
 from morpho.study.settings.config import read_config
@@ -21,12 +23,20 @@ from morpho.workflow.rules import BY_STEP, RULES, outputs, path_of
 from morpho.workflow.state import code_of, digests_of_code
 
 
+def test_what_there_is_to_make_is_looked_up_quickly():
+    """Rules and what is told of tables are plain data: each start of a run reads them."""
+    script = "import sys, morpho.workflow.rules; print(*{n.split('.')[0] for n in sys.modules})"
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert "morpho" in ran.stdout.split()
+    assert not {"numpy", "pandas", "matplotlib", "jinja2", "yaml"} & set(ran.stdout.split())
+
+
 def test_every_step_of_a_rule_is_there():
     for rule in RULES:
         assert callable(importlib.import_module(f"morpho.{rule.module}").run), rule.step
 
 
-def test_tables_of_rules_are_those_that_are_described():
+def test_tables_and_figures_are_made_by_a_rule():
     made = {one.split("/")[1] for rule in RULES for one in rule.makes if one.startswith("tables/")}
     assert made == set(TABLES)
     combined = {path.split("/")[-1].removesuffix(".csv") for path in BY_STEP["combine"].makes}

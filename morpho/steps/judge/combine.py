@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from morpho.inference.differences.proportions import relative_sizes
@@ -16,19 +17,6 @@ if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
-
-_INDIVIDUALS = [
-    "specimen", "elements", "verdict", "verdicts_of_elements", "taxon", "combined_p_value",
-]  # fmt: skip
-_EVIDENCE = [
-    "specimen", "taxon", "element", "p_value_as_it_is", "p_value_size_heeded", "p_value",
-    "combined_p_value", "kept", "doubted",
-]  # fmt: skip
-_PROPORTIONS = [
-    "specimen", "first", "second", "taxon", "taxon_specimens", "ratio_minimum", "ratio_maximum",
-    "ratio_mean", "query_ratio", "standardised_difference", "p_value", "p_value_false_discovery",
-    "outside_range",
-]  # fmt: skip
 
 # Why a verdict was taken back whose evidence counts for nothing beside other elements.
 _ON_SUSPECTS = ("suspected_slip", "suspected_specimens")
@@ -52,13 +40,16 @@ def _unjudged(specimen: str) -> dict[str, Any]:
         "specimen": specimen,
         "elements": 0,
         "verdict": "undecided",
+        "verdicts_of_elements": "",
+        "taxon": "",
+        "combined_p_value": np.nan,
     }
 
 
 def _individuals(
     evidence: pd.DataFrame, conclusions: pd.DataFrame, alpha: float
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Verdicts on individuals, and the combined p-value of each taxon beside its elements."""
+) -> tuple[list[dict[str, Any]], list[pd.DataFrame]]:
+    """Rows of verdicts, and the combined p-value of each taxon beside its elements."""
     rows, combined = [], []
     for specimen, part in evidence.groupby("specimen", sort=True):
         judged = conclusions[
@@ -92,11 +83,9 @@ def _individuals(
         combined.append(both.assign(kept=both["kept"].eq(True), doubted=left))
     for specimen in sorted(set(conclusions["specimen"]) - set(evidence["specimen"])):
         rows.append(_unjudged(specimen))
-    individuals = pd.DataFrame(rows, columns=_INDIVIDUALS).sort_values("specimen")
-    if not combined:
-        return individuals, pd.DataFrame(columns=_EVIDENCE)
-    side_by_side = pd.concat(combined).sort_values(["specimen", "taxon", "element"])
-    return individuals, side_by_side[_EVIDENCE]
+    if combined:
+        combined = [pd.concat(combined).sort_values(["specimen", "taxon", "element"])]
+    return sorted(rows, key=lambda row: row["specimen"]), combined
 
 
 def _sizes(config: StudyConfig, elements: list[str]) -> pd.DataFrame:
@@ -111,7 +100,7 @@ def _sizes(config: StudyConfig, elements: list[str]) -> pd.DataFrame:
     return wide.reindex(columns=elements).sort_index()
 
 
-def _ratios(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
+def _ratios(wide: pd.DataFrame, elements: list[str]) -> list[pd.DataFrame]:
     """Ratio of each pair of elements in each individual that has both."""
     who = wide.index.to_frame(index=False)
     tables = [
@@ -120,8 +109,7 @@ def _ratios(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
         )
         for first, second in combinations(elements, 2)
     ]
-    columns = ["specimen", "taxon", "role", "first", "second", "ratio"]
-    return pd.concat(tables).dropna(subset="ratio") if tables else pd.DataFrame(columns=columns)
+    return [table.dropna(subset="ratio") for table in tables]
 
 
 def _proportions(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
@@ -130,7 +118,7 @@ def _proportions(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
     several = (wide.notna().sum(axis=1) > 1).to_numpy()
     queries = wide[~known & several]
     if len(elements) < 2 or queries.empty or not (known & several).any():
-        return pd.DataFrame(columns=_PROPORTIONS)
+        return pd.DataFrame()
     try:
         table = relative_sizes(
             wide[known].to_numpy(),
@@ -141,9 +129,9 @@ def _proportions(wide: pd.DataFrame, elements: list[str]) -> pd.DataFrame:
         )
     except InferenceError as error:
         print(f"combine: {error}")
-        return pd.DataFrame(columns=_PROPORTIONS)
+        return pd.DataFrame()
     table = table.rename(columns={"query": "specimen", "specimens": "taxon_specimens"})
-    return table[_PROPORTIONS]
+    return table.drop(columns=["log_ratio_mean", "log_ratio_sd", "query_log_ratio"])
 
 
 def run(config: StudyConfig) -> None:

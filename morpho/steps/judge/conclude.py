@@ -17,13 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_COLUMNS = [
-    "specimen", "verdict", "verdict_before", "tempered_by", "choice", "suspects",
-    "turned_without", "nearest_taxon", "false_alarms", "left_out_specimens", "false_alarms_low",
-    "false_alarms_high", "noticed", "left_out_members", "settings", "settings_hold",
-    "specimens_needed",
-]  # fmt: skip
-
 
 def _sample_facts(calibration: pd.DataFrame) -> dict[str, Any]:
     """False alarms, and members noticed of taxa left out whole, over all taxa."""
@@ -89,4 +82,4 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             ),
         }
         rows.append(row)
-    results.write_table("conclusions", pd.DataFrame(rows, columns=_COLUMNS))
+    results.write_table("conclusions", rows)

@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_SCORES = ["size_heeded", "specimen", "taxon", "role", "kind", "canonical_1", "canonical_2"]
-_AXES = ["size_heeded", "canonical_axis", "trace", "share_of_trace"]
-_CONFUSION = ["size_heeded", "taxon", "assigned_to", "specimens"]
-_ACCURACY = ["size_heeded", "specimens", "correct", "share_correct", "chance_corrected"]
+_TABLES = ("canonical_scores", "canonical_axes", "confusion", "accuracy")
 
 
 def _scores(values: np.ndarray, kind: str, who: pd.DataFrame) -> pd.DataFrame:
@@ -83,8 +80,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     chosen = np.isin(given["specimen"], sample.specimen)
     trouble = Trouble()
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": trouble.rows, "axes_in_folds": {}}
-    columns = [_SCORES, _AXES, _CONFUSION, _ACCURACY]
-    collected: list[list[pd.DataFrame]] = [[], [], [], []]
+    collected: dict[str, list[pd.DataFrame]] = {name: [] for name in _TABLES}
     for heeded in (False, True):
         name = "size heeded" if heeded else "as it is"
         model = ShapeDiscriminant(
@@ -99,14 +95,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             sample.require_specimens()
             tables, held = _one(model, tests.folds, given, chosen)
             notes["axes_in_folds"][name] = [int(held.n_axes.min()), int(held.n_axes.max())]
-            for table, place in zip(tables, collected, strict=True):
-                table.insert(0, "size_heeded", heeded)
-                place.append(table)
-    for name, place, wanted in zip(
-        ("canonical_scores", "canonical_axes", "confusion", "accuracy"),
-        collected,
-        columns,
-        strict=True,
-    ):
-        results.write_table(name, pd.concat(place) if place else pd.DataFrame(columns=wanted))
+            for table, place in zip(tables, collected.values(), strict=True):
+                place.append(table.assign(size_heeded=heeded))
+    for name, place in collected.items():
+        results.write_table(name, place)
     results.write_notes("discriminate", notes)

@@ -21,11 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_COLUMNS = [
-    "term", "degrees_of_freedom", "sum_of_squares", "mean_square", "share_of_variance",
-    "f_ratio", "effect_size", "p_value", "permutations",
-]  # fmt: skip
-
 
 def _factors(term: Any) -> list[str]:
     return [term] if isinstance(term, str) else list(term)
@@ -67,23 +62,22 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     notes: dict[str, Any] = {"left_out": sample.small, "trouble": trouble.rows}
 
     def tested(name: str, test: Callable[..., pd.DataFrame], *given: Any) -> pd.DataFrame:
-        table = pd.DataFrame(columns=_COLUMNS)
         with trouble.met(name):
             sample.require_specimens()
             rng = generator(seed, element, "grow", name)
-            table = test(sample.tangent, *given, permutations=count, random_state=rng)
-        return table
+            return test(sample.tangent, *given, permutations=count, random_state=rng)
+        return pd.DataFrame()
 
     variables = _variables(config, element, sample, terms)
     kept, constant = _testable(terms, variables) if sample.specimen.size else (terms, [])
     notes["constant"] = constant
-    nothing = pd.DataFrame(columns=_COLUMNS)
-    model = tested("model", term_tests, kept, variables) if kept else nothing
+    model = tested("model", term_tests, kept, variables) if kept else pd.DataFrame()
     results.write_table("model_terms", model)
     slopes = tested("slopes", equal_slopes, sample.log_size, sample.taxon)
     results.write_table("slopes", slopes)
-    p = slopes.loc[slopes["term"] == "size by taxon", "p_value"]
-    notes["slopes_p_value"] = float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None
+    found = {row["term"]: float(row["p_value"]) for row in slopes.to_dict("records")}
+    p = found.get("size by taxon", np.nan)
+    notes["slopes_p_value"] = p if np.isfinite(p) else None
 
     given = results.arrays("superimposed")
     everyone = known_sample(config, results, all_taxa=True)

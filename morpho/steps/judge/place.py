@@ -21,14 +21,12 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_MEMBERSHIP = [
-    "specimen", "size_heeded", "taxon", "taxon_specimens", "procrustes_distance",
-    "comparable_distance", "mahalanobis_distance", "typicality_probability", "rank_p_value",
-    "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
+# What is found of each query and taxon.
+_FOUND = (
+    "procrustes_distance", "comparable_distance", "mahalanobis_distance", "typicality_probability",
+    "rank_p_value", "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
     "pooled_rank_floor", "p_value", "posterior_probability", "beyond_sizes",
-    "within_error",
-]  # fmt: skip
-_SPREAD = ["specimen", "size_heeded", "taxon", "comparable_distance"]
+)  # fmt: skip
 _VERDICTS = [
     "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon", "blocking",
     "taxa_not_rejected", "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded",
@@ -51,14 +49,15 @@ def _membership(
 ) -> pd.DataFrame:
     """Evidence as tidy rows: a row for each query and taxon."""
     shape = evidence.procrustes_distance.shape
-    columns = {name: getattr(evidence, name) for name in _MEMBERSHIP[4:-1]}
+    columns = {name: getattr(evidence, name) for name in _FOUND}
     columns["within_error"] = evidence.procrustes_distance <= (-1.0 if error is None else error)
     table = pd.DataFrame({k: np.broadcast_to(v, shape).ravel() for k, v in columns.items()})
-    table.insert(0, "taxon_specimens", np.tile(evidence.specimens, shape[0]))
-    table.insert(0, "taxon", np.tile(evidence.taxa, shape[0]))
-    table.insert(0, "size_heeded", heeded)
-    table.insert(0, "specimen", np.repeat(queries, shape[1]))
-    return table
+    return table.assign(
+        specimen=np.repeat(queries, shape[1]),
+        size_heeded=heeded,
+        taxon=np.tile(evidence.taxa, shape[0]),
+        taxon_specimens=np.tile(evidence.specimens, shape[0]),
+    )
 
 
 def _undecided(specimen: str, ground: str) -> dict[str, Any]:
@@ -177,11 +176,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         )
         for heeded, model in found.models.items()
     ]
-    empty = pd.DataFrame
-    results.write_table(
-        "membership", pd.concat(membership) if membership else empty(columns=_MEMBERSHIP)
-    )
-    results.write_table("spread", pd.concat(spread) if spread else empty(columns=_SPREAD))
+    results.write_table("membership", membership)
+    results.write_table("spread", spread)
     results.write_table("trajectories", lines)
     results.write_table("verdicts", pd.DataFrame(rows, columns=_VERDICTS))
     results.write_table("grounds", pd.DataFrame(grounds, columns=_GROUNDS))

@@ -25,11 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_NEEDED = [
-    "specimen", "taxon", "added", "taxon_specimens", "simulations", "outside", "inside",
-    "undecided",
-]  # fmt: skip
-
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write errors against sample size, floors of the taxa, and simulated larger samples."""
@@ -52,7 +47,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         ),
     )
     results.write_table("adequacy", adequacy_of_taxa(known, residuals, rules.alpha))
-    needed = pd.DataFrame(columns=_NEEDED)
+    needed = pd.DataFrame()
     if choices.simulations and found.verdicts:
         try:
             needed = specimens_to_decide(

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["run"]
 
 Array = NDArray[np.float64]
-_COLUMNS = ["specimen", "patch", "number", "x", "y", "z", "distance_mm", "flag"]
 
 
 def _anchors(bones: Bones, scheme: Scheme, specimen: str) -> Array:
@@ -83,6 +82,4 @@ def run(config: StudyConfig, element: str, results: ElementResults, name: str) -
             table["distance_mm"] = carried.distance
             table["flag"] = carried.flag
             tables.append(table)
-    results.write_table(
-        f"carried/{name}", pd.concat(tables) if tables else pd.DataFrame(columns=_COLUMNS)
-    )
+    results.write_table(f"carried/{name}", tables)

@@ -22,14 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_ANOVA = [
-    "source", "sum_of_squares", "degrees_of_freedom", "mean_square", "f_ratio", "p_value",
-    "share_of_variance",
-]  # fmt: skip
-_LANDMARKS = [
-    "landmark", "error_mm", "share_of_within_taxon_variance", "observer_difference_mm",
-]  # fmt: skip
-
 
 def _digitisations(config: StudyConfig, element: str, results: ElementResults) -> Any:
     """Complete digitisations of known specimens that take part, on the landmarks analysed."""
@@ -84,14 +76,12 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             )
     else:
         trouble.note("", "not_repeated")
-    empty = pd.DataFrame
-    landmarks = empty(columns=_LANDMARKS) if error is None else error.landmarks
     for code in () if error is None else error.notes:
         trouble.note("", code)
-    results.write_table("digitising_error", empty(columns=_ANOVA) if error is None else error.anova)
-    results.write_table("landmark_error", landmarks[_LANDMARKS])
+    results.write_table("digitising_error", [] if error is None else error.anova)
+    results.write_table("landmark_error", [] if error is None else error.landmarks)
 
-    sides = empty(columns=_ANOVA)
+    sides = pd.DataFrame()
     if scheme.symmetry == "object":
         layout = layout_of(scheme, curves=False, patches={})
         layout = layout.without([name for name in layout.names if name not in names])

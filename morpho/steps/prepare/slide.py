@@ -32,10 +32,6 @@ __all__ = ["run"]
 
 Array = NDArray[np.float64]
 
-_ESTIMATED = [
-    "specimen", "point", "kind", "estimated_by", "cause", "missing_ends", "x", "y", "z",
-    "spread_mm",
-]  # fmt: skip
 # Sliding is done when a pass moves points by less than this share of centroid size.
 _TOLERANCE = 2.5e-4
 
@@ -147,9 +143,8 @@ def _slid(
 
 
 def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
-    columns = ["pass", "change", "minimised"]
     if result is None:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     return pd.DataFrame(
         {
             "pass": np.arange(len(result.energy)),
@@ -172,7 +167,7 @@ def _cause(point: int, lost: NDArray[np.bool_], layout: Layout) -> tuple[str, st
 
 def _estimates(
     missing: NDArray[np.bool_], X: Array, draws: Array, given: dict, layout: Layout
-) -> pd.DataFrame:
+) -> list[dict[str, Any]]:
     """Every estimated point, with the spread of its draws."""
     rows, incomplete = [], np.flatnonzero(missing.any(axis=1))
     for j, i in enumerate(incomplete):
@@ -195,7 +190,7 @@ def _estimates(
                     "spread_mm": spread,
                 }
             )
-    return pd.DataFrame(rows, columns=_ESTIMATED)
+    return rows
 
 
 def _recovery(
@@ -208,14 +203,13 @@ def _recovery(
     element: str,
 ) -> pd.DataFrame:
     """Hide each landmark of each complete known specimen in turn, and see how it is found."""
-    columns = ["landmark", "estimated_by", "error_mm", "error_in_spread", "coverage"]
     landmarks = np.array(layout.kinds) == "landmark"
     complete = given["known"] & ~missing[:, landmarks].any(axis=1)
     partners = None
     if layout.partners is not None:
         partners = layout.partners[landmarks]
     if complete.sum() < 8:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     try:
         found = hide_and_seek(
             X[complete][:, landmarks],
@@ -225,7 +219,7 @@ def _recovery(
             random_state=generator(seed, element, "slide", "recovery"),
         )
     except ShapeError:  # with one of them hidden, too few landmarks are left to find it by
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame()
     return pd.DataFrame(
         {
             "landmark": np.array(layout.names)[landmarks],
@@ -283,10 +277,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     )
     results.write_table("estimated_points", _estimates(missing, X, draws, given, layout))
     results.write_table("sliding", _sliding_table(result))
-    columns = ["specimen", "patch", "number", "x", "y", "z", "distance_mm", "flag"]
-    results.write_table(
-        "carried_points", pd.DataFrame(columns=columns) if carried is None else carried
-    )
+    results.write_table("carried_points", [] if carried is None else carried)
     results.write_table("recovery", _recovery(X, missing, given, layout, method, seed, element))
     results.write_notes(
         "slide",

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_DISTORTION = ["specimen", "when", "landmark", "x", "y", "z"]
-
 
 def _frame(
     scheme: Scheme, mean: np.ndarray, landmarks: list[str]
@@ -45,7 +43,7 @@ def _frame(
 
 def _before_and_after(
     results: ElementResults, given: dict, model: GeneralizedProcrustes, frame: np.ndarray
-) -> pd.DataFrame:
+) -> list[pd.DataFrame]:
     """Bones that were made symmetric, before and after, superimposed on the mean."""
     prepared = results.arrays("prepared")
     points = prepared["point"].tolist()
@@ -57,10 +55,8 @@ def _before_and_after(
             continue
         shapes = model.transform(np.stack([before, after])) @ frame
         for when, shape in zip(("before", "after"), shapes, strict=True):
-            table = tidy(shape[None], [str(given["specimen"][i])], points)
-            table.insert(1, "when", when)
-            tables.append(table)
-    return pd.concat(tables) if tables else pd.DataFrame(columns=_DISTORTION)
+            tables.append(tidy(shape[None], [str(given["specimen"][i])], points).assign(when=when))
+    return tables
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from morpho.report.archive import Entry, write_archive
-from morpho.report.legend import JOINED, TABLES
 from morpho.results.figures import FIGURES
 from morpho.results.store import ALL_ELEMENTS
+from morpho.results.tables import JOINED, TABLES
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
 from morpho.steps.show import supplement
@@ -137,8 +137,8 @@ def _of_element(config: StudyConfig, element: str) -> list[Entry]:
     folder = config.results / element
     entries = []
     wanted: list[tuple[Path, str]] = [
-        (folder / "tables" / f"{name}.csv", about.rstrip("."))
-        for name, (about, _) in (TABLES | JOINED).items()
+        (folder / "tables" / f"{name}.csv", about.meaning.rstrip("."))
+        for name, about in (TABLES | JOINED).items()
     ]
     wanted += [
         (folder / "figures" / f"{name}.{ending}", f"figure: {figure.title.rstrip('.?')}")

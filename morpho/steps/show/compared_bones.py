@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from morpho.results.directions import Directions
@@ -15,7 +14,7 @@ from morpho.shape.orientation import axis_across
 from morpho.steps.show.superimposed import estimated_points, superimposed_shapes
 from morpho.study.scheme.reading import Scheme
 
-__all__ = ["ComparedBones", "compared_bones", "stacked"]
+__all__ = ["ComparedBones", "compared_bones"]
 
 Array = NDArray[np.float64]
 
@@ -104,20 +103,3 @@ def compared_bones(results: ElementResults, scheme: Scheme) -> ComparedBones:
         given["kind"],
         estimated_points(results, given),
     )
-
-
-def stacked(tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
-    """Chosen columns of tables, one below the other.
-
-    Parameters
-    ----------
-    tables : list of DataFrame
-    columns : list of str
-
-    Returns
-    -------
-    DataFrame
-        Without rows where no table has any.
-    """
-    full = [table[columns] for table in tables if len(table)]
-    return pd.concat(full, ignore_index=True) if full else pd.DataFrame(columns=columns)

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from morpho.inference.differences.displacement import displacement
@@ -14,7 +13,7 @@ from morpho.inference.differences.prediction import TaxonPrediction, predict_tax
 from morpho.inference.differences.regions import region_displacements
 from morpho.results.store import ElementResults
 from morpho.shape.checks import Refusal
-from morpho.steps.show.compared_bones import ComparedBones, compared_bones, stacked
+from morpho.steps.show.compared_bones import ComparedBones, compared_bones
 from morpho.steps.show.measurement_tables import measurement_tables
 from morpho.steps.trouble import Trouble
 from morpho.study.scheme.reading import Scheme, read_scheme
@@ -26,24 +25,6 @@ __all__ = ["run"]
 
 Array = NDArray[np.float64]
 
-_DISPLACEMENTS = [
-    "specimen", "taxon", "size_heeded", "rank", "landmark", "other_side", "counted", "kind",
-    "definition", "estimated", "displacement_mm", "direction", "x_mm", "y_mm", "z_mm",
-    "taxon_sd_mm", "in_taxon_sd", "p_value", "p_value_false_discovery", "rank_p_value",
-    "resistant_displacement_mm", "resistant_in_taxon_sd", "fits_differ_mm", "fits_differ",
-    "x", "y", "z",
-]  # fmt: skip
-_REGIONS = [
-    "specimen", "taxon", "size_heeded", "region", "points", "root_mean_square_mm",
-    "share_of_displacement", "share_of_points", "share_expected", "share_p_value",
-    "share_p_value_all_taxa", "share_p_value_false_discovery", "distance_p_value",
-    "distance_p_value_all_taxa", "distance_p_value_false_discovery", "rank_floor",
-    "rank_floor_all_taxa",
-]  # fmt: skip
-_FITS = [
-    "specimen", "taxon", "size_heeded", "fits_rank_correlation", "share_of_fits_differing",
-    "frame",
-]  # fmt: skip
 _STEPS = ["x_mm", "y_mm", "z_mm"]
 
 
@@ -98,7 +79,7 @@ def _displacements(
     compared: dict[str, list[str]],
     own: Sequence[str],
     trouble: Trouble,
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, list[Any]]:
     """Displacements of landmarks and of regions, and how the two fits agree."""
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
     regions = _regions(bones, scheme)
@@ -134,7 +115,7 @@ def _displacements(
                 table["kind"] = bones.kind[place]
                 table["estimated"] = bones.missing[i][place]
                 table[["x", "y", "z"]] = predicted.shape[place] * bones.size[i]
-                moved.append(table[_DISPLACEMENTS])
+                moved.append(table)
                 fits.append(
                     key
                     | {
@@ -151,12 +132,8 @@ def _displacements(
                         centroid_size_mm=float(bones.size[i]),
                         partners=bones.partners,
                     )
-                    parts.append(part.assign(**key)[_REGIONS])
-    return {
-        "displacements": stacked(moved, _DISPLACEMENTS),
-        "region_displacements": stacked(parts, _REGIONS),
-        "fits": pd.DataFrame(fits, columns=_FITS),
-    }
+                    parts.append(part.assign(**key))
+    return {"displacements": moved, "region_displacements": parts, "fits": fits}
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from morpho.report.legend import JOINED, TABLES
 from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.tables import JOINED, TABLES
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -50,7 +50,7 @@ def joined_tables(config: StudyConfig) -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
-        Those of the legend that are there.
+        Those described that are there.
     """
     return _tables(ElementResults(config.results, ALL_ELEMENTS), JOINED)
 
@@ -65,7 +65,7 @@ def element_contents(config: StudyConfig) -> list[Content]:
     Returns
     -------
     list of Content
-        Every table of the legend that the element has.
+        Every table described that the element has.
     """
     found = []
     for element in config.elements:

@@ -18,33 +18,13 @@ from morpho.inference.differences.measurements import (
 from morpho.inference.differences.ranking import compare_measurements, values_at_size
 from morpho.results.directions import larger_words
 from morpho.shape.checks import Refusal
-from morpho.steps.show.compared_bones import ComparedBones, stacked
+from morpho.steps.show.compared_bones import ComparedBones
 from morpho.steps.trouble import Trouble
 from morpho.study.scheme.reading import Scheme
 
 __all__ = ["measurement_tables"]
 
 Array = NDArray[np.float64]
-
-_KEY = ["specimen", "size_heeded"]
-_RANKING = [
-    *_KEY, "kind", "rank", "measurement", "other_side", "unit", "value", "taxa_compared",
-    "taxa_outside", "outside_every_taxon", "beside_ranges", "nearest_taxon", "nearest_mean",
-    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
-    "p_value_false_discovery",
-]  # fmt: skip
-_RANGES = [
-    *_KEY, "measurement", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
-    "standard_deviation", "standard_deviation_unit", "value", "outside_range", "beyond_range",
-    "direction", "difference", "difference_percent", "standardised_difference", "p_value",
-    "p_value_false_discovery",
-]  # fmt: skip
-_VALUES = ["specimen", "taxon", "role", "measurement", "other_side", "kind", "unit", "value"]
-_AT_SIZE = ["specimen", "measurement", "kind", "unit", "known_specimen", "taxon", "value"]
-_SUMMARY = [
-    "measurement", "other_side", "kind", "unit", "taxon", "specimens", "minimum", "maximum", "mean",
-    "standard_deviation",
-]  # fmt: skip
 
 # Values of single specimens, and ranges beside a query's value, are written of measurements
 # that are named in the scheme or rank up to here: as many as the figures may be asked to draw.
@@ -90,8 +70,7 @@ def _at_size(
             "known_specimen": np.tile(names, len(family)),
             "taxon": np.tile(taxon.astype(object), len(family)),
             "value": moved.T.ravel(),
-        },
-        columns=_AT_SIZE,
+        }
     )
 
 
@@ -126,7 +105,7 @@ def _widths(family: list[Measurement], bones: ComparedBones) -> dict[str, bool]:
 
 def measurement_tables(
     bones: ComparedBones, scheme: Scheme, compared: dict[str, list[str]], trouble: Trouble
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, list[pd.DataFrame]]:
     """Take all measurements, and hold the queries' against those of the taxa.
 
     Parameters
@@ -140,8 +119,9 @@ def measurement_tables(
 
     Returns
     -------
-    dict of str to DataFrame
-        Values, ranges within taxa, and measurements ranked by how well they set queries apart.
+    dict of str to list of DataFrame
+        Parts of each table: values, ranges within taxa, and measurements ranked by how well they
+        set queries apart.
     """
     X = np.where(bones.missing[..., None], np.nan, bones.in_mm)
     landmarks = [p for p, kind in zip(bones.point, bones.kind, strict=True) if kind == "landmark"]
@@ -201,13 +181,12 @@ def measurement_tables(
                 if "other_side" not in table:
                     table["other_side"] = [other.get(name, "") for name in table["measurement"]]
     _tell_left_out(scheme, bones.point, trouble)
-    kept, beside = stacked(values, _VALUES), stacked(ranges, _RANGES)
     return {
-        "measurements": kept[kept["measurement"].isin(chosen)],
-        "measurements_at_size": stacked(at_size, _AT_SIZE),
-        "measurement_summary": stacked(summaries, _SUMMARY),
-        "measurement_ranking": stacked(rankings, _RANKING),
-        "measurement_ranges": beside[beside["measurement"].isin(chosen)],
+        "measurements": [table[table["measurement"].isin(chosen)] for table in values],
+        "measurements_at_size": at_size,
+        "measurement_summary": summaries,
+        "measurement_ranking": rankings,
+        "measurement_ranges": [table[table["measurement"].isin(chosen)] for table in ranges],
     }
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
 from morpho.steps.show.draw import drawn_by, needed
@@ -16,8 +14,6 @@ if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
-
-_PORTRAITS = ["specimen", "figure", "file"]
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path]:
@@ -44,5 +40,5 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
             with figure_style():
                 made += save_figure(folder, file, draw(**given))
             rows.append({"specimen": specimen, "figure": figure.name, "file": file})
-    results.write_table("portraits", pd.DataFrame(rows, columns=_PORTRAITS))
+    results.write_table("portraits", rows)
     return made

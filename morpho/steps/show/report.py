@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho import __version__
-from morpho.report.legend import JOINED, TABLES, legend_text
 from morpho.report.page import ElementContent, render_page
 from morpho.report.words.changes import change_words
 from morpho.report.words.meshes import with_remarks
 from morpho.results.figures import FIGURES
+from morpho.results.readme import readme
 from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.tables import JOINED, TABLES
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
 from morpho.steps.show.draw import drawn_by, needed
@@ -89,6 +90,6 @@ def run(config: StudyConfig) -> None:
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
     )
     with whole(config.results / "README.md") as temporary:
-        temporary.write_text(legend_text(), encoding="utf-8")
+        temporary.write_text(readme(), encoding="utf-8")
     with whole(config.results / "report.html") as temporary:
         temporary.write_text(page, encoding="utf-8")

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from morpho.report.latex_tables import latex_tables
-from morpho.report.legend import JOINED, TABLES
-from morpho.report.manuscript_tables import manuscript_tables
-from morpho.report.word_tables import word_tables
+from morpho.report.paper.docx import word_tables
+from morpho.report.paper.latex import latex_tables
+from morpho.report.paper.tables import manuscript_tables
+from morpho.report.paper.workbook import stacked, workbook
 from morpho.report.words.filters import marked_name
 from morpho.report.words.meshes import with_remarks
 from morpho.report.words.methods import methods_paragraphs
@@ -20,7 +20,6 @@ from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
 from morpho.report.words.verdict import with_words, with_words_joined
 from morpho.report.words.writing import as_markdown, as_plain, cited
-from morpho.report.workbook import stacked, workbook
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
 from morpho.workflow.provenance import versions
@@ -112,7 +111,7 @@ def run(config: StudyConfig) -> None:
     elements = element_contents(config)
     tables = {element.name: element.tables for element in elements}
     joined = joined_tables(config)
-    book = workbook(stacked(tables) | dict(joined), legend=TABLES | JOINED, **about)
+    book = workbook(stacked(tables) | dict(joined), **about)
     _write(folder / "tables.xlsx", book)
     tables = {name: with_remarks(own) for name, own in tables.items()}
     printed = manuscript_tables(tables, joined)

@@ -6,15 +6,14 @@ import math
 import numbers
 import re
 from collections.abc import Mapping, Sequence
-from fnmatch import fnmatchcase
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from morpho.report.legend import COLUMNS, TABLES
 from morpho.report.packing import steady_office, xml_text
+from morpho.results.tables import JOINED, TABLES
 
 if TYPE_CHECKING:
     from openpyxl.worksheet._write_only import WriteOnlyWorksheet
@@ -64,31 +63,23 @@ def sheet_names(names: Sequence[str]) -> list[str]:
     return result
 
 
-def meaning_of(
-    table: str,
-    column: str,
-    legend: Mapping[str, tuple[str, Mapping[str, str]]] = TABLES,
-    common: Mapping[str, str] = COLUMNS,
-) -> str:
+def meaning_of(table: str, column: str) -> str:
     """What a column means.
 
     Parameters
     ----------
     table, column : str
-    legend, common : mapping
-        As in `morpho.report.legend`.
 
     Returns
     -------
     str
-        Blank where the legend does not say.
+        Blank where it is not described.
     """
-    own = legend[table][1] if table in legend else {}
-    for meanings in (own, common):
-        for pattern, words in meanings.items():
-            if fnmatchcase(column, pattern):
-                return words
-    return ""
+    about = (TABLES | JOINED).get(table)
+    found = about.column(column) if about else None
+    if found is None and column == "element":  # of tables that were stacked
+        return "element (bone) of the row"
+    return found.meaning if found else ""
 
 
 def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
@@ -176,32 +167,21 @@ def _fill(sheet: WriteOnlyWorksheet, head: Sequence[str], rows: Sequence[Sequenc
 
 
 def _legend_rows(
-    sheets: Mapping[str, str],
-    tables: Mapping[str, pd.DataFrame],
-    legend: Mapping[str, tuple[str, Mapping[str, str]]],
-    common: Mapping[str, str],
+    sheets: Mapping[str, str], tables: Mapping[str, pd.DataFrame]
 ) -> list[tuple[str, str, str]]:
     rows = []
+    described = TABLES | JOINED
     for name, table in tables.items():
-        about = legend[name][0] if name in legend else ""
+        about = described[name].meaning if name in described else ""
         if len(table) >= _MOST_ROWS:
             about = f"{about} Too long for a sheet ({len(table)} rows): see the CSV.".strip()
         rows.append((sheets[name], "", about))
-        rows += [
-            (sheets[name], column, meaning_of(name, column, legend, common))
-            for column in map(str, table.columns)
-        ]
+        columns = map(str, table.columns)
+        rows += [(sheets[name], column, meaning_of(name, column)) for column in columns]
     return rows
 
 
-def workbook(
-    tables: Mapping[str, pd.DataFrame],
-    *,
-    title: str,
-    notice: str = "",
-    legend: Mapping[str, tuple[str, Mapping[str, str]]] = TABLES,
-    common: Mapping[str, str] = COLUMNS,
-) -> bytes:
+def workbook(tables: Mapping[str, pd.DataFrame], *, title: str, notice: str = "") -> bytes:
     """Write tables as one XLSX: a legend first, then a sheet a table.
 
     Text is written as text, so that a name such as ``=cmd()`` is never taken for a formula;
@@ -214,10 +194,6 @@ def workbook(
     title : str
         Of the study; stands at the end of the legend with the notice.
     notice : str
-    legend : mapping
-        What each table holds and what its own columns mean.
-    common : mapping
-        What columns mean in every table.
 
     Returns
     -------
@@ -231,8 +207,7 @@ def workbook(
     book.properties.creator = "formkin"
     names = sheet_names([LEGEND, *tables])
     sheets = dict(zip(tables, names[1:], strict=True))
-    common = {"element": "element (bone) of the row"} | dict(common)
-    rows = _legend_rows(sheets, tables, legend, common)
+    rows = _legend_rows(sheets, tables)
     rows += [("", "", text) for text in (title, notice) if text]
     _fill(book.create_sheet(names[0]), ["sheet", "column", "meaning"], rows)
     for name, table in tables.items():

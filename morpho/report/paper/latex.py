@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from morpho.report.manuscript_tables import ROUNDING, ManuscriptTable
 from morpho.report.packing import xml_text
+from morpho.report.paper.tables import ROUNDING, ManuscriptTable
 
 __all__ = ["latex_tables", "latex_text"]
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
-from morpho.report.manuscript_tables import ROUNDING, ManuscriptTable
 from morpho.report.packing import steady_office, xml_text
+from morpho.report.paper.tables import ROUNDING, ManuscriptTable
 
 if TYPE_CHECKING:
     from docx.document import Document
