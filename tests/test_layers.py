@@ -105,7 +105,6 @@ TELLING = {
     ("steps", "show", "report"),
     ("steps", "show", "supplement"),
     ("steps", "show", "archive"),
-    ("steps", "show", "element_results"),
 }
 
 

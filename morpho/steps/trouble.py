@@ -61,6 +61,10 @@ class Trouble:
         ----------
         part : str
         **facts
+
+        Yields
+        ------
+        None
         """
         try:
             yield

@@ -1,6 +1,7 @@
 """Methods and results say what the tables and settings say, number by number."""
 
 import re
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -43,7 +44,7 @@ def readings(value):
 
 def numbers_of(data):
     """Every number in settings, notes or tables."""
-    if isinstance(data, dict):
+    if isinstance(data, Mapping):
         return {n for value in data.values() for n in numbers_of(value)}
     if isinstance(data, list | tuple):
         return {n for value in data for n in numbers_of(value)}
@@ -598,10 +599,19 @@ def test_nothing_is_told_twice(element):
 
 
 def test_what_went_wrong_is_told(element):
-    element.notes["discriminate"]["trouble"] = ["as it is: too few specimens"]
+    element.notes["discriminate"]["trouble"] = [
+        {
+            "part": "discrimination",
+            "size_heeded": False,
+            "code": "few_specimens",
+            "least": 4,
+            "found": 3,
+        }
+    ]
     text = results(small.settings(), element)
     assert text.endswith(
-        "Canonical axes with cross-validation (as it is) could not be computed: too few specimens."
+        "Canonical axes with cross-validation (as it is) could not be computed: it takes at "
+        "least 4 specimens, and there are 3 specimens."
     )
 
 
@@ -610,7 +620,7 @@ def test_a_sample_and_what_was_set_aside(element):
     assert (
         "For the bone, 8 known specimens (ash, n = 3; oak, n = 5) and 1 to be placed (query) were "
         "analysed on 6 of 7 landmarks and 1 semilandmark on 1 curve. Set aside: ash a (known; too "
-        "little is left)." in text
+        "little is left: 7 of 7 landmarks, less than the 75 % asked for)." in text
     )
     assert "Replicate digitisations of 2 specimens" in text
 
