@@ -19,6 +19,7 @@ import argparse
 import ast
 import copy
 import importlib
+import itertools
 import marshal
 import random
 import shutil
@@ -89,6 +90,17 @@ class Mutant:
         _Swap(self.new, self.old).visit(self.tree)
         return changed
 
+    def matters(self) -> bool:
+        """Whether Python's compiler makes anything else of it.
+
+        Returns
+        -------
+        bool
+        """
+        both = (compile(each, "", "exec") for each in (ast.unparse(self.tree), self.source()))
+        before, after = map(marshal.dumps, both)
+        return before != after
+
     def __str__(self) -> str:
         before, after = ast.unparse(self.old), ast.unparse(self.new)
         line = getattr(self.old, "lineno", 0)
@@ -156,10 +168,6 @@ def _told(tree: ast.Module) -> set[int]:
     return apart
 
 
-def _compiled(source: str) -> bytes:
-    return marshal.dumps(compile(source, "module", "exec"))
-
-
 def mutants_of(module: Path, source: str) -> list[Mutant]:
     """Every mutant of a module.
 
@@ -174,14 +182,13 @@ def mutants_of(module: Path, source: str) -> list[Mutant]:
     list of Mutant
     """
     tree = ast.parse(source)
-    apart, unchanged = _told(tree), _compiled(ast.unparse(tree))
-    every = [
+    apart = _told(tree)
+    return [
         Mutant(module, kind, tree, node, new)
         for node in ast.walk(tree)
         if id(node) not in apart
         for kind, new in _changes(node)
     ]
-    return [mutant for mutant in every if _compiled(mutant.source()) != unchanged]
 
 
 def nearest(house: Path, module: Path) -> list[Path]:
@@ -333,7 +340,8 @@ def main() -> int:
         for path in chosen
         for mutant in mutants_of(path, (HOUSE / path).read_text(encoding="utf-8"))
     ]
-    drawn = random.Random(given.seed).sample(every, min(given.mutants, len(every)))
+    random.Random(given.seed).shuffle(every)
+    drawn = list(itertools.islice(filter(Mutant.matters, every), given.mutants))
     for name in LIBRARIES:
         importlib.import_module(name)
     killed: Counter[str] = Counter()
