@@ -36,7 +36,7 @@ import pytest
 
 HOUSE = Path(__file__).parents[1]
 LAYERS = ("inference", "shape")
-# Tests that take longer, in seconds, are run only where all others pass.
+# Tests that take more of the processor's seconds are run only where all others pass.
 QUICK = 1.0
 # Imported once, before a process is parted off for each mutant.
 LIBRARIES = (
@@ -224,19 +224,22 @@ class Tests:
     house : Path
         The copy.
     seconds : dict of str to float
-        How long each test takes without a mutant, by its name.
+        How long the processor works on each test without a mutant, by its name.
     """
 
     house: Path
     seconds: dict[str, float] = field(default_factory=dict)
 
-    # what pytest calls, as of a plugin
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        taken = self.seconds.get(report.nodeid, 0.0)
-        self.seconds[report.nodeid] = taken + report.duration
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        """Note how long a test takes, as pytest calls it."""
+        before = time.process_time()
+        result = yield
+        self.seconds[item.nodeid] = time.process_time() - before
+        return result
 
     def _run(self, paths: list[Path], more: tuple[str, ...], limit: float, out: Path) -> bool:
-        """Whether tests pass within a limit of seconds; what they say, and times, are kept."""
+        """Whether tests pass within a limit of work; what they say, and times, are kept."""
         child = os.fork()
         if child:
             code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
@@ -248,8 +251,7 @@ class Tests:
             said = os.open(out.with_suffix(".said"), os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
             os.dup2(said, 1)
             os.dup2(said, 2)
-            signal.signal(signal.SIGALRM, signal.SIG_DFL)
-            signal.alarm(int(limit))
+            signal.setitimer(signal.ITIMER_PROF, limit)  # ends the process
             os.chdir(self.house)
             sys.path.insert(0, str(self.house))
             options = ["-q", "-x", "-n", "0", "-p", "no:cacheprovider", *more]
@@ -295,26 +297,28 @@ class Tests:
         """
         path = self.house / mutant.module
         paths = [*nearest(self.house, mutant.module), path]
-        files = {str(each.relative_to(self.house)): each for each in paths}
+        files = [str(each.relative_to(self.house)) for each in paths]
         near = {n: t for n, t in self.seconds.items() if n.split("::")[0] in files}
-        slow = [name for name, taken in near.items() if taken > QUICK]
-        # the file named after the module, then from the quickest on
-        total = {
-            each: sum(t for n, t in near.items() if n.split("::")[0] == file and n not in slow)
-            for file, each in files.items()
-        }
-        paths.sort(key=lambda each: (each.stem != f"test_{mutant.module.stem}", total[each]))
+        slow = sorted((n for n, t in near.items() if t > QUICK), key=near.__getitem__)
+        quick: dict[str, float] = dict.fromkeys(files, 0.0)
+        for name in near.keys() - set(slow):
+            quick[name.split("::")[0]] += near[name]
+        files.sort(key=lambda file: (Path(file).stem != f"test_{mutant.module.stem}", quick[file]))
+        # the file named after the module, or the quickest; the others; what takes long
+        parts = [part for part in (files[:1], files[1:], slow) if part]
         limit = 60 + 10 * sum(near.values())
         kept, unused = path.read_text(encoding="utf-8"), self.house.with_name("unused")
         path.write_text(mutant.source(), encoding="utf-8")
         try:
-            apart = tuple(f"--deselect={name}" for name in slow)
-            if not self._run(paths, apart, limit, unused):
-                return True
-            if not slow:
-                return False
-            rest = [self.house / name for name in sorted(slow, key=near.__getitem__)]
-            return not self._run(rest, (), limit, unused)
+            return not all(
+                self._run(
+                    [self.house / each for each in part],
+                    tuple(f"--deselect={name}" for name in slow if part is not slow),
+                    limit,
+                    unused,
+                )
+                for part in parts
+            )
         finally:
             path.write_text(kept, encoding="utf-8")
 
