@@ -11,16 +11,13 @@ either it changes nothing that matters, or a test is missing.
 
 from __future__ import annotations
 
-import os
-
-os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-
 import argparse
 import ast
 import copy
 import importlib
 import itertools
 import marshal
+import os
 import random
 import shutil
 import signal
@@ -346,6 +343,7 @@ def main() -> int:
     ]
     random.Random(given.seed).shuffle(every)
     drawn = list(itertools.islice(filter(Mutant.matters, every), given.mutants))
+    os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
     for name in LIBRARIES:
         importlib.import_module(name)
     killed: Counter[str] = Counter()
