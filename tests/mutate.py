@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import gc
 import importlib
 import itertools
 import marshal
@@ -213,7 +214,7 @@ def nearest(house: Path, module: Path) -> list[Path]:
 
 
 @dataclass(eq=False)
-class Tests:
+class Suite:
     """Runs tests in a copy of the repository, each time in a process of its own.
 
     Attributes
@@ -346,6 +347,7 @@ def main() -> int:
     os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
     for name in LIBRARIES:
         importlib.import_module(name)
+    gc.freeze()  # or each process would go through all that is imported, and copy it
     killed: Counter[str] = Counter()
     survived: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as folder:
@@ -355,7 +357,7 @@ def main() -> int:
         # morpho/results is part of the library, and no folder of results
         shutil.copytree(HOUSE / "morpho", house / "morpho", ignore=left, dirs_exist_ok=True)
         near = {test for mutant in drawn for test in nearest(house, mutant.module)}
-        tests = Tests(house)
+        tests = Suite(house)
         if not tests.measure([*sorted(near), *(house / path for path in chosen)]):
             print("The tests fail without any mutant: mend them first.")
             return 1
