@@ -16,6 +16,8 @@ from typing import Any
 import numpy as np
 import trimesh
 from numpy.typing import ArrayLike, NDArray
+from trimesh.exchange.ply import export_ply
+from trimesh.exchange.stl import export_stl
 
 from morpho.results.whole import whole
 from morpho.shape.checks import ShapeError
@@ -80,7 +82,7 @@ def write_ply(
                 f"name, but {name!r} has shape {numbers.shape}."
             )
         mesh.vertex_attributes[name] = numbers
-    data = mesh.export(file_type="ply", vertex_normal=False)
+    data = export_ply(mesh, vertex_normal=False)
     with whole(path) as temporary:
         temporary.write_bytes(re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
 
@@ -102,7 +104,7 @@ def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
         If the surface has no faces.
     """
     V, F = check_triangles(vertices, faces)
-    data = trimesh.Trimesh(V, F, process=False).export(file_type="stl")
+    data = export_stl(trimesh.Trimesh(V, F, process=False))
     with whole(path) as temporary:
         temporary.write_bytes(b"unit: mm".ljust(80) + data[80:])
 
