@@ -62,8 +62,9 @@ def test_links_between_pages_lead_somewhere(docs):
 
 
 @pytest.mark.slow
-def test_the_picture_names_every_layer(docs):
-    page = (docs / "developers.html").read_text(encoding="utf-8")
+@pytest.mark.parametrize("name", ["developers", "morpho"])
+def test_the_picture_names_every_layer(docs, name):
+    page = (docs / f"{name}.html").read_text(encoding="utf-8")
     found = re.search(r'class="house".*?base64,([A-Za-z0-9+/=]+)', page, re.DOTALL)
     drawn = base64.b64decode(found[1]).decode()
     arrows = between_layers()

@@ -88,6 +88,15 @@ def _without_types(signature: inspect.Signature) -> inspect.Signature:
     return signature.replace(parameters=named, return_annotation=signature.empty)
 
 
+@cache
+def _house() -> str:
+    """The picture of the layers, with its caption."""
+    drawn = io.BytesIO()
+    picture().savefig(drawn, format="svg", metadata={"Date": None})
+    shown = f'<img class="house" alt="{CAPTION}" src="{_embedded(drawn.getvalue())}">'
+    return f"{shown}\n\n*{CAPTION}*"
+
+
 def _guide(name: str) -> pdoc.doc.Module:
     """A guide as pdoc takes it: a module with nothing but a docstring."""
     _, path = GUIDES[name]
@@ -97,11 +106,7 @@ def _guide(name: str) -> pdoc.doc.Module:
     # what is linked and is no page is named
     text = re.sub(r"\[([^\]]+)\]\((?!\w+\.html|https?:|#)[^)]*\)", r"\1", text)
     if name == "developers":
-        drawn = io.BytesIO()
-        picture().savefig(drawn, format="svg", metadata={"Date": None})
-        shown = f'<img class="house" alt="{CAPTION}" src="{_embedded(drawn.getvalue())}">'
-        head, rest = text.split("\n## ", 1)
-        text = f"{head}\n{shown}\n\n*{CAPTION}*\n\n## {rest}"
+        text = text.replace("\n## ", f"\n{_house()}\n\n## ", 1)
     module = ModuleType(name, text)
     module.__docformat__ = "markdown"  # type: ignore[attr-defined]
     return pdoc.doc.Module(module)
@@ -115,6 +120,8 @@ def _library() -> dict[str, pdoc.doc.Module]:
         loaded = pdoc.extract.load_module(name)
         if path.name == "__init__.py":
             vars(loaded).pop("__all__", None)  # of a package, its modules are shown
+        if name == "morpho":
+            loaded.__doc__ = f"{loaded.__doc__}\n\n{_house()}"
         if not name.endswith("__main__"):
             modules[name] = pdoc.doc.Module(loaded)
     return modules
