@@ -5,7 +5,7 @@ PYTHON ?= python3
 CORES ?= all
 STUDY ?=
 
-.PHONY: study test test-all fast check mutate lock written bench clean
+.PHONY: study test test-all fast check docs mutate lock written bench clean
 
 study: .venv/study  ## set up, and run the demo study (or STUDY=my_study/study.yaml)
 	.venv/bin/snakemake --cores $(CORES) --workflow-profile config/profiles/local $(if $(STUDY),--configfile "$(STUDY)")
@@ -24,13 +24,15 @@ check: .venv/dev  ## format, lint and types of everything
 	.venv/bin/ruff check .
 	.venv/bin/snakefmt --check Snakefile config/workflow.smk config/rules
 	.venv/bin/mypy
-	.venv/bin/snakemake --lint
 
 bench: .venv/dev  ## speed and memory against peers
 	.venv/bin/python benchmarks/run.py
 
+docs: .venv/dev  ## guides, a picture of the house and the library's docstrings as pages
+	.venv/bin/python tests/docs/build.py docs
+
 mutate: .venv/dev  ## break the library here and there, and see whether its tests notice
-	.venv/bin/python tests/mutate.py --mutants 60 --seed 1
+	.venv/bin/python tests/mutate.py --mutants 200 --seed 1
 
 lock:  ## make both requirements files anew; needs uv
 	uv pip compile -q pyproject.toml --group build --group dev --universal --python-version 3.11 \

@@ -55,8 +55,6 @@ rule check:
         times_of("check")
     # what is suspected is told before anything is made of it
     priority: 100
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:

@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 from shlex import quote
 
-from snakemake.settings.types import DeploymentMethod, RerunTrigger
+from snakemake.settings.types import RerunTrigger
 
 HOUSE = Path(workflow.basedir)
 sys.path.insert(0, str(HOUSE))
@@ -49,13 +49,9 @@ WORKDIR = str(STUDY_CONFIG.results.parent)
 STUDY = os.path.relpath(_study, WORKDIR)
 R = STUDY_CONFIG.results.name
 ELEMENTS = list(STUDY_CONFIG.elements)
-ENVIRONMENT = str(HOUSE / "config" / "environment.yaml")
 
-# How steps are called: with the Python that runs Snakemake, unless environments are
-# made by conda.
-_conda = DeploymentMethod.CONDA in workflow.deployment_settings.deployment_method
-_python = "python" if _conda else quote(sys.executable)
-_step = f"PYTHONPATH={quote(str(HOUSE))} {_python} -P -m morpho.steps --if-due"
+# How steps are called: with the Python that runs Snakemake.
+_step = f"PYTHONPATH={quote(str(HOUSE))} {quote(sys.executable)} -P -m morpho.steps --if-due"
 shell.prefix(
     'set -euo pipefail; step() {{ %s "$@"; }}; '
     % _step.replace("{", "{{").replace("}", "}}")

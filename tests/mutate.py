@@ -2,8 +2,9 @@
 
 ``make mutate`` runs it: it takes long, and is no part of the checks. Each mutant is one change
 of one module of morpho/inference or morpho/shape: another constant, comparison or operator, or
-a statement that is left out. The module's nearest tests are run on a copy of the repository. A
-mutant that they pass has survived: either it changes nothing that matters, or a test is missing.
+a statement that is left out. The module's nearest tests are run on a copy of the repository,
+the quick ones first and up to the first that fails. A mutant that they all pass has survived:
+either it changes nothing that matters, or a test is missing.
 
     python tests/mutate.py --mutants 60 --seed 1 [module ...]
 """
@@ -13,20 +14,34 @@ from __future__ import annotations
 import argparse
 import ast
 import copy
+import gc
+import importlib
+import itertools
+import marshal
 import os
 import random
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
+import time
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+
+import pytest
 
 HOUSE = Path(__file__).parents[1]
 LAYERS = ("inference", "shape")
-# Seconds after which a mutant counts as noticed: it runs in a circle.
-MOST = 1800
+# Tests that take more of the processor's seconds are run only where all others pass.
+QUICK = 1.0
+# Imported once, before a process is parted off for each mutant.
+LIBRARIES = (
+    "hypothesis", "numpy", "pandas", "pingouin", "scipy.interpolate", "scipy.spatial",
+    "scipy.stats", "skbio", "sklearn.covariance", "sklearn.discriminant_analysis",
+    "sklearn.linear_model", "sklearn.model_selection", "statsmodels.api", "trimesh",
+)  # fmt: skip
 
 _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
@@ -73,6 +88,17 @@ class Mutant:
         _Swap(self.new, self.old).visit(self.tree)
         return changed
 
+    def matters(self) -> bool:
+        """Whether Python's compiler makes anything else of it.
+
+        Returns
+        -------
+        bool
+        """
+        both = (compile(each, "", "exec") for each in (ast.unparse(self.tree), self.source()))
+        before, after = map(marshal.dumps, both)
+        return before != after
+
     def __str__(self) -> str:
         before, after = ast.unparse(self.old), ast.unparse(self.new)
         line = getattr(self.old, "lineno", 0)
@@ -118,7 +144,7 @@ class _Swap(ast.NodeTransformer):
 
 
 def _told(tree: ast.Module) -> set[int]:
-    """Nodes that only tell something: docstrings, messages, types and lists of names."""
+    """Nodes that only tell or guard: messages, types, imports, and zip's check of lengths."""
     apart: set[int] = set()
     for node in ast.walk(tree):
         parts: list[ast.AST | None] = []
@@ -130,7 +156,9 @@ def _told(tree: ast.Module) -> set[int]:
             parts = [node.annotation]
         elif isinstance(node, ast.FunctionDef):
             parts = [node.returns, *node.decorator_list]
-        elif isinstance(node, ast.ImportFrom | ast.Import):
+        elif isinstance(node, ast.ImportFrom | ast.Import) or (
+            isinstance(node, ast.keyword) and node.arg == "strict"
+        ):
             parts = [node]
         for part in parts:
             if part is not None:
@@ -161,8 +189,8 @@ def mutants_of(module: Path, source: str) -> list[Mutant]:
     ]
 
 
-def nearest_tests(house: Path, module: Path) -> list[Path]:
-    """Files of tests that import a module by its name, and the one named after it first.
+def nearest(house: Path, module: Path) -> list[Path]:
+    """Files of tests that import a module by its name; all of its layer if there are none.
 
     Parameters
     ----------
@@ -174,66 +202,123 @@ def nearest_tests(house: Path, module: Path) -> list[Path]:
     -------
     list of Path
     """
-    layer, name = module.parts[1], module.stem
-    dotted = ".".join(module.with_suffix("").parts)
-    near = []
-    for folder in (layer, "outside", "properties"):
-        for path in sorted((house / "tests" / folder).glob("test_*.py")):
-            text = path.read_text(encoding="utf-8")
-            if path.stem == f"test_{name}" or f"{dotted} import" in text:
-                near.append(path)
-    near.sort(key=lambda path: (path.stem != f"test_{name}", path.parent.name != layer))
-    return near
+    layer, dotted = module.parts[1], ".".join(module.with_suffix("").parts)
+    near = [
+        path
+        for folder in (layer, "outside", "properties")
+        for path in sorted((house / "tests" / folder).rglob("test_*.py"))
+        if path.stem == f"test_{module.stem}"
+        or f"{dotted} import" in path.read_text(encoding="utf-8")
+    ]
+    return near or sorted((house / "tests" / layer).rglob("test_*.py"))
 
 
-def pass_all(house: Path, tests: list[Path]) -> bool:
-    """Whether tests pass, the slow ones left out, in a copy of the repository.
+@dataclass(eq=False)
+class Suite:
+    """Runs tests in a copy of the repository, each time in a process of its own.
 
-    Parameters
+    Attributes
     ----------
     house : Path
         The copy.
-    tests : list of Path
-
-    Returns
-    -------
-    bool
+    seconds : dict of str to float
+        How long the processor works on each test without a mutant, by its name.
     """
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-n", "0", "-p", "no:cacheprovider"]
-    try:
-        done = subprocess.run(
-            [*command, "-m", "not slow and not whole", *map(str, tests)],
-            cwd=house,
-            env={**os.environ, "PYTHONPATH": str(house)},
-            capture_output=True,
-            timeout=MOST,
-        )
-    except subprocess.TimeoutExpired:
-        return False
-    return done.returncode == 0
 
+    house: Path
+    seconds: dict[str, float] = field(default_factory=dict)
 
-def survives(house: Path, mutant: Mutant) -> bool:
-    """Whether the nearest tests pass with a mutant in a copy of the repository.
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        """Note how long a test takes, as pytest calls it."""
+        before = time.process_time()
+        result = yield
+        self.seconds[item.nodeid] = time.process_time() - before
+        return result
 
-    Parameters
-    ----------
-    house : Path
-        The copy.
-    mutant : Mutant
+    def _run(self, paths: list[Path], more: tuple[str, ...], limit: float, out: Path) -> bool:
+        """Whether tests pass within a limit of work; what they say, and times, are kept."""
+        child = os.fork()
+        if child:
+            code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+            if code in (pytest.ExitCode.INTERNAL_ERROR, pytest.ExitCode.USAGE_ERROR):
+                raise RuntimeError(out.with_suffix(".said").read_text(encoding="utf-8"))
+            return code in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)
+        code = 1
+        try:
+            said = os.open(out.with_suffix(".said"), os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+            os.dup2(said, 1)
+            os.dup2(said, 2)
+            signal.setitimer(signal.ITIMER_PROF, limit)  # ends the process
+            os.chdir(self.house)
+            sys.path.insert(0, str(self.house))
+            options = ["-q", "-x", "-n", "0", "-p", "no:cacheprovider", *more]
+            self.seconds = {}
+            code = pytest.main(
+                [*options, "-m", "not slow and not whole", *map(str, paths)], plugins=[self]
+            )
+            lines = [f"{taken}\t{name}\n" for name, taken in self.seconds.items()]
+            out.write_text("".join(lines), encoding="utf-8")
+        finally:
+            os._exit(int(code))
 
-    Returns
-    -------
-    bool
-    """
-    path = house / mutant.module
-    tests = nearest_tests(house, mutant.module) or [house / "tests" / mutant.module.parts[1]]
-    kept = path.read_text(encoding="utf-8")
-    path.write_text(mutant.source(), encoding="utf-8")
-    try:
-        return pass_all(house, [*tests, path])
-    finally:
-        path.write_text(kept, encoding="utf-8")
+    def measure(self, paths: list[Path]) -> bool:
+        """Whether tests pass as things are; note how long each takes.
+
+        Parameters
+        ----------
+        paths : list of Path
+
+        Returns
+        -------
+        bool
+        """
+        times = self.house.with_name("times")
+        if not self._run(paths, (), 24 * 3600, times):
+            print(times.with_suffix(".said").read_text(encoding="utf-8"))
+            return False
+        for line in times.read_text(encoding="utf-8").splitlines():
+            taken, name = line.split("\t")
+            self.seconds[name] = float(taken)
+        return True
+
+    def notice(self, mutant: Mutant) -> bool:
+        """Whether a test fails with a mutant.
+
+        Parameters
+        ----------
+        mutant : Mutant
+
+        Returns
+        -------
+        bool
+        """
+        path = self.house / mutant.module
+        paths = [*nearest(self.house, mutant.module), path]
+        files = [str(each.relative_to(self.house)) for each in paths]
+        near = {n: t for n, t in self.seconds.items() if n.split("::")[0] in files}
+        slow = sorted((n for n, t in near.items() if t > QUICK), key=near.__getitem__)
+        quick: dict[str, float] = dict.fromkeys(files, 0.0)
+        for name in near.keys() - set(slow):
+            quick[name.split("::")[0]] += near[name]
+        files.sort(key=lambda file: (Path(file).stem != f"test_{mutant.module.stem}", quick[file]))
+        # the file named after the module, or the quickest; the others; what takes long
+        parts = [part for part in (files[:1], files[1:], slow) if part]
+        limit = 60 + 10 * sum(near.values())
+        kept, unused = path.read_text(encoding="utf-8"), self.house.with_name("unused")
+        path.write_text(mutant.source(), encoding="utf-8")
+        try:
+            return not all(
+                self._run(
+                    [self.house / each for each in part],
+                    tuple(f"--deselect={name}" for name in slow if part is not slow),
+                    limit,
+                    unused,
+                )
+                for part in parts
+            )
+        finally:
+            path.write_text(kept, encoding="utf-8")
 
 
 def main() -> int:
@@ -257,23 +342,35 @@ def main() -> int:
         for path in chosen
         for mutant in mutants_of(path, (HOUSE / path).read_text(encoding="utf-8"))
     ]
-    drawn = random.Random(given.seed).sample(every, min(given.mutants, len(every)))
-    survived = 0
+    random.Random(given.seed).shuffle(every)
+    drawn = list(itertools.islice(filter(Mutant.matters, every), given.mutants))
+    os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    for name in LIBRARIES:
+        importlib.import_module(name)
+    gc.freeze()  # or each process would go through all that is imported, and copy it
+    killed: Counter[str] = Counter()
+    survived: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as folder:
         house = Path(folder) / "house"
         left = shutil.ignore_patterns(".*", "__pycache__", "results", "build")
         shutil.copytree(HOUSE, house, ignore=left)
-        near = {test for mutant in drawn for test in nearest_tests(house, mutant.module)}
-        if not pass_all(house, sorted(near)):
+        # morpho/results is part of the library, and no folder of results
+        shutil.copytree(HOUSE / "morpho", house / "morpho", ignore=left, dirs_exist_ok=True)
+        near = {test for mutant in drawn for test in nearest(house, mutant.module)}
+        tests = Suite(house)
+        if not tests.measure([*sorted(near), *(house / path for path in chosen)]):
             print("The tests fail without any mutant: mend them first.")
             return 1
+        sys.dont_write_bytecode = True  # what is kept of the measured run is current
         for number, mutant in enumerate(drawn, start=1):
-            lives = survives(house, mutant)
-            survived += lives
-            told = "SURVIVED" if lives else "killed"
-            print(f"{number:4} {told:8} {mutant}", flush=True)
-    print(f"{len(drawn)} of {len(every)} mutants: {len(drawn) - survived} killed, "
-          f"{survived} survived")  # fmt: skip
+            began, noticed = time.monotonic(), tests.notice(mutant)
+            (killed if noticed else survived)[names[mutant.module]] += 1
+            told = "killed" if noticed else "SURVIVED"
+            print(f"{number:4} {told:8} {mutant} ({time.monotonic() - began:.0f} s)", flush=True)
+    for name in sorted({*killed, *survived}):
+        print(f"{name:40} {killed[name]:4} killed {survived[name]:4} survived")
+    print(f"{len(drawn)} of {len(every)} mutants: {killed.total()} killed, "
+          f"{survived.total()} survived")  # fmt: skip
     return 0
 
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import ast
-from pathlib import Path
-
 import pytest
 
-ROOT = Path(__file__).parents[1]
-PACKAGE = ROOT / "morpho"
-MODULES = sorted(PACKAGE.rglob("*.py"))
+from helpers.imports import MODULES, PACKAGE, imported, parts_of
+
+ROOT = PACKAGE.parent
 
 # What each layer may use of the package; steps and the command line join the layers.
 ALLOWED = {
@@ -65,26 +62,6 @@ def layer_of(parts: tuple[str, ...]) -> str:
     return parts[0]
 
 
-def imported(source: str, parts: tuple[str, ...]) -> set[tuple[str, ...]]:
-    """Modules that a module imports anywhere in its text, as parts of their full names.
-
-    Relative names are resolved; `from .. import shape` counts as an import of shape.
-    """
-    found: set[tuple[str, ...]] = set()
-    package = ("morpho", *parts[:-1])
-    for node in ast.walk(ast.parse(source)):
-        if isinstance(node, ast.Import):
-            found.update(tuple(alias.name.split(".")) for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            start = package[: len(package) - node.level + 1] if node.level else ()
-            base = (*start, *(node.module.split(".") if node.module else ()))
-            if base == ("morpho",):
-                found.update((*base, alias.name) for alias in node.names)
-            else:
-                found.add(base)
-    return found
-
-
 def faults(source: str, parts: tuple[str, ...]) -> list[str]:
     """Imports that run against the layers."""
     layer = layer_of(parts)
@@ -111,10 +88,6 @@ TELLING = {
 def tells(source: str, parts: tuple[str, ...]) -> bool:
     """Whether a module imports the report."""
     return any(name[:2] == ("morpho", "report") for name in imported(source, parts))
-
-
-def parts_of(path: Path) -> tuple[str, ...]:
-    return path.relative_to(PACKAGE).with_suffix("").parts
 
 
 def test_imports_run_along_the_layers():

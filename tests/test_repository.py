@@ -71,12 +71,14 @@ def test_both_ways_of_the_readme_do_the_same(word, target, set_up):
 
 
 def test_the_checks_of_a_submission_are_those_of_the_makefile():
-    """.ci/run: the README's way to the tests, and every line of `make check`."""
+    """.ci/run: the README's way to the tests, and each line of `make check`, as before a commit."""
     script = [line.strip() for line in text(".ci/run").splitlines()]
     *set_up, tests = parts(long_command("pytest"))
     assert " && ".join(set_up) in [line.replace("--quiet ", "") for line in script]
     assert any(line.startswith(tests) for line in script)
-    for line in recipe("check"):
+    hooks = yaml.safe_load(text(".pre-commit-config.yaml"))["repos"][0]["hooks"]
+    assert [hook["entry"] for hook in hooks] == recipe("check")
+    for line in [*recipe("check"), *recipe("docs")]:
         assert line in script
 
 

@@ -10,8 +10,6 @@ rule ordinate:
         log_of("ordinate"),
     benchmark:
         times_of("ordinate")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -27,8 +25,6 @@ rule grow:
         log_of("grow"),
     benchmark:
         times_of("grow")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -44,8 +40,6 @@ rule compare:
         log_of("compare"),
     benchmark:
         times_of("compare")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -61,8 +55,6 @@ rule discriminate:
         log_of("discriminate"),
     benchmark:
         times_of("discriminate")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -78,8 +70,6 @@ rule place:
         log_of("place"),
     benchmark:
         times_of("place")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -95,8 +85,6 @@ rule calibrate:
         log_of("calibrate"),
     benchmark:
         times_of("calibrate")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -112,8 +100,6 @@ rule vary:
         log_of("vary"),
     benchmark:
         times_of("vary")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -129,8 +115,6 @@ rule rarefy:
         log_of("rarefy"),
     benchmark:
         times_of("rarefy")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -146,8 +130,6 @@ rule conclude:
         log_of("conclude"),
     benchmark:
         times_of("conclude")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -163,8 +145,6 @@ rule combine:
         log_of("combine"),
     benchmark:
         times_of("combine")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:

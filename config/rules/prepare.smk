@@ -10,8 +10,6 @@ rule screen:
         log_of("screen"),
     benchmark:
         times_of("screen")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -27,8 +25,6 @@ rule prepare:
         log_of("prepare"),
     benchmark:
         times_of("prepare")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -44,8 +40,6 @@ rule measure:
         log_of("measure"),
     benchmark:
         times_of("measure")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -62,8 +56,6 @@ rule carry:
         log_of("carry"),
     benchmark:
         times_of("carry")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -79,8 +71,6 @@ rule slide:
         log_of("slide"),
     benchmark:
         times_of("slide")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -96,8 +86,6 @@ rule superimpose:
         log_of("superimpose"),
     benchmark:
         times_of("superimpose")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:

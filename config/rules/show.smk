@@ -10,8 +10,6 @@ rule differ:
         log_of("differ"),
     benchmark:
         times_of("differ")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -27,8 +25,6 @@ rule warp:
         log_of("warp"),
     benchmark:
         times_of("warp")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -44,8 +40,6 @@ rule portray:
         log_of("portray"),
     benchmark:
         times_of("portray")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -61,8 +55,6 @@ rule draw:
         log_of("draw"),
     benchmark:
         times_of("draw")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -78,8 +70,6 @@ rule supplement:
         log_of("supplement"),
     benchmark:
         times_of("supplement")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -95,8 +85,6 @@ rule report:
         log_of("report"),
     benchmark:
         times_of("report")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -112,8 +100,6 @@ rule archive:
         log_of("archive"),
     benchmark:
         times_of("archive")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:
@@ -129,8 +115,6 @@ rule finish:
         log_of("finish"),
     benchmark:
         times_of("finish")
-    conda:
-        ENVIRONMENT
     params:
         study=STUDY,
     shell:

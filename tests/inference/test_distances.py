@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial.distance import mahalanobis
 
-from morpho.inference.models.distances import effective_dimensions
+from morpho.inference.models.distances import effective_dimensions, squared_mahalanobis
 
 
 @pytest.mark.parametrize(
@@ -55,3 +56,20 @@ def test_no_unit_and_no_turn_matters():
     expected = effective_dimensions(R, 8)
     assert 1 < expected < 5
     assert effective_dimensions(1000 * R @ turn, 8) == pytest.approx(expected)
+
+
+def test_squared_mahalanobis_against_scipy(rng):
+    rest, z = rng.normal(size=(20, 3)), rng.normal(size=(4, 2, 3))
+    inverse = np.linalg.inv(rest.T @ rest / 17)
+    expected = [[mahalanobis(e, np.zeros(3), inverse) ** 2 for e in row] for row in z]
+    np.testing.assert_allclose(squared_mahalanobis(rest, z, 17), expected)
+
+
+@pytest.mark.parametrize("v", [2, 17])
+def test_squared_mahalanobis_of_a_singular_covariance_is_missing(rng, v):
+    """Too few degrees of freedom, or residuals in a plane: missing for each query and taxon."""
+    rest, z = rng.normal(size=(20, 3)), rng.normal(size=(4, 2, 3))
+    rest[:, 2] = 0
+    found = squared_mahalanobis(rest, z, v)
+    assert found.shape == (4, 2)
+    assert np.isnan(found).all()

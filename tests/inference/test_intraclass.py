@@ -109,5 +109,6 @@ def test_what_is_refused(specimens, taxa, said):
 def test_no_variation_and_a_wrong_confidence():
     with pytest.raises(InferenceError, match="do not vary"):
         repeatability(np.ones((4, 1)), [0, 0, 1, 1])
-    with pytest.raises(InferenceError, match="`confidence`"):
-        repeatability([[1.0], [2.0], [4.0], [7.0]], [0, 0, 1, 1], confidence=95)
+    for confidence in (0, 1, 1.5, 95):
+        with pytest.raises(InferenceError, match="`confidence`"):
+            repeatability([[1.0], [2.0], [4.0], [7.0]], [0, 0, 1, 1], confidence=confidence)

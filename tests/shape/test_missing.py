@@ -31,6 +31,7 @@ def test_enough_is_what_spans_the_bone():
     X[4] = np.nan
     assert enough_present(X).tolist() == [True, True, False, False, False]
     assert enough_present(1e-3 * X + 500).tolist() == [True, True, False, False, False]
+    assert not enough_present(np.zeros((1, 6, 3)))[0]  # all in one place
 
 
 def test_enough_in_the_plane():

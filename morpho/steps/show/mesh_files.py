@@ -1,19 +1,27 @@
-"""Surfaces as files: PLY and GLB with colours, STL for printing; the same bytes each time."""
+"""Surfaces as files: PLY and GLB with colours, STL for printing; the same bytes each time.
+
+PLY and STL are trimesh's. GLB is written here: trimesh keeps eight bits of a colour, and as it is
+seen, where the format asks for linear light, of which eight bits are too few.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 import struct
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import trimesh
 from numpy.typing import ArrayLike, NDArray
+from trimesh.exchange.ply import export_ply
+from trimesh.exchange.stl import export_stl
 
 from morpho.results.whole import whole
 from morpho.shape.checks import ShapeError
-from morpho.shape.surfaces.triangles import check_triangles, face_crosses, vertex_normals
+from morpho.shape.surfaces.triangles import check_triangles, vertex_normals
 
 __all__ = ["write_glb", "write_ply", "write_stl"]
 
@@ -65,35 +73,18 @@ def write_ply(
     """
     V, F = check_triangles(vertices, faces)
     C = _colours(colours, len(V))
-    fields: list[tuple[str, str]] = [(name, "<f4") for name in "xyz"]
-    fields += [(name, "u1") for name in ("red", "green", "blue")]
-    given = {name: np.asarray(each, dtype=float) for name, each in (values or {}).items()}
-    for name, each in given.items():
-        if each.shape != (len(V),) or not name.isidentifier():
+    mesh = trimesh.Trimesh(V, F, process=False, vertex_colors=C)
+    for name, each in (values or {}).items():
+        numbers = np.asarray(each, dtype=np.float32)
+        if numbers.shape != (len(V),) or not name.isidentifier():
             raise ShapeError(
                 f"`values` must have a number for each of the {len(V)} vertices under a plain "
-                f"name, but {name!r} has shape {each.shape}."
+                f"name, but {name!r} has shape {numbers.shape}."
             )
-    fields += [(name, "<f4") for name in given]
-    rows = np.empty(len(V), dtype=fields)
-    for i, name in enumerate("xyz"):
-        rows[name] = V[:, i]
-    for i, name in enumerate(("red", "green", "blue")):
-        rows[name] = C[:, i]
-    for name, each in given.items():
-        rows[name] = each
-    triangles = np.empty(len(F), dtype=[("count", "u1"), ("corners", "<i4", 3)])
-    triangles["count"], triangles["corners"] = 3, F
-    words = {"<f4": "float", "u1": "uchar"}
-    header = [
-        "ply", "format binary_little_endian 1.0", "comment unit: mm",
-        f"element vertex {len(V)}",
-        *(f"property {words[kind]} {name}" for name, kind in fields),
-        f"element face {len(F)}", "property list uchar int vertex_indices", "end_header",
-    ]  # fmt: skip
+        mesh.vertex_attributes[name] = numbers
+    data = export_ply(mesh, vertex_normal=False)
     with whole(path) as temporary:
-        text = "\n".join(header) + "\n"
-        temporary.write_bytes(text.encode("ascii") + rows.tobytes() + triangles.tobytes())
+        temporary.write_bytes(re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
 
 
 def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
@@ -113,15 +104,9 @@ def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
         If the surface has no faces.
     """
     V, F = check_triangles(vertices, faces)
-    crosses = face_crosses(V, F)
-    rows = np.zeros(
-        len(F), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")]
-    )
-    rows["normal"] = crosses / np.maximum(np.linalg.norm(crosses, axis=1), 1e-300)[:, None]
-    rows["corners"] = V[F]
+    data = export_stl(trimesh.Trimesh(V, F, process=False))
     with whole(path) as temporary:
-        header = b"unit: mm".ljust(80) + struct.pack("<I", len(F))
-        temporary.write_bytes(header + rows.tobytes())
+        temporary.write_bytes(b"unit: mm".ljust(80) + data[80:])
 
 
 def _linear(colours: Bytes) -> NDArray[np.uint16]:
