@@ -54,14 +54,13 @@ _LACKING = {
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What takes longest comes first, so that no process is left alone with it at the end."""
     heavy = ["test_demo.py", "test_runs.py", "test_report.py", "test_degenerate.py", "test_warp.py"]
-
-    def place(item: pytest.Item) -> int:
+    first: dict[Path, int] = {}
+    for item in items:
+        marked = any(item.get_closest_marker(name) for name in ("whole", "slow"))
+        place = len(heavy) + (0 if marked else 1)
         if item.path.name in heavy:
-            return heavy.index(item.path.name)
-        marked = [item.get_closest_marker(name) for name in ("whole", "slow")]
-        return len(heavy) + (0 if any(marked) else 1)
-
-    first = {item.path: min(place(i) for i in items if i.path == item.path) for item in items}
+            place = heavy.index(item.path.name)
+        first[item.path] = min(place, first.get(item.path, place))
     items.sort(key=lambda item: first[item.path])
 
 
