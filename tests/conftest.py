@@ -21,6 +21,8 @@ from helpers.shared import made_once
 
 # The matrices of the tests are small: threads would only wait for each other, and on a busy
 # machine make the suite many times slower. The workflow's steps run on one thread as well.
+# Libraries look when they are loaded, which is later; those that are there already are told.
+os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 threadpool_limits(1)
 
 # The same examples each time, however slow the machine.

@@ -11,6 +11,9 @@ import pytest
 
 from helpers import invented
 from helpers.shared import made_once
+from morpho.steps.__main__ import main
+from morpho.study.settings.config import read_config
+from morpho.workflow.state import State
 
 
 def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
@@ -22,6 +25,30 @@ def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
         with whole(path) as temporary:
             temporary.write_text(f"<svg xmlns='http://www.w3.org/2000/svg'><!-- {name} --></svg>")
     return paths
+
+
+def _make_due(folder: Path) -> list[str]:
+    """Do in this process what a run would do, in its order; gives the keys of the jobs."""
+    due = State(read_config(folder)).due
+    for key, one in due.items():
+        study = str(folder / "study.yaml")
+        step = ["--if-due", one.job.rule.step, study, *one.job.arguments]
+        assert main(step) == 0, key
+    assert State(read_config(folder)).due == {}
+    return list(due)
+
+
+@pytest.fixture
+def make(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], list[str]]:
+    """Does what is due in a study, with figures sketched."""
+    monkeypatch.setattr("morpho.drawing.saving.save_figure", _sketch)
+    return _make_due
+
+
+@pytest.fixture(scope="session")
+def make_due() -> Callable[[Path], list[str]]:
+    """Does what is due in a study, figures drawn."""
+    return _make_due
 
 
 @pytest.fixture(scope="session")
