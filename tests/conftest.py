@@ -50,6 +50,7 @@ _LACKING = {
     "FORMKIN_AXE": "a checker of accessibility",
     "scans": "scans of bones",
     "SLURM": "SLURM",
+    "BibTeX": "BibTeX",
 }
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -14,17 +13,6 @@ from helpers.shared import made_once
 from morpho.steps.__main__ import main
 from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
-
-
-def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
-    """In place of a figure: its title, as drawing takes most of the time."""
-    from morpho.results.whole import whole
-
-    paths = [folder / f"{name}.{ending}" for ending in ("svg", "pdf", "png")]
-    for path in paths:
-        with whole(path) as temporary:
-            temporary.write_text(f"<svg xmlns='http://www.w3.org/2000/svg'><!-- {name} --></svg>")
-    return paths
 
 
 def _make_due(folder: Path) -> list[str]:
@@ -39,10 +27,10 @@ def _make_due(folder: Path) -> list[str]:
 
 
 @pytest.fixture
-def make(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], list[str]]:
+def make() -> Iterator[Callable[[Path], list[str]]]:
     """Does what is due in a study, with figures sketched."""
-    monkeypatch.setattr("morpho.drawing.saving.save_figure", _sketch)
-    return _make_due
+    with invented.sketched():
+        yield _make_due
 
 
 @pytest.fixture(scope="session")
@@ -74,8 +62,7 @@ def _make(root: Path) -> Path:
     table = folder / "landmarks" / "tibia" / "all.csv"
     rows = [row for row in table.read_text().splitlines() if not row.startswith("find 2")]
     table.write_text("\n".join(rows) + "\n")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("morpho.drawing.saving.save_figure", _sketch)
+    with invented.sketched():
         study.analyse()
         study.draw()
     for step in ("supplement", "report", "archive", "finish"):
