@@ -195,13 +195,3 @@ def test_settings_come_from_one_file(run, house, small, arguments, said):
     assert said in ran.told
     assert "Traceback" not in ran.told
     assert not (house / "results").exists()
-
-
-def test_the_workflow_passes_its_own_lint(run, house):
-    done = subprocess.run(
-        [sys.executable, "-m", "snakemake", "--lint"],
-        cwd=house,
-        capture_output=True,
-        text=True,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
