@@ -191,7 +191,10 @@ KILLS = (
 def test_a_run_that_is_killed_is_taken_up_again(another):
     """kill -9 of a step, of the engine, of all, run after run; the last ends in the same bytes."""
     before = _bytes(another / "results")
-    _forget(another, *(f"{job}.json" for _, jobs in KILLS for job in jobs))
+    for _, jobs in KILLS:
+        for job in jobs:
+            path = another / "results" / "records" / f"{job}.json"
+            path.write_text(json.dumps(json.loads(path.read_text()) | {"code": "another"}))
     for who, jobs in KILLS:
         started = _start(another)
         group = os.getpgid(started.pid)
