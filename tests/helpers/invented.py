@@ -38,9 +38,10 @@ def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
 
 
 def _as_svg(folder: Path, name: str, figure: Any) -> list[Path]:
-    with whole(folder / f"{name}.svg") as temporary:
+    paths = _sketch(folder, name, figure)
+    with whole(paths[0]) as temporary:
         figure.savefig(temporary, format="svg")
-    return [folder / f"{name}.svg"]
+    return paths
 
 
 @contextmanager
@@ -50,7 +51,7 @@ def sketched(*, svg: bool = False) -> Iterator[None]:
     Parameters
     ----------
     svg : bool
-        Write the figure, as SVG alone: PNG and PDF take longest.
+        Write its SVG as it is: PDF and PNG take longest.
     """
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("morpho.drawing.saving.save_figure", _as_svg if svg else _sketch)

@@ -35,6 +35,6 @@ def invent_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Any]:
 
 @pytest.fixture
 def only_svg() -> Iterator[None]:
-    """Writes figures as SVG alone: PNG and PDF take most of the time."""
+    """Writes figures as SVG: PDF and PNG take most of the time."""
     with invented.sketched(svg=True):
         yield
