@@ -21,6 +21,8 @@ from helpers.shared import made_once
 
 # The matrices of the tests are small: threads would only wait for each other, and on a busy
 # machine make the suite many times slower. The workflow's steps run on one thread as well.
+# Libraries look when they are loaded, which is later; those that are there already are told.
+os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 threadpool_limits(1)
 
 # The same examples each time, however slow the machine.
@@ -48,32 +50,42 @@ _LACKING = {
     "FORMKIN_AXE": "a checker of accessibility",
     "scans": "scans of bones",
     "SLURM": "SLURM",
+    "BibTeX": "BibTeX",
 }
+
+
+# Files that take longest, from the longest on; those that wait for the demo come later.
+_HEAVY = (
+    "test_demo.py", "test_made_again.py", "test_runs.py", "test_slurm.py", "test_degenerate.py",
+    "test_warp.py", "test_report.py", "test_planted_differences.py", "test_combine.py",
+    "test_figures.py", "test_supplement.py", "test_currency.py",
+)  # fmt: skip
+# Files whose tests share nothing that takes long to make in each process.
+_APART = ("test_made_again.py", "test_runs.py", "test_degenerate.py")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What takes longest comes first, so that no process is left alone with it at the end."""
-    heavy = ["test_demo.py", "test_runs.py", "test_report.py", "test_degenerate.py", "test_warp.py"]
-
-    def place(item: pytest.Item) -> int:
-        if item.path.name in heavy:
-            return heavy.index(item.path.name)
-        marked = [item.get_closest_marker(name) for name in ("whole", "slow")]
-        return len(heavy) + (0 if any(marked) else 1)
-
-    first = {item.path: min(place(i) for i in items if i.path == item.path) for item in items}
+    first: dict[Path, int] = {}
+    for item in items:
+        marked = any(item.get_closest_marker(name) for name in ("whole", "slow"))
+        place = len(_HEAVY) + (0 if marked else 1)
+        if item.path.name in _HEAVY:
+            place = _HEAVY.index(item.path.name)
+        first[item.path] = min(place, first.get(item.path, place))
     items.sort(key=lambda item: first[item.path])
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Spread files over the processes, and simulations, which share nothing, test by test."""
+    """Spread files over the processes, and those whose tests share nothing test by test."""
     from xdist.scheduler import LoadScopeScheduling
 
     class Spread(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
             file = nodeid.split("::")[0]
-            apart = "/outside/" in file and "planted_differences" not in file
+            alone = "/outside/" in file and "planted_differences" not in file
+            apart = alone or file.endswith(_APART)
             return nodeid.split("[")[0] if apart else file
 
     config.option.loadscopereorder = False  # the order is that of the function above

@@ -263,11 +263,13 @@ def test_the_first_key_leads_to_the_verdicts(browser, report):
     page = opened(browser, report, width=360)
     page.press("Tab")
     page.press("Enter")
-    assert page.run("location.hash") == "#verdicts"
+    page.wait("location.hash === '#verdicts'")
+    page.settle()
     page.press("Tab")
-    assert page.run("document.activeElement.closest('section').id") == "verdicts"
+    page.wait("document.activeElement.closest('section')?.id === 'verdicts'")
     assert page.run("document.activeElement.textContent") == "BROKEN-01"
     page.press("Enter")
+    page.wait("location.hash !== '#verdicts'")
     top = "document.querySelector(location.hash).getBoundingClientRect().top"
     page.wait(f"{top} >= 0 && {top} < innerHeight / 2")
 
@@ -275,10 +277,10 @@ def test_the_first_key_leads_to_the_verdicts(browser, report):
 def test_folds_open_by_key(browser, report):
     page = opened(browser, report)
     fold = "document.querySelector('#element-lower_jaw details:has(> .wide)')"
-    page.run(f"{fold}.querySelector('summary').focus()")
+    page.focus("#element-lower_jaw details:has(> .wide) summary")
     assert page.run(f"{fold}.querySelector('table').checkVisibility()") is False
     page.press("Enter")
-    assert page.run(f"{fold}.querySelector('table').checkVisibility()") is True
+    page.wait(f"{fold}.querySelector('table').checkVisibility()")
 
 
 def test_what_is_wider_than_a_phone_scrolls_by_key(browser, report):

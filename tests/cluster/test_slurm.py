@@ -19,7 +19,7 @@ from helpers import invented, one_host
 HOUSE = Path(__file__).parents[2]
 PROFILE = Path("config") / "profiles" / "slurm"
 # seconds; nothing may hang where nobody looks
-MOST = 1500
+MOST = 3000
 
 
 @pytest.fixture

@@ -3,27 +3,59 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from itertools import product
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 import yaml
 from numpy.typing import NDArray
 
 from morpho.results.figures import FIGURES as DESCRIBED
 from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.whole import whole
 from morpho.steps.__main__ import STEPS, main
 from morpho.study.settings.config import StudyConfig, read_config
 from morpho.workflow.rules import RULES
 
-__all__ = ["ANALYSES", "FIGURES", "InventedStudy"]
+__all__ = ["ANALYSES", "FIGURES", "InventedStudy", "sketched"]
 
 # carry is for scans, which these studies have none of; portray draws
 _WHOLE = [rule.step for rule in RULES if rule.per == "study"]
 ANALYSES = tuple(step for step in STEPS if step not in (*_WHOLE, "carry", "portray", "draw"))
 FIGURES = tuple(name for name, figure in DESCRIBED.items() if figure.per == "element")
+
+
+def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
+    paths = [folder / f"{name}.{ending}" for ending in ("svg", "pdf", "png")]
+    for path in paths:
+        with whole(path) as temporary:
+            temporary.write_text(f"<svg xmlns='http://www.w3.org/2000/svg'><!-- {name} --></svg>")
+    return paths
+
+
+def _as_svg(folder: Path, name: str, figure: Any) -> list[Path]:
+    paths = _sketch(folder, name, figure)
+    with whole(paths[0]) as temporary:
+        figure.savefig(temporary, format="svg")
+    return paths
+
+
+@contextmanager
+def sketched(*, svg: bool = False) -> Iterator[None]:
+    """Write in place of each figure its name, as writing them takes most of the time.
+
+    Parameters
+    ----------
+    svg : bool
+        Write its SVG as it is: PDF and PNG take longest.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("morpho.drawing.saving.save_figure", _as_svg if svg else _sketch)
+        yield
 
 
 def _shapes(

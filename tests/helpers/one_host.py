@@ -130,7 +130,7 @@ class OneHost:
     ) -> None:
         self._stop()
 
-    def call(self, *command: str, seconds: float = 120) -> str:
+    def call(self, *command: str, seconds: float = 600) -> str:
         """Run a program as a user of the cluster, and give what it printed."""
         done = subprocess.run(
             command,
@@ -218,7 +218,7 @@ class OneHost:
                 )
             )
 
-    def _wait(self, name: str, ready: Callable[[], bool], seconds: float = 300) -> None:
+    def _wait(self, name: str, ready: Callable[[], bool], seconds: float = 600) -> None:
         end = time.monotonic() + seconds
         while not ready():
             ended = [daemon for daemon in self._daemons if daemon.poll() is not None]

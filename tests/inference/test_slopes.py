@@ -284,7 +284,7 @@ def test_specimens_that_do_not_vary_have_a_shrunken_rank():
 @pytest.mark.parametrize("covariance", ["pooled", "own", "shrunken"])
 @pytest.mark.parametrize("own", [(), ("a", "b", "c")])
 def test_members_are_rejected_no_more_often_than_alpha(covariance, own):
-    """1,000 studies with lines of growth for each taxon; sizes and spreads alike.
+    """600 studies with lines of growth for each taxon; sizes and spreads alike.
 
     Typicality on all axes is exact for normal shapes (Kolmogorov & Smirnov), and so is the
     p-value within the taxon's own covariance; ranks are exchangeable but for the leverages of
@@ -294,8 +294,8 @@ def test_members_are_rejected_no_more_often_than_alpha(covariance, own):
 
     rng = np.random.default_rng(len(own) + len(covariance))
     labels = np.repeat(["a", "b", "c"], [9, 10, 8])
-    typical, p = np.empty(1000), np.empty(1000)
-    for i in range(1000):
+    typical, p = np.empty(600), np.empty(600)
+    for i in range(600):
         slope = rng.normal(size=(3, 3)) if own else rng.normal(size=3)
         place = np.append(np.repeat([0, 1, 2], [9, 10, 8]), 1)
         size = rng.normal(size=28)
@@ -307,9 +307,9 @@ def test_members_are_rejected_no_more_often_than_alpha(covariance, own):
     if covariance != "shrunken":
         assert stats.kstest(typical, "uniform").pvalue > 0.001
     for level in (0.05, 0.2):
-        assert (p <= level).sum() <= stats.binom.ppf(0.9995, 1000, level), (level, p)
+        assert (p <= level).sum() <= stats.binom.ppf(0.9995, 600, level), (level, p)
     if covariance == "own":
-        assert (p <= 0.2).sum() >= stats.binom.ppf(0.0005, 1000, 0.2)
+        assert (p <= 0.2).sum() >= stats.binom.ppf(0.0005, 600, 0.2)
 
 
 @pytest.mark.slow

@@ -86,14 +86,14 @@ def draw_bones():
 
 
 @pytest.fixture(
-    params=[pytest.param(300, marks=pytest.mark.whole), pytest.param(1200, marks=pytest.mark.slow)]
+    params=[pytest.param(300, marks=pytest.mark.whole), pytest.param(800, marks=pytest.mark.slow)]
 )
 def studies(request):
     """Number of simulated studies: few in `make test`, many in `make test-all`.
 
     What `check_rate` excludes at the level 0.05, in 99 of 100 such simulations: of 300
     studies it lets 4 to 29 be rejected, so a test that rejects more than 14.4 % of them is
-    found; of 1,200 it lets 37 to 86, so one above 9.1 % is found, and one below 2 %.
+    found; of 800 it lets 21 to 62, so one above 10.3 % is found, and one below 1.4 %.
     """
     return request.param
 

@@ -121,7 +121,7 @@ def test_draws_hold_the_truth_as_often_as_they_say(method, n):
         hide_and_seek(
             bones(rng, n), method=method, n_imputations=200, random_state=rng
         ).coverage.mean()
-        for _ in range(6 if n == 40 else 12)
+        for _ in range(3 if n == 40 else 6)
     ]
     assert np.mean(coverage) == pytest.approx(0.9, abs=0.035)
 

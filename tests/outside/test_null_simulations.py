@@ -239,7 +239,7 @@ def test_members_are_not_told_outside(counts, rule, growth, check_rate):
     combined p-value (twice the smaller of two), and the verdict (all taxa must reject,
     Berger 1982; and with and without size).
     """
-    rng, studies = np.random.default_rng(sum(counts)), 1000
+    rng, studies = np.random.default_rng(sum(counts)), 600
     parts = ["typicality_probability", "rank_p_value", "axes_rank_p_value"]
     parts += ["pooled_rank_p_value", "p_value"]
     rejected = np.empty((studies, 2, len(parts)), bool)
@@ -283,7 +283,7 @@ def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
     code = np.append(np.repeat(np.arange(len(counts)), counts), 0)
     n = len(code)
     n_axes = most_axes(n - 1, len(counts), 9)
-    outside, atypical = np.empty((2, 600), bool)
+    outside, atypical = np.empty((2, 400), bool)
     for i in range(len(outside)):
         size = rng.normal(size=n)
         Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))

@@ -156,10 +156,10 @@ def test_a_bone_of_the_wrong_side_and_a_pair_exchanged_lead_to_no_wrong_verdict(
 
     All that is wrong because of them is taken back, and little of what is right.
     """
-    total = counted(range(40, 48), ("mirror", "swapped"))
-    clean = counted(range(40, 48), ())
-    assert total["suspects"] >= 15
-    assert total["wrong"] >= clean["wrong"] + 5
+    total = counted(range(40, 45), ("mirror", "swapped"))
+    clean = counted(range(40, 45), ())
+    assert total["suspects"] >= 9
+    assert total["wrong"] >= clean["wrong"] + 3
     assert total["wrong"] - total["wrong taken back"] <= clean["wrong"]
     assert total["right taken back"] <= 0.15 * total["right"]
     # without a slip nothing is paid
@@ -169,7 +169,7 @@ def test_a_bone_of_the_wrong_side_and_a_pair_exchanged_lead_to_no_wrong_verdict(
 
 @pytest.mark.slow
 def test_a_slip_of_any_kind_and_heavy_tails():
-    one, heavy = counted(range(50, 56), blank(1)), counted(range(50, 56), (), heavy=True)
+    one, heavy = counted(range(50, 56), blank(1)), counted(range(50, 54), (), heavy=True)
     assert one["wrong"] > 0
     assert one["wrong taken back"] >= 0.8 * one["wrong"]
     assert one["right taken back"] <= 0.15 * one["right"]

@@ -87,9 +87,8 @@ def test_no_more_than_one_false_alarm_in_the_demo_proper():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(1, 4))
-def test_other_samples_of_the_same_world(seed, tmp_path):
-    make_demo(seed, tmp_path)
+def test_another_sample_of_the_same_world(tmp_path):
+    make_demo(1, tmp_path)
     settings = (ROOT / "config" / "study.yaml").read_text(encoding="utf-8")
     schemes = f"{(ROOT / 'config' / 'schemes').as_posix()}/"
     settings = settings.replace("../demo_landmarks/", "").replace("schemes/", schemes)
@@ -104,7 +103,7 @@ def test_other_samples_of_the_same_world(seed, tmp_path):
 @pytest.mark.slow
 @pytest.mark.parametrize("element", ELEMENTS)
 def test_slips_of_every_kind_planted_one_at_a_time(element):
-    """Power: 3 slips of each kind, in any first digitisation, one at a time."""
+    """Power: 2 slips of each kind, in any first digitisation, one at a time."""
     X, taxa, specimens, beside = digitisations(ROOT / "config" / "study.yaml", element)
     first = np.r_[True, specimens[1:] != specimens[:-1]]
     X, taxa = X[first], taxa[first]
@@ -118,7 +117,7 @@ def test_slips_of_every_kind_planted_one_at_a_time(element):
     found = dict.fromkeys(("swapped", "displaced", "mirror", "size"), 0)
     others = 0
     for kind in found:
-        for _ in range(3):
+        for _ in range(2):
             i = int(rng.choice(whole))
             Y, marks = X.copy(), []
             if kind == "swapped":
@@ -142,4 +141,4 @@ def test_slips_of_every_kind_planted_one_at_a_time(element):
             found[kind] += right
             others += len(table) - len(mine)
     assert others == 0
-    assert found == dict.fromkeys(found, 3)
+    assert found == dict.fromkeys(found, 2)

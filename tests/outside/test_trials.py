@@ -152,7 +152,7 @@ def rng_p():
 
 @pytest.mark.slow
 def test_power_told_by_calibration_is_that_for_new_taxa():
-    """60 studies of four taxa from one population of taxa, and a fifth that is not known.
+    """40 studies of four taxa from one population of taxa, and a fifth that is not known.
 
     Its specimens are noticed about as often as calibration says of known taxa left out whole:
     a little more often, as four taxa are known beside it and only three beside those. Shares
@@ -161,7 +161,7 @@ def test_power_told_by_calibration_is_that_for_new_taxa():
     rng = np.random.default_rng(6)
     base = rng.normal(size=(6, 3))
     told, truth = [], []
-    for _ in range(60):
+    for _ in range(40):
         forms = base + 0.05 * rng.normal(size=(5, 6, 3))
         place = np.append(np.repeat(np.arange(4), 7), [4] * 4)
         sizes = np.exp(rng.normal(3, 0.15, len(place)))[:, None, None]

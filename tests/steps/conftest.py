@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -34,13 +34,7 @@ def invent_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Any]:
 
 
 @pytest.fixture
-def only_svg(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Writes figures as SVG alone: PNG and PDF take most of the time."""
-    from morpho.results.whole import whole
-
-    def save(folder: Path, name: str, figure: Any) -> list[Path]:
-        with whole(folder / f"{name}.svg") as temporary:
-            figure.savefig(temporary, format="svg")
-        return [folder / f"{name}.svg"]
-
-    monkeypatch.setattr("morpho.drawing.saving.save_figure", save)
+def only_svg() -> Iterator[None]:
+    """Writes figures as SVG: PDF and PNG take most of the time."""
+    with invented.sketched(svg=True):
+        yield

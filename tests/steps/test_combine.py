@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from scipy.special import gammaln
 
+from helpers import invented
 from helpers.told import individuals_told, words_of
 from morpho.inference.robustness.stability import stability_summary
 from morpho.results.tables import JOINED, TABLES
@@ -98,9 +99,10 @@ def test_proportions_are_ratios_of_the_sizes(two):
 
 
 @pytest.mark.whole
-def test_the_page_takes_the_elements_together(two, only_svg):
-    two.draw()
-    page = two.page()
+def test_the_page_takes_the_elements_together(two):
+    with invented.sketched():
+        two.draw()
+        page = two.page()
     assert page.count("<strong>Together.</strong>") == len(QUERIES)
     assert "Relative sizes of elements within individuals" in page
 

@@ -63,11 +63,12 @@ def ran(tmp_path_factory):
     study.study["specimens"]["private"] = ["finder"]
     study.rows[0]["specimen"], study.rows[6]["specimen"] = HOSTILE[3], HOSTILE[4]
     study.write()
-    for step in STEPS:
-        if step in _SKIPPED:
-            continue
-        for element in [()] if step in _WHOLE else [(name,) for name in study.elements]:
-            assert study.step(step, *element) == 0, step
+    with invented.sketched():
+        for step in STEPS:
+            if step in _SKIPPED:
+                continue
+            for element in [()] if step in _WHOLE else [(name,) for name in study.elements]:
+                assert study.step(step, *element) == 0, step
     mark_start(study.config, ["/usr/bin/snakemake", "--configfile", str(study.path)])
     supplement.run(study.config)
     archive.run(study.config)

@@ -3,25 +3,40 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from helpers import invented
 from helpers.shared import made_once
+from morpho.steps.__main__ import main
+from morpho.study.settings.config import read_config
+from morpho.workflow.state import State
 
 
-def _sketch(folder: Path, name: str, figure: Any) -> list[Path]:
-    """In place of a figure: its title, as drawing takes most of the time."""
-    from morpho.results.whole import whole
+def _make_due(folder: Path) -> list[str]:
+    """Do in this process what a run would do, in its order; gives the keys of the jobs."""
+    due = State(read_config(folder)).due
+    for key, one in due.items():
+        study = str(folder / "study.yaml")
+        step = ["--if-due", one.job.rule.step, study, *one.job.arguments]
+        assert main(step) == 0, key
+    assert State(read_config(folder)).due == {}
+    return list(due)
 
-    paths = [folder / f"{name}.{ending}" for ending in ("svg", "pdf", "png")]
-    for path in paths:
-        with whole(path) as temporary:
-            temporary.write_text(f"<svg xmlns='http://www.w3.org/2000/svg'><!-- {name} --></svg>")
-    return paths
+
+@pytest.fixture
+def make() -> Iterator[Callable[[Path], list[str]]]:
+    """Does what is due in a study, with figures sketched."""
+    with invented.sketched():
+        yield _make_due
+
+
+@pytest.fixture(scope="session")
+def make_due() -> Callable[[Path], list[str]]:
+    """Does what is due in a study, figures drawn."""
+    return _make_due
 
 
 @pytest.fixture(scope="session")
@@ -47,8 +62,7 @@ def _make(root: Path) -> Path:
     table = folder / "landmarks" / "tibia" / "all.csv"
     rows = [row for row in table.read_text().splitlines() if not row.startswith("find 2")]
     table.write_text("\n".join(rows) + "\n")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("morpho.drawing.saving.save_figure", _sketch)
+    with invented.sketched():
         study.analyse()
         study.draw()
     for step in ("supplement", "report", "archive", "finish"):

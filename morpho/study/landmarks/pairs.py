@@ -106,15 +106,18 @@ def other_partners(points: ArrayLike, partner: ArrayLike) -> list[tuple[int, ...
     m0 = m.mean(axis=0)
     normals = np.linalg.eigh(d.T @ d / 4 - (m - m0).T @ (m - m0))[1].T
     starts = [_gaps(points, normal, float(m0 @ normal)) for normal in normals]
-    found: dict[tuple[int, ...], None] = {}
+    found: dict[tuple[int, ...], Points] = {}
     for gaps in (mirror_gaps(points, partner), *starts):
         for _ in range(ROUNDS):
             order = linear_sum_assignment(gaps)[1]
             mutual = np.equal(order[order], at)
             if not np.all(mutual) or np.sum(order > at) != len(left):
                 break
-            found[tuple(order.tolist())] = None
-            gaps = mirror_gaps(points, order)
+            # most ways lead to the same partners
+            key = tuple(order.tolist())
+            if key not in found:
+                found[key] = mirror_gaps(points, order)
+            gaps = found[key]
     return list(found)
 
 
