@@ -44,6 +44,20 @@ TAXA: tuple[Table, ...] = (
         ),
     ),
     Table(
+        "disparity", "How widely the shapes of each known taxon spread about its mean.", "compare",
+        section="groups", page="How widely each taxon spreads",
+        paper="Procrustes variance of each known taxon, held against that of all others together.",
+        columns=(
+            SIZE_HEEDED, TAXON,
+            Column("specimens", "its specimens", head="n"),
+            Column("procrustes_variance", "mean squared Procrustes distance of its specimens from its mean (at one size: from the growth line), the degrees of freedom below", head="Procrustes variance"),
+            Column("times_that_of_others", "the same by that of all other taxa together; blank where these do not vary", head="times that of the others"),
+            P_VALUE.here(meaning="that the taxon spreads as the others do, from permutations of the distances"),
+            Column("p_value_holm", "p-value adjusted for the number of taxa by Holm's rule", head="p after Holm"),
+            PERMUTATIONS,
+        ),
+    ),
+    Table(
         "canonical_scores", "Scores on the canonical axes of the known taxa.", "discriminate",
         columns=(
             SIZE_HEEDED, SPECIMEN, TAXON, ROLE,
