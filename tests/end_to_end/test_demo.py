@@ -263,7 +263,7 @@ def test_another_setting_of_robustness_runs_what_uses_it(
         ("morpho/report/words/verdict.py", "changed = 1", LAST),
         ("morpho/inference/robustness/calibration.py", "changed = 1",
          LAST | JOINED | {"calibrate", "conclude"}),
-        ("morpho/report/page.css.jinja", "", LAST | {"check"}),
+        ("morpho/report/page.css.jinja", "", LAST),
         ("morpho/cli.py", "changed = 1", set()),
         ("morpho/drawing/style.py", "# changed", set()),
         ("morpho/results/store.py", "# changed", set()),
