@@ -8,7 +8,7 @@ import trimesh
 
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
-from morpho.shape.surfaces.watertight import close_surface, is_watertight
+from morpho.shape.surfaces.watertight import close_surface
 
 
 @pytest.fixture
@@ -163,13 +163,6 @@ def test_a_moebius_strip_has_one_side():
     assert not closed.two_sided
     assert not closed.watertight
     assert closed.holes == ()
-
-
-def test_watertight_is_what_trimesh_says(ball):
-    V, F = ball
-    for faces in (F, F[1:], np.vstack([F, F[:1, ::-1]])):
-        assert is_watertight(faces) == trimesh.Trimesh(V, faces, process=False).is_watertight
-    assert not is_watertight(np.empty((0, 3), int))
 
 
 @pytest.mark.parametrize("n", [3, 4, 12, 120, 301, 2000])

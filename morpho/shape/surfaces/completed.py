@@ -1,4 +1,4 @@
-"""Scans held against one another: how far one stands out, and what of a broken bone is filled."""
+"""Broken bones completed by a template, and what of them is filled."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from morpho.shape.surfaces.nearest import Surface
 from morpho.shape.surfaces.triangles import check_triangles
 from morpho.shape.surfaces.warped import WarpedSurface, warp_surface
 
-__all__ = ["CompletedSurface", "completed_surface", "far_from_surface", "standing_out"]
+__all__ = ["CompletedSurface", "completed_surface", "far_from_surface"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -64,49 +64,6 @@ def far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
         reached = np.linalg.norm(P[some][found] - closest, axis=1) <= tolerance
         far[some[found[reached]]] = False
     return far
-
-
-def standing_out(
-    vertices: ArrayLike, normals: ArrayLike, mesh: Any, *, reach: float = np.inf
-) -> Array:
-    """How far the vertices of a scan stand out beyond another surface laid into its frame.
-
-    Unlike the field of a spline, which knows the two shapes by their landmarks only, this holds
-    surface against surface.
-
-    Parameters
-    ----------
-    vertices, normals : array-like of shape (n_vertices, 3)
-        The query's own scan, with outward unit normals.
-    mesh : trimesh.Trimesh or Surface, or anything with `vertices` and `faces`
-        The other surface, in the same frame and unit, as a warped template.
-    reach : float
-        Vertices whose closest place is further off have no value.
-
-    Returns
-    -------
-    ndarray of shape (n_vertices,)
-        From the closest place of the other surface to the vertex, along the vertex's normal:
-        positive where the query stands out. NaN where the closest place is out of reach, lies
-        at an open edge of the other surface, or faces away.
-
-    Raises
-    ------
-    ShapeError
-        If the arrays differ in shape or the other surface has no face with an area.
-    """
-    P, N = np.asarray(vertices, dtype=float), np.asarray(normals, dtype=float)
-    if P.ndim != 2 or P.shape[1] != 3 or P.shape != N.shape:
-        raise ShapeError(
-            "`vertices` and `normals` must both have shape (n_vertices, 3), but have shapes "
-            f"{P.shape} and {N.shape}."
-        )
-    surface = _surface(mesh)
-    closest, distance, place = surface.closest(P)
-    outward = surface.outward[surface.component[place]]
-    facing = np.einsum("ij,ij->i", surface.normals[place], N) * np.where(outward < 0, -1, 1)
-    known = (facing > 0) & (distance <= reach) & ~surface.at_edge[place]
-    return np.where(known, np.einsum("ij,ij->i", P - closest, N), np.nan)
 
 
 @dataclass(frozen=True)

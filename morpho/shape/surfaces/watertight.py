@@ -13,7 +13,7 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
 from morpho.shape.surfaces.triangles import check_triangles, face_crosses, signed_volume
 
-__all__ = ["ClosedSurface", "Hole", "close_surface", "is_watertight"]
+__all__ = ["ClosedSurface", "Hole", "close_surface"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -105,22 +105,6 @@ def _edges(faces: Whole) -> tuple[Whole, Whole, Whole]:
 def _edge_counts(faces: Whole) -> tuple[int, int]:
     counts = _edges(faces)[2]
     return int((counts == 1).sum()), int((counts > 2).sum())
-
-
-def is_watertight(faces: ArrayLike) -> bool:
-    """Whether every edge of a surface joins exactly two faces.
-
-    Parameters
-    ----------
-    faces : array-like of int, of shape (n_faces, 3)
-        Vertices at one place must be one.
-
-    Returns
-    -------
-    bool
-    """
-    F = np.asarray(faces, dtype=np.intp)
-    return bool(len(F)) and _edge_counts(F) == (0, 0)
 
 
 def _merged(V: Array, F: Whole) -> tuple[Array, Whole]:
