@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from matplotlib.colors import to_rgb
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_steps
-from morpho.drawing.bone.rendering import Seen, see
 from morpho.drawing.style import INK
 
 __all__ = [
-    "CONTOUR", "DPI", "HATCH", "HATCHED", "ZERO", "ShownSurface", "View", "dots_wide", "paint",
+    "CONTOUR", "DPI", "HATCH", "HATCHED", "ZERO", "ShownSurface", "View", "paint",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -29,6 +29,97 @@ _AMBIENT, _AMBIENT_HEAT = 0.45, 0.62
 _INSIDE, HATCH, HATCHED = "#8b8378", "#8e8a94", "#f3f1f4"
 # Distance of hatching lines, and width of contours, that of zero, and outlines, in points.
 _HATCHING, CONTOUR, ZERO, _OUTLINE = 3.2, 0.35, 0.7, 0.5
+
+# Dots tried against triangles at a time.
+_BLOCK = 500_000
+# Share of a triangle's height by which a dot may lie outside.
+_SLIP = 1e-9
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What is seen at each dot."""
+
+    face: Whole
+    weights: Array
+    depth: Array
+    faces: Whole
+
+    @property
+    def covered(self) -> Mask:
+        """Dots where there is a surface."""
+        return np.asarray(self.face >= 0)
+
+    def of_vertices(self, values: Array) -> Array:
+        """Values of the vertices as seen at the dots covered, between corners by their shares.
+
+        Parameters
+        ----------
+        values : ndarray of shape (n_vertices,) or (n_vertices, n_columns)
+
+        Returns
+        -------
+        ndarray of shape (n_covered,) or (n_covered, n_columns)
+            Row by row, as ``array[covered]`` has them.
+        """
+        dots = self.covered
+        corners, shares = self.faces[self.face[dots]].T, self.weights[dots].T
+        shares = shares.reshape(*shares.shape, *[1] * (values.ndim - 1))
+        first, second, third = (s * values[c] for s, c in zip(shares, corners, strict=True))
+        return np.asarray(first + second + third)
+
+
+def _bounds(x: Array, size: int) -> tuple[Whole, Whole]:
+    """First dot and number of dots whose middles lie between the corners of each triangle."""
+    first = np.clip(np.ceil(x.min(axis=1) - 0.5), 0, size).astype(np.intp)
+    last = np.clip(np.floor(x.max(axis=1) - 0.5), -1, size - 1).astype(np.intp)
+    return first, np.maximum(last - first + 1, 0)
+
+
+def _see(points: Array, faces: Whole, shape: tuple[int, int]) -> _Seen:
+    """See a surface along the third coordinate, the nearest triangle at each dot."""
+    height, width = shape
+    corners = points[faces]
+    x0, across = _bounds(corners[..., 0], width)
+    y0, up = _bounds(corners[..., 1], height)
+    a, b, c = (corners[:, i, :2] for i in range(3))
+    double = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    counts = np.where(double != 0, across * up, 0)
+    able = np.flatnonzero(counts)
+    a, b, c, double = a[able], b[able], c[able], double[able]
+    x0, y0, across = x0[able], y0[able], across[able]
+    # the shares of the second and third corner are linear in the place of the dot
+    slopes = np.stack([c[:, 1] - a[:, 1], a[:, 0] - c[:, 0], a[:, 1] - b[:, 1], b[:, 0] - a[:, 0]])
+    slopes /= double
+    z, rise = corners[able, 0, 2], (corners[able, 1:, 2] - corners[able, :1, 2]).T
+    face = np.full(height * width, -1, dtype=np.intp)
+    depth = np.full(height * width, -np.inf)
+    weights = np.zeros((height * width, 3))
+    block = counts[able].cumsum() // _BLOCK
+    cuts = [0, *(np.flatnonzero(np.diff(block)) + 1), len(able)]
+    for start, stop in pairwise(cuts):
+        n = counts[able[start:stop]]
+        owner = np.repeat(np.arange(start, stop), n)
+        place = np.arange(len(owner)) - np.repeat(n.cumsum() - n, n)
+        up_, across_ = np.divmod(place, across[owner])
+        column, row = x0[owner] + across_, y0[owner] + up_
+        x, y = column + 0.5 - a[owner, 0], row + 0.5 - a[owner, 1]
+        second = slopes[0][owner] * x + slopes[1][owner] * y
+        third = slopes[2][owner] * x + slopes[3][owner] * y
+        # a dot on an edge must not slip between two triangles
+        inside = (second >= -_SLIP) & (third >= -_SLIP) & (second + third <= 1 + _SLIP)
+        owner, second, third = owner[inside], second[inside], third[inside]
+        dot = (row * width + column)[inside]
+        near = z[owner] + rise[0][owner] * second + rise[1][owner] * third
+        np.maximum.at(depth, dot, near)
+        nearest = np.flatnonzero(near == depth[dot])[::-1]  # of equals the first face stays
+        at = dot[nearest]
+        face[at] = able[owner[nearest]]
+        weights[at, 1], weights[at, 2] = second[nearest], third[nearest]
+    weights[:, 0] = 1 - weights[:, 1] - weights[:, 2]
+    return _Seen(
+        face.reshape(shape), weights.reshape(*shape, 3), depth.reshape(shape), np.asarray(faces)
+    )
 
 
 @dataclass(frozen=True)
@@ -80,21 +171,12 @@ def _steps_between(number: Array) -> Mask:
     return lines
 
 
-def dots_wide(points: float) -> int:
-    """Points as finer dots, one at least.
-
-    Parameters
-    ----------
-    points : float
-
-    Returns
-    -------
-    int
-    """
+def _dots_wide(points: float) -> int:
+    """Points as finer dots, one at least."""
     return max(1, round(points / 72 * DPI * _FINER))
 
 
-def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
+def _painted(bone: ShownSurface, seen: _Seen, axes: Array, jump: float) -> Array:
     """Picture of a surface with red, green, blue and opacity, before it is made coarser."""
     covered = seen.covered
     normals = seen.of_vertices(bone.normals @ axes.T)
@@ -109,7 +191,7 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
         return whole
 
     row, column = np.nonzero(covered)
-    period = dots_wide(_HATCHING)
+    period = _dots_wide(_HATCHING)
     if bone.values is not None:
         values = seen.of_vertices(bone.values)
         known = np.isfinite(values)
@@ -119,14 +201,14 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
             values = np.where(within, np.nan, values)
             stripe = (row + column) % period < period / 4
             colour[within & stripe] = to_rgb(WITHIN)
-            lines |= _grown(_steps_between(spread(within)), dots_wide(_OUTLINE))
+            lines |= _grown(_steps_between(spread(within)), _dots_wide(_OUTLINE))
         colour[known] = HEAT((values[known] / bone.limit + 1) / 2)[:, :3]
         steps = heat_steps(bone.limit)
         band = np.full(len(values), np.nan)
         band[known] = np.searchsorted(steps, values[known], side="right")
-        lines |= _grown(_steps_between(spread(band)), dots_wide(CONTOUR))
+        lines |= _grown(_steps_between(spread(band)), _dots_wide(CONTOUR))
         beyond = np.where(known, band > len(steps) // 2, np.nan)
-        lines |= _grown(_steps_between(spread(beyond)), dots_wide(ZERO))
+        lines |= _grown(_steps_between(spread(beyond)), _dots_wide(ZERO))
     if bone.filled is not None:
         filled = seen.of_vertices(bone.filled) > 0.5
         stripe = (row - column) % period < period / 3
@@ -135,7 +217,7 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
         lines[there] = False
         colour[filled] = to_rgb(HATCHED)
         colour[filled & stripe] = to_rgb(HATCH)
-        lines |= _grown(_steps_between(spread(filled)), dots_wide(_OUTLINE))
+        lines |= _grown(_steps_between(spread(filled)), _dots_wide(_OUTLINE))
     turned = normals[:, 2] < 0
     colour[turned] = to_rgb(_INSIDE)
     ambient = _AMBIENT if bone.values is None else _AMBIENT_HEAT
@@ -144,7 +226,7 @@ def _painted(bone: ShownSurface, seen: Seen, axes: Array, jump: float) -> Array:
     depth = np.where(covered, seen.depth, -1e9)
     edge = np.abs(np.diff(depth, axis=0, append=-1e9)) > jump
     edge |= np.abs(np.diff(depth, axis=1, append=-1e9)) > jump
-    edge = _grown(edge, dots_wide(_OUTLINE))
+    edge = _grown(edge, _dots_wide(_OUTLINE))
     picture = np.zeros((*covered.shape, 4))
     picture[covered, :3], picture[covered, 3] = colour, 1
     picture[edge] = (*to_rgb(INK), 1)
@@ -183,7 +265,7 @@ class View:
         self.axes = np.vstack([self.axes, np.cross(*self.axes)])
         self.per_mm = _FINER * per_mm
         points = vertices @ self.axes.T
-        room = 3 * dots_wide(_OUTLINE) / self.per_mm
+        room = 3 * _dots_wide(_OUTLINE) / self.per_mm
         self.low = points.min(axis=0) - room
         dots = np.ceil((points.max(axis=0) + room - self.low)[:2] * per_mm).astype(int)
         self.shape = (_FINER * int(dots[1]), _FINER * int(dots[0]))
@@ -223,5 +305,5 @@ def paint(bone: ShownSurface, view: View, jump: float) -> Array:
     ndarray of shape (height, width, 4)
         Red, green, blue and opacity; the first row is the lowest.
     """
-    seen = see(view.dots(bone.vertices), bone.faces, view.shape)
+    seen = _see(view.dots(bone.vertices), bone.faces, view.shape)
     return _coarser(_painted(bone, seen, view.axes, jump))
