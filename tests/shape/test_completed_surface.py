@@ -10,8 +10,8 @@ import trimesh
 
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.completed import (
+    _far_from_surface,
     completed_surface,
-    far_from_surface,
 )
 from morpho.shape.surfaces.patches import closest_on_surface
 
@@ -71,12 +71,12 @@ def test_far_from_a_surface_is_what_the_exact_distance_says(template):
     for tolerance in (0.2, 1.0, 3.0):
         expected = distance > tolerance
         assert 0 < expected.sum() < 500
-        np.testing.assert_array_equal(far_from_surface(points, mesh, tolerance), expected)
+        np.testing.assert_array_equal(_far_from_surface(points, mesh, tolerance), expected)
 
 
 def test_large_faces_are_near_though_their_corners_are_far():
     plate = trimesh.creation.box(extents=[100, 100, 1])
-    assert far_from_surface([[10, 7, 1], [10, 7, 3]], plate, 1.0).tolist() == [False, True]
+    assert _far_from_surface([[10, 7, 1], [10, 7, 3]], plate, 1.0).tolist() == [False, True]
 
 
 def test_bad_input_is_refused(template):

@@ -15,7 +15,7 @@ from morpho.shape.surfaces.nearest import Surface
 from morpho.shape.surfaces.triangles import check_triangles
 from morpho.shape.surfaces.warped import WarpedSurface, warp_surface
 
-__all__ = ["CompletedSurface", "completed_surface", "far_from_surface"]
+__all__ = ["CompletedSurface", "completed_surface"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,25 +33,8 @@ def _surface(mesh: Any) -> Surface:
     return mesh if isinstance(mesh, Surface) else Surface(mesh)
 
 
-def far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
-    """Whether points lie further than a tolerance from a scan's surface; exact, and fast.
-
-    Parameters
-    ----------
-    points : array-like of shape (n_points, 3)
-    mesh : trimesh.Trimesh or Surface
-    tolerance : float
-        In the unit of both.
-
-    Returns
-    -------
-    ndarray of bool, of shape (n_points,)
-
-    Raises
-    ------
-    ShapeError
-        If the scan has no face with an area.
-    """
+def _far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
+    """Whether points lie further than a tolerance from a scan's surface; exact, and fast."""
     P, surface = np.asarray(points, dtype=float), _surface(mesh)
     corners = surface.corners.reshape(-1, 3)
     # within the tolerance of a corner: near; no centre within tolerance and radius: far
@@ -164,5 +147,5 @@ def completed_surface(
         V, F = check_triangles(scan.vertices, scan.faces)
         scan = Surface(SimpleNamespace(vertices=V, faces=F))
     return CompletedSurface(
-        warped, far_from_surface(warped.vertices, scan, tolerance), float(tolerance)
+        warped, _far_from_surface(warped.vertices, scan, tolerance), float(tolerance)
     )
