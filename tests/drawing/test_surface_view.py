@@ -14,8 +14,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from morpho.drawing.bone.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
-from morpho.drawing.bone.painting import _see
-from morpho.drawing.bone.surface_view import surface_view
+from morpho.drawing.bone.surface_view import _see, surface_view
 from morpho.drawing.style import DOUBLE, SINGLE, figure_style, hold
 from morpho.shape.checks import ShapeError
 
@@ -36,7 +35,7 @@ def bone():
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     """Fewer dots to the inch than on paper."""
-    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 60)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._DPI", 60)
 
 
 @pytest.fixture(autouse=True)
@@ -69,7 +68,7 @@ def yellow(colour):
 
 def test_the_nearest_triangle_is_seen_as_brute_force_sees_it(monkeypatch):
     """Every dot against every triangle, by barycentric shares; in several blocks."""
-    monkeypatch.setattr("morpho.drawing.bone.painting._BLOCK", 1000)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._BLOCK", 1000)
     rng = np.random.default_rng(0)
     points = rng.uniform(-5, 35, size=(60, 3))
     faces = np.arange(60).reshape(20, 3)
@@ -369,7 +368,7 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
 
 @pytest.mark.whole
 def test_files_are_small_with_live_words_and_the_same_each_time(bone, monkeypatch):
-    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 300)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._DPI", 300)
     V, F = bone
 
     def made():
