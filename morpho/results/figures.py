@@ -231,7 +231,7 @@ _ALL = (
         "In the query's colour: outside the range of every taxon, and beyond false-discovery "
         "control. Many distances share landmarks, so they are no independent witnesses; the "
         "p-values are adjusted for their number.",
-        drawn_by="differences:measurements",
+        drawn_by="ranges:measurements",
         needs={
             "ranking": "table:measurement_ranking",
             "ranges": "table:measurement_ranges",

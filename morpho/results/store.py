@@ -129,6 +129,19 @@ class ElementResults:
                 table[key] = _typed(told, column.kind)
         return table
 
+    def columns(self, name: str) -> list[str]:
+        """Columns of a table, in the order of its file.
+
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        list of str
+        """
+        return described(name).header()
+
     def write_table(
         self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
     ) -> None:

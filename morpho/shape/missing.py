@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["enough_present", "landmarks_present", "share_present"]
+__all__ = ["enough_present", "landmarks_present"]
 
 # Thickness of the landmarks left, as a share of their length, below which they are flat.
 _FLAT = 1e-3
@@ -24,20 +24,6 @@ def landmarks_present(X: ArrayLike) -> NDArray[np.bool_]:
     ndarray of bool, of shape (n_specimens, n_landmarks)
     """
     return ~np.isnan(np.asarray(X, dtype=float)).any(axis=2)
-
-
-def share_present(X: ArrayLike) -> NDArray[np.float64]:
-    """Share of the landmarks that each specimen has, from 0 to 1.
-
-    Parameters
-    ----------
-    X : array-like of shape (n_specimens, n_landmarks, n_dimensions)
-
-    Returns
-    -------
-    ndarray of shape (n_specimens,)
-    """
-    return landmarks_present(X).mean(axis=1)
 
 
 def enough_present(X: ArrayLike) -> NDArray[np.bool_]:

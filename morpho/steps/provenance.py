@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
+import re
+import subprocess
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.store import write_json
@@ -16,8 +19,6 @@ from morpho.workflow.provenance import (
     PROVENANCE,
     file_sum,
     flat_settings,
-    git_revision,
-    public_command,
     public_path,
     versions,
 )  # fmt: skip
@@ -40,6 +41,59 @@ _SOURCES = (".py", ".jinja", ".js", ".css")
 
 class NoRecordError(ValueError):
     """Nothing tells what the results were made of."""
+
+
+def _git(folder: Path, *arguments: str) -> str | None:
+    try:
+        done = subprocess.run(
+            ["git", "-C", str(folder), *arguments],
+            capture_output=True,
+            text=True,
+            timeout=20,
+            env=os.environ | {"GIT_TERMINAL_PROMPT": "0", "GIT_OPTIONAL_LOCKS": "0"},
+        )
+    except (OSError, ValueError, subprocess.SubprocessError):
+        return None
+    return done.stdout.strip() if done.returncode == 0 else None
+
+
+def _git_revision(folder: Path, file: str) -> dict[str, Any] | None:
+    """Revision of the checkout that a file is kept in, and whether files there differ from it.
+
+    A file that is not under version control only lies inside somebody else's checkout.
+    """
+    if _git(folder, "ls-files", "--error-unmatch", "--", file) is None:
+        return None
+    revision = _git(folder, "rev-parse", "--verify", "HEAD")
+    if not revision:
+        return None
+    edited = _git(folder, "status", "--porcelain", "--", ".")
+    return {"revision": revision, "edited": bool(edited)}
+
+
+def _named(argument: str, folder: Path) -> str:
+    """A path of a command: from the folder down, or by its last two parts."""
+    path = Path(argument)
+    if path.is_relative_to(folder) and path != folder:
+        return path.relative_to(folder).as_posix()
+    return PurePosixPath("elsewhere", *path.parts[1:][-2:]).as_posix()
+
+
+def _public_command(arguments: Sequence[str], folder: Path) -> str:
+    """Write a command as it could be given anywhere, without folders of the machine."""
+    shown = []
+    for i, argument in enumerate(arguments):
+        name, sign, value = argument.partition("=")
+        if i == 0:
+            stem = Path(argument)
+            shown.append(stem.parent.name if stem.name == "__main__.py" else stem.name)
+        elif os.path.isabs(argument):
+            shown.append(_named(argument, folder))
+        elif sign and os.path.isabs(value):
+            shown.append(f"{name}={_named(value, folder)}")
+        else:
+            shown.append(argument)
+    return " ".join(f'"{part}"' if re.search(r"\s", part) else part for part in shown)
 
 
 def _now() -> str:
@@ -81,7 +135,7 @@ def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
     """
     write_json(
         config.results / HISTORY / _STARTED,
-        {"started": _now(), "command": public_command(arguments, Path.cwd())},
+        {"started": _now(), "command": _public_command(arguments, Path.cwd())},
     )
 
 
@@ -117,8 +171,8 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
         "system": f"{platform.system()} {platform.machine()}",
         "code": _code(),
         "git": {
-            "formkin": git_revision(_PACKAGE, "__init__.py"),
-            "study": git_revision(config.folder, config.path.name),
+            "formkin": _git_revision(_PACKAGE, "__init__.py"),
+            "study": _git_revision(config.folder, config.path.name),
         },
         "study_file": file_sum(config.path),
         "settings": _settings(config),

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 from markupsafe import Markup
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 __all__ = [
     "Heat", "Points", "Specimens", "Surface", "ViewerData", "ViewerDataError", "Warp",
-    "embedded_json", "packed", "unpacked",
+    "embedded_json", "packed",
 ]  # fmt: skip
 
 # Characters that end a script, or a line of one, wherever they stand.
@@ -220,21 +220,6 @@ def packed(values: ArrayLike, kind: str = "float32") -> dict[str, Any]:
     array = np.ascontiguousarray(values, dtype=np.dtype(kind).newbyteorder("<"))
     text = base64.b64encode(array.tobytes()).decode("ascii")
     return {"type": kind, "shape": list(array.shape), "base64": text}
-
-
-def unpacked(entry: Mapping[str, Any]) -> NDArray[Any]:
-    """The array that `packed` made text of.
-
-    Parameters
-    ----------
-    entry : mapping
-
-    Returns
-    -------
-    ndarray
-    """
-    kind = np.dtype(entry["type"]).newbyteorder("<")
-    return np.frombuffer(base64.b64decode(entry["base64"]), kind).reshape(entry["shape"])
 
 
 def embedded_json(payload: Mapping[str, Any]) -> Markup:

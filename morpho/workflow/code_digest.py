@@ -9,7 +9,7 @@ from functools import cache
 from hashlib import sha256
 from pathlib import Path
 
-__all__ = ["CodeDigests", "meaning"]
+__all__ = ["CodeDigests"]
 
 # Nodes whose first statement may be a docstring.
 _DOCUMENTED = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
@@ -56,18 +56,10 @@ def _written(node: ast.AST) -> str:
     return f"{type(node).__name__}({','.join(parts)})"
 
 
-def meaning(source: bytes) -> str:
+def _meaning(source: bytes) -> str:
     """Digest what a module's text does: its syntax tree without comments and docstrings.
 
-    Parameters
-    ----------
-    source : bytes
-        Text of a module. What cannot be parsed counts by its bytes.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits, the same under every release of Python that reads the text alike.
+    The same under every release of Python; what cannot be parsed counts by its bytes.
     """
     try:
         tree = ast.parse(source)
@@ -157,7 +149,7 @@ class CodeDigests:
                 )
             except (SyntaxError, ValueError):
                 names = []
-            found = [meaning(source), names]
+            found = [_meaning(source), names]
         self._met[key] = found
         return found[0], tuple(found[1])
 

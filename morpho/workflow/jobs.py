@@ -16,22 +16,15 @@ from morpho.workflow.tidying import keep_aside
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["Begun", "begin_job", "end_job"]
+__all__ = ["begin_job", "end_job"]
 
 
 @dataclass(frozen=True)
-class Begun:
-    """A job under way.
-
-    Attributes
-    ----------
-    job : Job
-    record : Record
-        What it is made from, looked up before it read anything: what changes while it runs is
-        noticed by the next look.
-    """
+class _Begun:
+    """A job under way."""
 
     job: Job
+    # looked up before the job read anything: what changes while it runs is noticed next time
     record: Record
 
 
@@ -51,7 +44,7 @@ def _as_left(results: Path, job: Job, record: Record) -> bool:
 
 def begin_job(
     config: StudyConfig, step: str, arguments: Sequence[str], *, if_due: bool = False
-) -> Begun | None:
+) -> _Begun | None:
     """Look up what a job is made from, and note that it has begun.
 
     Parameters
@@ -65,7 +58,7 @@ def begin_job(
 
     Returns
     -------
-    Begun or None
+    _Begun or None
         None where it is passed over.
     """
     results, plan = config.results, Plan(config)
@@ -83,16 +76,16 @@ def begin_job(
     for said in keep_aside(results, before) if before is not None else ():
         print(said, file=sys.stderr)
     begin(results, job.key, now)
-    return Begun(job, now)
+    return _Begun(job, now)
 
 
-def end_job(config: StudyConfig, begun: Begun, made: Iterable[Path]) -> list[str]:
+def end_job(config: StudyConfig, begun: _Begun, made: Iterable[Path]) -> list[str]:
     """Note what a job made.
 
     Parameters
     ----------
     config : StudyConfig
-    begun : Begun
+    begun : _Begun
     made : iterable of Path
         What it made beyond what its rule says.
 

@@ -6,8 +6,7 @@ import hashlib
 import os
 import platform
 import re
-import subprocess
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -17,8 +16,8 @@ from typing import Any
 from morpho import __version__
 
 __all__ = [
-    "PACKAGES", "PROVENANCE", "Difference", "file_sum", "flat_settings", "git_revision",
-    "public_command", "public_path", "short", "versions",
+    "PACKAGES", "PROVENANCE", "Difference", "file_sum", "flat_settings",
+    "public_path", "short", "versions",
 ]  # fmt: skip
 
 PACKAGES = (
@@ -131,84 +130,6 @@ def versions() -> dict[str, str]:
         except PackageNotFoundError:
             continue
     return found
-
-
-def _git(folder: Path, *arguments: str) -> str | None:
-    try:
-        done = subprocess.run(
-            ["git", "-C", str(folder), *arguments],
-            capture_output=True,
-            text=True,
-            timeout=20,
-            env=os.environ | {"GIT_TERMINAL_PROMPT": "0", "GIT_OPTIONAL_LOCKS": "0"},
-        )
-    except (OSError, ValueError, subprocess.SubprocessError):
-        return None
-    return done.stdout.strip() if done.returncode == 0 else None
-
-
-def git_revision(folder: Path, file: str) -> dict[str, Any] | None:
-    """Revision of the checkout that a file is kept in.
-
-    Parameters
-    ----------
-    folder : Path
-    file : str
-        A file in it. If it is not under version control, the folder only lies inside
-        somebody else's checkout, whose revision says nothing about it.
-
-    Returns
-    -------
-    dict or None
-        `revision`, and `edited`: whether files below the folder differ from it. None where
-        there is no git, no checkout or no revision.
-    """
-    if _git(folder, "ls-files", "--error-unmatch", "--", file) is None:
-        return None
-    revision = _git(folder, "rev-parse", "--verify", "HEAD")
-    if not revision:
-        return None
-    edited = _git(folder, "status", "--porcelain", "--", ".")
-    return {"revision": revision, "edited": bool(edited)}
-
-
-def _named(argument: str, folder: Path) -> str:
-    """A path of a command: from the folder down, or by its last two parts."""
-    path = Path(argument)
-    if path.is_relative_to(folder) and path != folder:
-        return path.relative_to(folder).as_posix()
-    return PurePosixPath("elsewhere", *path.parts[1:][-2:]).as_posix()
-
-
-def public_command(arguments: Sequence[str], folder: Path) -> str:
-    """Write a command as it could be given anywhere.
-
-    Parameters
-    ----------
-    arguments : sequence of str
-        As the process got them.
-    folder : Path
-        Paths are told relative to it.
-
-    Returns
-    -------
-    str
-        Programs by their names; absolute paths from the folder down, others by their last two
-        parts, below `elsewhere`.
-    """
-    shown = []
-    for i, argument in enumerate(arguments):
-        name, sign, value = argument.partition("=")
-        if i == 0:
-            stem = Path(argument)
-            shown.append(stem.parent.name if stem.name == "__main__.py" else stem.name)
-        elif os.path.isabs(argument):
-            shown.append(_named(argument, folder))
-        elif sign and os.path.isabs(value):
-            shown.append(f"{name}={_named(value, folder)}")
-        else:
-            shown.append(argument)
-    return " ".join(f'"{part}"' if re.search(r"\s", part) else part for part in shown)
 
 
 def flat_settings(settings: Mapping[str, Any], above: str = "") -> dict[str, Any]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = [
-    "ANEW", "PACKAGE", "Due", "State", "code_of", "digests_of_code", "kept_in",
+    "ANEW", "PACKAGE", "State", "code_of", "digests_of_code", "kept_in",
     "made_from",
 ]  # fmt: skip
 
@@ -119,20 +119,13 @@ def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:
 
 
 @dataclass(frozen=True)
-class Due:
-    """Why a job is to be done.
-
-    Attributes
-    ----------
-    job : Job
-    reasons : tuple of Difference
-    anew : bool
-        Whether what it makes may come out otherwise than it was; not so where results were lost
-        or edited and all else is as it was.
-    """
+class _Due:
+    """Why a job is to be done."""
 
     job: Job
     reasons: tuple[Difference, ...]
+    # whether what it makes may come out otherwise than it was; not so where results were lost or
+    # edited and all else is as it was
     anew: bool
 
 
@@ -195,7 +188,7 @@ class State:
             found.append(Difference("program", job.rule.step, "is done by other code than it was"))
         return found
 
-    def _read_otherwise(self, job: Job, due: dict[str, Due]) -> bool:
+    def _read_otherwise(self, job: Job, due: dict[str, _Due]) -> bool:
         """Whether a job reads other results than it did, or will."""
         sources = self.plan.sources(job)
         if any(key in due and due[key].anew for key in sources):
@@ -254,11 +247,11 @@ class State:
         return found
 
     @cached_property
-    def due(self) -> dict[str, Due]:
+    def due(self) -> dict[str, _Due]:
         """What is to be done, by the key of the job, in an order in which it can be."""
         digests = digests_of_code()
         digests.recall(kept_in(self.config))
-        forced, found = set(self.forced), dict[str, Due]()
+        forced, found = set(self.forced), dict[str, _Due]()
         for key, job in self.plan.jobs.items():
             reasons = self._changed(job, code_of(job, digests))
             if key in forced or job.rule.step in forced:
@@ -269,7 +262,7 @@ class State:
                 reasons.append(Difference("result", key, "rests on what is made again"))
             hurt = self.lost_or_edited(job)
             if anew or hurt:
-                found[key] = Due(job, (*reasons, *hurt), anew or not job.rule.repeats)
+                found[key] = _Due(job, (*reasons, *hurt), anew or not job.rule.repeats)
         digests.keep(kept_in(self.config))
         return found
 

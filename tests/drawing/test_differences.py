@@ -18,8 +18,8 @@ from matplotlib.text import Text
 
 from morpho.drawing.bone.arrows import number_points
 from morpho.drawing.figures.differences import displacement_ranking, regions, vectors
+from morpho.drawing.figures.ranges import _ranked_measurements as measurements
 from morpho.drawing.figures.ranges import proportions
-from morpho.drawing.figures.ranges import ranked_measurements as measurements
 from morpho.drawing.lettering import fitted
 from morpho.drawing.style import GREY, QUERY, figure_style, short, taxon_marks
 from morpho.inference.differences.displacement import displacement

@@ -14,8 +14,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from morpho.drawing.bone.heat import BONE, FILLED, HEAT, heat_colours, heat_limit, heat_steps
-from morpho.drawing.bone.rendering import see
-from morpho.drawing.bone.surface_view import surface_view
+from morpho.drawing.bone.surface_view import _see, surface_view
 from morpho.drawing.style import DOUBLE, SINGLE, figure_style, hold
 from morpho.shape.checks import ShapeError
 
@@ -36,7 +35,7 @@ def bone():
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     """Fewer dots to the inch than on paper."""
-    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 60)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._DPI", 60)
 
 
 @pytest.fixture(autouse=True)
@@ -69,11 +68,11 @@ def yellow(colour):
 
 def test_the_nearest_triangle_is_seen_as_brute_force_sees_it(monkeypatch):
     """Every dot against every triangle, by barycentric shares; in several blocks."""
-    monkeypatch.setattr("morpho.drawing.bone.rendering._BLOCK", 1000)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._BLOCK", 1000)
     rng = np.random.default_rng(0)
     points = rng.uniform(-5, 35, size=(60, 3))
     faces = np.arange(60).reshape(20, 3)
-    seen = see(points, faces, (25, 30))
+    seen = _see(points, faces, (25, 30))
     for row, column in np.ndindex(25, 30):
         best, depth = -1, -np.inf
         for number, (a, b, c) in enumerate(points[faces]):
@@ -91,7 +90,7 @@ def test_the_nearest_triangle_is_seen_as_brute_force_sees_it(monkeypatch):
 
 def test_values_run_evenly_between_corners():
     points = np.array([[0, 0, 0], [20, 0, 0], [20, 10, 0], [0, 10, 0.0]])
-    seen = see(points, np.array([[0, 1, 2], [0, 2, 3]]), (10, 20))
+    seen = _see(points, np.array([[0, 1, 2], [0, 2, 3]]), (10, 20))
     assert seen.covered.all()
     across = seen.of_vertices(points[:, 0]).reshape(10, 20)
     np.testing.assert_allclose(across, np.tile(np.arange(20) + 0.5, (10, 1)))
@@ -104,7 +103,7 @@ def test_no_dot_slips_between_triangles():
     rim = 20.5 + 18 * np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
     points = np.vstack([rim, [[20.5, 20.5, 20.5]]])
     faces = np.column_stack([np.arange(72), np.roll(np.arange(72), -1), np.full(72, 72)])
-    covered = see(points, faces, (41, 41)).covered
+    covered = _see(points, faces, (41, 41)).covered
     y, x = np.indices((41, 41)) + 0.5
     inside = np.hypot(x - 20.5, y - 20.5) < 17.9
     assert covered[inside].all()
@@ -112,7 +111,7 @@ def test_no_dot_slips_between_triangles():
 
 def test_nothing_is_seen_of_triangles_without_area_or_beside_the_picture():
     points = np.array([[1, 1, 0], [9, 9, 0], [5, 5, 0], [50, 50, 0], [60, 50, 0], [50, 60, 0.0]])
-    assert not see(points, np.array([[0, 1, 2], [3, 4, 5]]), (10, 10)).covered.any()
+    assert not _see(points, np.array([[0, 1, 2], [3, 4, 5]]), (10, 10)).covered.any()
 
 
 # --- colours
@@ -369,7 +368,7 @@ def test_words_are_legible_in_every_case(bone, case, monkeypatch):
 
 @pytest.mark.whole
 def test_files_are_small_with_live_words_and_the_same_each_time(bone, monkeypatch):
-    monkeypatch.setattr("morpho.drawing.bone.painting.DPI", 300)
+    monkeypatch.setattr("morpho.drawing.bone.surface_view._DPI", 300)
     V, F = bone
 
     def made():

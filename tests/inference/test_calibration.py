@@ -10,7 +10,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from morpho.inference.membership.judging import Rules
-from morpho.inference.robustness.calibration import calibrate, calibration_summary, exact_interval
+from morpho.inference.robustness.calibration import _exact_interval, calibrate, calibration_summary
 from morpho.inference.robustness.reanalysis import Material, analyse
 
 RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
@@ -43,7 +43,7 @@ def test_exact_intervals_are_those_of_statsmodels(level):
     for total in (1, 4, 17, 60):
         for count in {0, 1, total // 3, total}:
             expected = proportion_confint(count, total, 1 - level, method="beta")
-            np.testing.assert_allclose(exact_interval(count, total, level), expected, atol=1e-9)
+            np.testing.assert_allclose(_exact_interval(count, total, level), expected, atol=1e-9)
 
 
 @pytest.mark.parametrize("n", [3, 10, 30, 100])
@@ -51,11 +51,11 @@ def test_nothing_in_n_has_a_closed_form(n):
     """0 of n: up to 1 - 0.025 ** (1 / n); n of n is its mirror (the 'rule of three' at 95 %
     one-sided: Hanley & Lippman-Hand 1983, JAMA 249, 1743-1745, cited from memory)."""
     high = 1 - 0.025 ** (1 / n)
-    np.testing.assert_allclose(exact_interval(0, n), (0, high), atol=1e-12)
-    np.testing.assert_allclose(exact_interval(n, n), (1 - high, 1), atol=1e-12)
-    assert exact_interval(0, n, 0.9)[1] == pytest.approx(1 - 0.05 ** (1 / n))
+    np.testing.assert_allclose(_exact_interval(0, n), (0, high), atol=1e-12)
+    np.testing.assert_allclose(_exact_interval(n, n), (1 - high, 1), atol=1e-12)
+    assert _exact_interval(0, n, 0.9)[1] == pytest.approx(1 - 0.05 ** (1 / n))
     if n > 10:
-        assert exact_interval(0, n, 0.9)[1] == pytest.approx(3 / n, rel=0.06)
+        assert _exact_interval(0, n, 0.9)[1] == pytest.approx(3 / n, rel=0.06)
 
 
 def test_an_interval_as_printed():
@@ -65,13 +65,13 @@ def test_an_interval_as_printed():
     Pearson); cited from memory, as are 15 of 148: 0.0578 to 0.1617, and 1 of 29: 0.0009 to
     0.1776.
     """
-    np.testing.assert_allclose(exact_interval(81, 263), (0.2527, 0.3676), atol=5e-5)
-    np.testing.assert_allclose(exact_interval(15, 148), (0.0578, 0.1617), atol=5e-5)
-    np.testing.assert_allclose(exact_interval(1, 29), (0.0009, 0.1776), atol=5e-5)
+    np.testing.assert_allclose(_exact_interval(81, 263), (0.2527, 0.3676), atol=5e-5)
+    np.testing.assert_allclose(_exact_interval(15, 148), (0.0578, 0.1617), atol=5e-5)
+    np.testing.assert_allclose(_exact_interval(1, 29), (0.0009, 0.1776), atol=5e-5)
 
 
 def test_no_count_has_no_interval():
-    assert np.isnan(exact_interval(0, 0)).all()
+    assert np.isnan(_exact_interval(0, 0)).all()
 
 
 # ---------------------------------------------------------------- folds

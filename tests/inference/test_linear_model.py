@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from morpho.inference.models.design import InferenceError, term_columns
-from morpho.inference.models.linear_model import least_squares, sequential_bases, term_tests
+from morpho.inference.models.linear_model import sequential_bases, term_tests
 from morpho.inference.models.permutation import permutation_test
 
 
@@ -176,26 +176,3 @@ def test_bases_are_orthonormal_in_sequence(study):
     together = np.hstack([intercept, *bases])
     assert together.shape == (21, 4)
     np.testing.assert_allclose(together.T @ together, np.eye(4), atol=1e-14)
-
-
-def test_least_squares_in_unequal_units(rng):
-    """Coefficients of columns in units far apart: numpy finds them once units are made equal."""
-    units = np.array([1, 1e-6, 1e6])
-    X, Y = rng.normal(size=(9, 3)), rng.normal(size=(9, 2))
-    expected = np.linalg.lstsq(X, Y, rcond=None)[0] / units[:, None]
-    np.testing.assert_allclose(least_squares(X * units, Y), expected, rtol=1e-11)
-
-
-def test_least_squares_refusals(rng):
-    column = rng.normal(size=(5, 1))
-    with pytest.raises(InferenceError, match="depend on one another"):
-        least_squares(np.hstack([column, 2 * column]), np.ones((5, 1)))
-    with pytest.raises(InferenceError, match="column of zeros"):
-        least_squares(np.hstack([column, 0 * column]), np.ones((5, 1)))
-    with pytest.raises(InferenceError, match="`X` holds missing"):
-        least_squares(column * np.nan, np.ones((5, 1)))
-
-
-def test_more_columns_than_specimens_are_refused(rng):
-    with pytest.raises(InferenceError, match="depend on one another"):
-        least_squares(rng.normal(size=(3, 5)), np.ones((3, 1)))

@@ -12,10 +12,10 @@ from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.models.linear_model import term_tests
 from morpho.inference.robustness.reanalysis import (
     Material,
+    _slopes_test,
+    _with_slopes,
     analyse,
     frame_of,
-    slopes_test,
-    with_slopes,
 )
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry.sides import symmetric_component
@@ -218,31 +218,31 @@ def shapes_of(material):
 
 def test_slopes_that_differ_are_noticed_and_used(rng):
     known = shapes_of(bones(rng))
-    assert slopes_test(known, RULES) == pytest.approx(1 / 500)
-    assert with_slopes(known, RULES).slopes_differ
+    assert _slopes_test(known, RULES) == pytest.approx(1 / 500)
+    assert _with_slopes(known, RULES).slopes_differ
     assert analyse(bones(rng), RULES).own_slopes == ("a", "b", "c")
 
 
 def test_slopes_of_taxa_too_small_are_not_tested(rng):
     """Taxa below the smallest number take no part; with one taxon left there is no test."""
     known = shapes_of(bones(rng, counts=(9, 4, 3)))
-    assert slopes_test(known, RULES) is None
+    assert _slopes_test(known, RULES) is None
     large = shapes_of(bones(rng, counts=(9, 8, 3)))
     kept = large.taxon != "c"
     alone = Shapes(large.tangent[kept], large.log_size[kept], large.taxon[kept])
-    assert slopes_test(large, RULES) == slopes_test(alone, RULES)
+    assert _slopes_test(large, RULES) == _slopes_test(alone, RULES)
 
 
 def test_no_test_of_slopes_where_sizes_do_not_vary(rng):
     known = shapes_of(bones(rng))
     level = Shapes(known.tangent, np.full(len(known.taxon), 3.0), known.taxon)
-    assert slopes_test(level, RULES) is None
-    assert not with_slopes(level, RULES).slopes_differ
+    assert _slopes_test(level, RULES) is None
+    assert not _with_slopes(level, RULES).slopes_differ
 
 
 def test_the_same_seed_gives_the_same_p_value(rng):
     known = shapes_of(bones(rng, counts=(6, 6)))
-    assert slopes_test(known, RULES) == slopes_test(known, RULES)
+    assert _slopes_test(known, RULES) == _slopes_test(known, RULES)
     # without growth of shape, so that the p-value is none of the smallest
     same = replace(known, tangent=rng.normal(size=known.tangent.shape))
-    assert len({slopes_test(same, replace(RULES, seed=seed)) for seed in range(2, 6)}) > 1
+    assert len({_slopes_test(same, replace(RULES, seed=seed)) for seed in range(2, 6)}) > 1

@@ -16,7 +16,7 @@ from morpho.inference.models.design import InferenceError
 from morpho.inference.models.ordination import most_axes
 from morpho.inference.robustness.adequacy import adequacy_of_taxa, rarefy, specimens_to_decide
 from morpho.inference.robustness.calibration import calibrate
-from morpho.inference.robustness.reanalysis import Material, analyse, frame_of, with_slopes
+from morpho.inference.robustness.reanalysis import Material, _with_slopes, analyse, frame_of
 from morpho.inference.robustness.stability import (
     CHOICES,
     OWN_LANDMARKS,
@@ -83,7 +83,7 @@ def test_as_analysed_is_the_procedure_itself(doubted):
     known = material.known
     frame = frame_of(material)
     shapes = Shapes(frame.tangent[known], frame.log_size[known], material.taxon[known])
-    rules = with_slopes(shapes, RULES)
+    rules = _with_slopes(shapes, RULES)
     found = analyse(material, RULES)
     table = vary(material, names_of(material), rules, doubts)
     base = table[table["choice"] == "as analysed"]

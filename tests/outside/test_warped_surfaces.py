@@ -9,7 +9,6 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial.transform import Rotation
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.surfaces.completed import standing_out
 from morpho.shape.surfaces.triangles import signed_volume, vertex_normals
 from morpho.shape.surfaces.warped import displacement_field, normal_displacement, warp_surface
 from morpho.shape.surfaces.watertight import close_surface
@@ -152,18 +151,6 @@ def test_vertex_normals_against_trimesh(sphere):
         len(V), sphere.faces, mesh.face_normals, mesh.face_angles
     )
     np.testing.assert_allclose(ours, expected, atol=1e-9)
-
-
-def test_standing_out_is_the_signed_distance_of_trimesh(sphere):
-    """Near a smooth surface of nearly the same form, to the second order of the gap."""
-    pytest.importorskip("rtree")
-    V = sphere.vertices * AXES
-    other = trimesh.Trimesh(1.005 * V + [0.03, 0, 0], sphere.faces, process=False)
-    chosen = np.random.default_rng(0).choice(len(V), 400, replace=False)
-    normals = vertex_normals(V, sphere.faces)
-    ours = standing_out(V[chosen], normals[chosen], other)
-    expected = -trimesh.proximity.signed_distance(other, V[chosen])
-    np.testing.assert_allclose(ours, expected, atol=2e-3)
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -1,5 +1,6 @@
 """The block of data and the markup of the 3D part: what goes in comes out, and nothing else."""
 
+import base64
 import json
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -23,7 +24,6 @@ from morpho.viewer.scene import (
     Warp,
     embedded_json,
     packed,
-    unpacked,
 )
 
 HOSTILE = [
@@ -33,6 +33,12 @@ HOSTILE = [
     "{{ 7*7 }}<!--<script>",
 ]
 K, N = 7, 6
+
+
+def unpacked(entry):
+    """The array that was packed as text."""
+    kind = np.dtype(entry["type"]).newbyteorder("<")
+    return np.frombuffer(base64.b64decode(entry["base64"]), kind).reshape(entry["shape"])
 
 
 @pytest.fixture

@@ -10,9 +10,8 @@ import trimesh
 
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.completed import (
+    _far_from_surface,
     completed_surface,
-    far_from_surface,
-    standing_out,
 )
 from morpho.shape.surfaces.patches import closest_on_surface
 
@@ -72,36 +71,12 @@ def test_far_from_a_surface_is_what_the_exact_distance_says(template):
     for tolerance in (0.2, 1.0, 3.0):
         expected = distance > tolerance
         assert 0 < expected.sum() < 500
-        np.testing.assert_array_equal(far_from_surface(points, mesh, tolerance), expected)
+        np.testing.assert_array_equal(_far_from_surface(points, mesh, tolerance), expected)
 
 
 def test_large_faces_are_near_though_their_corners_are_far():
     plate = trimesh.creation.box(extents=[100, 100, 1])
-    assert far_from_surface([[10, 7, 1], [10, 7, 3]], plate, 1.0).tolist() == [False, True]
-
-
-def test_standing_out_between_balls():
-    """Radius 11 against 10, each way; inside out or not."""
-    small = trimesh.creation.icosphere(subdivisions=4, radius=10)
-    large = trimesh.creation.icosphere(subdivisions=4, radius=11)
-    inside_out = trimesh.Trimesh(small.vertices, small.faces[:, ::-1], process=False)
-    for other in (small, inside_out):
-        beyond = standing_out(large.vertices, large.vertices / 11, other)
-        np.testing.assert_allclose(beyond, 1, atol=0.01)
-    np.testing.assert_allclose(
-        standing_out(small.vertices, small.vertices / 10, large), -1, atol=0.04
-    )
-
-
-def test_where_nothing_can_be_said_nothing_is():
-    """Beyond reach, over an open edge, and before a surface that faces away."""
-    half = trimesh.creation.icosphere(subdivisions=4, radius=10)
-    half.update_faces(half.triangles_center[:, 2] > 0)
-    points = np.array([[0, 0, 11.0], [0, 0, 14], [0, 0, -5], [0, 0, 11]])
-    normals = np.array([[0, 0, 1.0], [0, 0, 1], [0, 0, -1], [0, 0, -1]])
-    found = standing_out(points, normals, half, reach=2)
-    np.testing.assert_allclose(found, [1, np.nan, np.nan, np.nan], atol=0.01)
-    assert np.isnan(standing_out([[11.0, 0, -3]], [[1.0, 0, 0]], half)[0])
+    assert _far_from_surface([[10, 7, 1], [10, 7, 3]], plate, 1.0).tolist() == [False, True]
 
 
 def test_bad_input_is_refused(template):
@@ -114,5 +89,3 @@ def test_bad_input_is_refused(template):
         completed_surface(V, F, L, L, scan=SimpleNamespace(vertices=V, faces=F[:0]))
     with pytest.raises(ValueError, match="`tolerance` must be a number of mm above 0"):
         completed_surface(V, F, L, L, scan=broken(V, F, 5.0), tolerance=0)
-    with pytest.raises(ShapeError, match="must both have shape"):
-        standing_out(V, V[:5], trimesh.Trimesh(V, F, process=False))

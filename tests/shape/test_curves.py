@@ -14,7 +14,6 @@ from morpho.shape.semilandmarks.curves import (
     curve_tangents,
     project_to_polyline,
     resample,
-    runs_backwards,
 )
 
 
@@ -123,13 +122,3 @@ def test_tangents_at_a_sharp_turn_and_at_a_heap():
         curve_tangents([[0, 0], [1, 0], [1, 0], [1, 0], [2, 0]])
     with pytest.raises(ShapeError, match="at least one point between"):
         curve_tangents([[0, 0], [1, 0]])
-
-
-def test_a_curve_digitised_backwards_is_noticed():
-    rng = np.random.default_rng(2)
-    line = np.array([0, 0, 30]) + 10 * half_circle(30)
-    start, end = line[0] + 0.3 * rng.normal(size=3), line[-1] + 0.3 * rng.normal(size=3)
-    assert not runs_backwards(line, start, end)
-    assert runs_backwards(line[::-1], start, end)
-    closed = np.concatenate([line, line[:1]])
-    assert not runs_backwards(closed, line[0], line[0])

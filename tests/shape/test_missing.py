@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from morpho.shape.missing import enough_present, landmarks_present, share_present
+from morpho.shape.missing import enough_present, landmarks_present
 
 
 def test_a_landmark_is_there_if_all_its_coordinates_are():
@@ -15,11 +15,6 @@ def test_a_landmark_is_there_if_all_its_coordinates_are():
     present = landmarks_present(X)
     assert present.dtype == bool
     assert np.argwhere(~present).tolist() == [[1, 2], [2, 0], [2, 3]]
-    np.testing.assert_allclose(share_present(X), [1, 0.75, 0.5])
-
-
-def test_nothing_left():
-    np.testing.assert_array_equal(share_present(np.full((1, 3, 2), np.nan)), [0])
 
 
 def test_enough_is_what_spans_the_bone():

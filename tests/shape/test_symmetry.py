@@ -16,7 +16,6 @@ from morpho.shape.symmetry.sides import (
     exchange_sides,
     fill_from_other_side,
     mirror,
-    relabelled,
     symmetric_component,
 )
 
@@ -103,9 +102,8 @@ def test_the_symmetric_part_is_symmetric_and_keeps_place_and_size():
 
 def test_relabelling_a_symmetric_bone_keeps_its_shape():
     X = symmetric_bones()
-    image = relabelled(X, [(0, 1), (2, 3), (4, 5)], [6, 7, 8])
+    image = exchange_sides(X, PARTNERS)
     np.testing.assert_allclose(procrustes_distance(X, image), 0, atol=1e-7)
-    np.testing.assert_array_equal(image, exchange_sides(X, PARTNERS))
     assert (procrustes_distance(X, mirror(X)) > 0.1).all()
 
 

@@ -7,8 +7,7 @@ import pytest
 import trimesh
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
-from morpho.shape.surfaces.watertight import close_surface, is_watertight
+from morpho.shape.surfaces.watertight import _fill_ring, _flatness, _ring_length, close_surface
 
 
 @pytest.fixture
@@ -165,17 +164,10 @@ def test_a_moebius_strip_has_one_side():
     assert closed.holes == ()
 
 
-def test_watertight_is_what_trimesh_says(ball):
-    V, F = ball
-    for faces in (F, F[1:], np.vstack([F, F[:1, ::-1]])):
-        assert is_watertight(faces) == trimesh.Trimesh(V, faces, process=False).is_watertight
-    assert not is_watertight(np.empty((0, 3), int))
-
-
 @pytest.mark.parametrize("n", [3, 4, 12, 120, 301, 2000])
 def test_a_round_hole_is_filled_by_its_area(n):
     ring = circle(n)
-    triangles, middle = fill_ring(ring, free)
+    triangles, middle = _fill_ring(ring, free)
     corners = np.vstack([ring, *([] if middle is None else [middle])])[triangles]
     areas = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2] / 2
     assert (areas > -1e-12).all()  # wound as the ring runs
@@ -186,7 +178,7 @@ def test_a_round_hole_is_filled_by_its_area(n):
 def test_a_star_is_not_filled_across_its_bays():
     """Of all triangulations the smallest: in the plane that is the area within."""
     ring = circle(14) * np.where(np.arange(14) % 2, 0.3, 1)[:, None]
-    triangles, _ = fill_ring(ring, free)
+    triangles, _ = _fill_ring(ring, free)
     corners = ring[triangles]
     areas = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]),
                            axis=1) / 2  # fmt: skip
@@ -196,21 +188,21 @@ def test_a_star_is_not_filled_across_its_bays():
 
 def test_an_edge_that_is_there_is_not_used_twice():
     ring = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0.0]])
-    used, _ = fill_ring(ring, lambda i, j: {i, j} == {0, 2})
+    used, _ = _fill_ring(ring, lambda i, j: {i, j} == {0, 2})
     assert all({0, 2} - set(triangle) for triangle in used.tolist())
-    fan, middle = fill_ring(ring, lambda i, j: True)
+    fan, middle = _fill_ring(ring, lambda i, j: True)
     assert middle == pytest.approx([0.5, 0.5, 0])
     assert len(fan) == 4
 
 
 def test_measures_of_a_ring():
-    assert ring_length(circle(400, 2)) == pytest.approx(4 * np.pi, rel=1e-4)
-    assert flatness(circle(9)) == pytest.approx(0, abs=1e-12)
+    assert _ring_length(circle(400, 2)) == pytest.approx(4 * np.pi, rel=1e-4)
+    assert _flatness(circle(9)) == pytest.approx(0, abs=1e-12)
     bent = circle(40)
     bent[:, 2] = 0.2 * np.cos(2 * np.linspace(0, 2 * np.pi, 40, endpoint=False))
-    assert flatness(bent) == pytest.approx(0.4 / ring_length(bent), rel=1e-6)
+    assert _flatness(bent) == pytest.approx(0.4 / _ring_length(bent), rel=1e-6)
     with pytest.raises(ShapeError, match="at least 3 corners, but has 2"):
-        fill_ring(circle(2), free)
+        _fill_ring(circle(2), free)
 
 
 @pytest.mark.parametrize("bad", [-1, np.nan])

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
+from morpho.steps.prepare.prepare import _mirrored_specimens, _set_aside
 from morpho.study.settings.blocks import Missing
 
 LANDMARKS = ["tip", "notch", "heel", "knob", "hole"]
@@ -26,7 +26,7 @@ LANDMARKS = ["tip", "notch", "heel", "knob", "hole"]
 )
 def test_bones_are_brought_to_one_side(sides, wanted, side, mirrored):
     known = pd.Series([True] * len(sides))
-    told, target = mirrored_specimens(pd.Series(sides), known, "matching", wanted)
+    told, target = _mirrored_specimens(pd.Series(sides), known, "matching", wanted)
     assert target == side
     assert told.tolist() == [bool(m) for m in mirrored]
 
@@ -34,7 +34,7 @@ def test_bones_are_brought_to_one_side(sides, wanted, side, mirrored):
 def test_queries_have_no_say_in_the_side():
     """Three right queries and two left known specimens: the side is left."""
     sides = pd.Series(["left", "left", "right", "right", "right"])
-    told, side = mirrored_specimens(sides, sides == "left", "matching", "commoner")
+    told, side = _mirrored_specimens(sides, sides == "left", "matching", "commoner")
     assert side == "left"
     assert told.tolist() == [False, False, True, True, True]
 
@@ -42,7 +42,7 @@ def test_queries_have_no_say_in_the_side():
 @pytest.mark.parametrize("symmetry", ["none", "object"])
 def test_other_symmetries_are_never_mirrored(symmetry):
     sides = pd.Series(["left", "right"])
-    told, side = mirrored_specimens(sides, pd.Series([True, True]), symmetry, "left")
+    told, side = _mirrored_specimens(sides, pd.Series([True, True]), symmetry, "left")
     assert not told.any()
     assert side == ""
 
@@ -62,7 +62,7 @@ def test_who_is_set_aside(known, query, smallest):
         X[i, : lost[name.split()[1]]] = np.nan
     table = pd.DataFrame({"role": [name.split()[0] for name in names]}, index=names)
     rule = Missing(smallest_share=smallest, known=known, query=query)
-    told, used = set_aside(X, table, LANDMARKS, 5, rule)
+    told, used = _set_aside(X, table, LANDMARKS, 5, rule)
     for name in names:
         role, state = name.split()
         row = told.loc[name]
@@ -89,7 +89,7 @@ def test_a_point_that_nobody_has_is_left_out_even_where_points_are_estimated():
     X[:, 1] = np.nan
     rule = Missing(smallest_share=0.5)
     table = pd.DataFrame({"role": ["known", "query"]}, index=["a", "b"])
-    told, used = set_aside(X, table, LANDMARKS, 5, rule)
+    told, used = _set_aside(X, table, LANDMARKS, 5, rule)
     assert told["used"].all()
     assert used.tolist() == [True, False, True, True, True]
 
@@ -101,11 +101,11 @@ def test_only_landmarks_count_for_what_is_left():
     names = [*LANDMARKS, "border.1", "border.2", "border.3"]
     table = pd.DataFrame({"role": ["known"]}, index=["a"])
     rule = Missing(smallest_share=1.0)
-    told, _ = set_aside(X, table, names, 5, rule)
+    told, _ = _set_aside(X, table, names, 5, rule)
     assert told.loc["a", "used"]
     assert told.loc["a", "landmarks_present"] == 5
     assert told.loc["a", "missing_landmarks"] == ""
-    told, _ = set_aside(X, table, names, 5, replace(rule, known="set_aside"))
+    told, _ = _set_aside(X, table, names, 5, replace(rule, known="set_aside"))
     assert told.loc["a", "set_aside"] == "missing_points"
     assert told.loc["a", "missing_points"] == "border.1 border.2 border.3"
 
@@ -114,6 +114,6 @@ def test_no_point_is_used_where_nobody_takes_part():
     X = np.full((1, 5, 3), np.nan)
     rule = Missing(known="set_aside", query="shared")
     table = pd.DataFrame({"role": ["known"]}, index=["a"])
-    told, used = set_aside(X, table, LANDMARKS, 5, rule)
+    told, used = _set_aside(X, table, LANDMARKS, 5, rule)
     assert not told["used"].any()
     assert not used.any()

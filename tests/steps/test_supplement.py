@@ -217,7 +217,7 @@ def test_private_columns_of_landmark_tables_stay_out_too(ran, tmp_path):
     study = yaml.safe_load((tmp_path / "s/study.yaml").read_text(encoding="utf-8"))
     study["landmarks"]["columns"] = {"x": "coord x"}
     (tmp_path / "s/study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
-    entries = {e.name: e for e in archive.archive_entries(read_config(tmp_path / "s"))}
+    entries = {e.name: e for e in archive._archive_entries(read_config(tmp_path / "s"))}
     content = entries["study/landmarks/bone/all.csv"].content
     assert isinstance(content, bytes)
     assert content.decode().splitlines()[0] == "specimen,replicate,landmark,coord x,y,z,instrument"
@@ -265,7 +265,7 @@ def test_files_from_elsewhere_get_a_place_in_the_archive(ran, tmp_path):
     study["landmarks"]["files"] = [f"{tmp_path}/disc/exports/{{element}}/*.csv", "none/*.csv"]
     (home / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
     config = read_config(home)
-    entries = {one.name: one for one in archive.archive_entries(config)}
+    entries = {one.name: one for one in archive._archive_entries(config)}
     assert {"study/specimens/list.csv", "study/landmarks/bone/all.csv"} <= set(entries)
     written = yaml.safe_load(entries["study/study.yaml"].content)
     assert written["specimens"]["file"] == "specimens/list.csv"
@@ -289,8 +289,8 @@ def test_scans_only_go_in_where_they_are_wanted(ran, tmp_path):
     scan.parent.mkdir(parents=True)
     scan.write_bytes(b"ply")
     config = read_config(tmp_path / "s")
-    without = {one.name for one in archive.archive_entries(config)}
-    with_them = {one.name for one in archive.archive_entries(config, scans=True)}
+    without = {one.name for one in archive._archive_entries(config)}
+    with_them = {one.name for one in archive._archive_entries(config, scans=True)}
     assert with_them - without == {"study/scans/bone/x.ply"}
     assert record(config)["inputs"]["scans/bone/x.ply"]
 
@@ -303,8 +303,8 @@ def test_what_an_earlier_run_left_behind_stays_out(ran, tmp_path):
         path = tmp_path / "s/results" / stale
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("x")
-    names = {one.name for one in archive.archive_entries(read_config(tmp_path / "s"))}
-    before = {one.name for one in archive.archive_entries(ran.config)}
+    names = {one.name for one in archive._archive_entries(read_config(tmp_path / "s"))}
+    before = {one.name for one in archive._archive_entries(ran.config)}
     assert names == before
     assert "results/bone/tables/verdicts.csv" in names
     assert "results/supplement/tables.xlsx" in names
@@ -395,6 +395,6 @@ def test_a_broken_history_is_no_trouble(ran, tmp_path):
 
 def test_names_in_memory_are_those_of_the_zip(ran):
     """What is listed is what is written."""
-    listed = {one.name for one in archive.archive_entries(ran.config)}
+    listed = {one.name for one in archive._archive_entries(ran.config)}
     with zipfile.ZipFile(io.BytesIO((ran.config.results / "archive.zip").read_bytes())) as packed:
         assert set(packed.namelist()) == listed | {"README.md", "checksums.txt"}

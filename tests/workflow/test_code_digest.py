@@ -11,7 +11,7 @@ import pytest
 
 from morpho.results.tables import TABLES
 from morpho.study.settings.config import read_config
-from morpho.workflow.code_digest import CodeDigests, meaning
+from morpho.workflow.code_digest import CodeDigests, _meaning
 from morpho.workflow.plan import Plan
 from morpho.workflow.rules import BY_STEP, RULES
 from morpho.workflow.state import code_of
@@ -141,7 +141,7 @@ def size(x, *, scale=1):
 def test_how_a_module_is_written_means_nothing(old, new):
     """Comments, docstrings, brackets, quotes and lines."""
     assert old in PLAIN
-    assert meaning(PLAIN.replace(old, new).encode()) == meaning(PLAIN.encode())
+    assert _meaning(PLAIN.replace(old, new).encode()) == _meaning(PLAIN.encode())
 
 
 @pytest.mark.parametrize(
@@ -155,7 +155,7 @@ def test_how_a_module_is_written_means_nothing(old, new):
 )  # fmt: skip
 def test_what_a_module_does_counts(old, new):
     assert old in PLAIN
-    assert meaning(PLAIN.replace(old, new).encode()) != meaning(PLAIN.encode())
+    assert _meaning(PLAIN.replace(old, new).encode()) != _meaning(PLAIN.encode())
 
 
 def test_every_constant_of_the_program_counts():
@@ -166,7 +166,7 @@ def test_every_constant_of_the_program_counts():
         "shape/tangent.py",
     ):
         source = (HOUSE / name).read_bytes()
-        before, tree = meaning(source), ast.parse(source)
+        before, tree = _meaning(source), ast.parse(source)
         told = {
             id(one.body[0].value)
             for one in ast.walk(tree)
@@ -180,9 +180,9 @@ def test_every_constant_of_the_program_counts():
         assert len(constants) > 5
         for one in constants:
             kept, one.value = one.value, "something else"
-            assert meaning(ast.unparse(tree).encode()) != before, (name, kept)
+            assert _meaning(ast.unparse(tree).encode()) != before, (name, kept)
             one.value = kept
-        assert meaning(ast.unparse(tree).encode()) == before
+        assert _meaning(ast.unparse(tree).encode()) == before
 
 
 @pytest.mark.slow
@@ -239,7 +239,7 @@ def test_a_changed_sentence_makes_five_jobs_run_and_no_more():
 
 
 def test_what_is_said_of_a_table_counts_for_the_steps_that_show_it():
-    """A changed meaning or heading computes nothing anew."""
+    """A changed _meaning or heading computes nothing anew."""
     told = [path.stem for path in (HOUSE / "results" / "tables").glob("*.py")]
     assert len(told) > 8
     for name in told:

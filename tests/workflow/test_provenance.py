@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 
 from morpho import __version__
+from morpho.steps.provenance import _git_revision, _public_command
 from morpho.workflow.provenance import (
     PACKAGES,
     file_sum,
     flat_settings,
-    git_revision,
-    public_command,
     public_path,
     versions,
 )
@@ -71,7 +70,7 @@ def test_settings_are_flat_and_tell_no_path_of_the_machine():
 
 
 def test_commands_are_told_without_folders_of_the_machine():
-    told = public_command(
+    told = _public_command(
         ["/home/me/.venv/bin/snakemake", "--cores", "all", "--configfile", "/home/me/s/study.yaml",
          "--workflow-profile=/mnt/x/profiles/local", "two words"],
         Path("/home/me/s"),
@@ -81,7 +80,7 @@ def test_commands_are_told_without_folders_of_the_machine():
         '--workflow-profile=elsewhere/profiles/local "two words"'
     )
     module = ["/usr/lib/python3/site-packages/snakemake/__main__.py", "-n"]
-    assert public_command(module, Path("/")) == "snakemake -n"
+    assert _public_command(module, Path("/")) == "snakemake -n"
 
 
 def test_versions_of_what_is_installed():
@@ -114,21 +113,21 @@ def checkout(tmp_path):
 
 def test_the_revision_of_a_checkout(checkout):
     folder, revision = checkout
-    assert git_revision(folder, "study.yaml") == {"revision": revision, "edited": False}
+    assert _git_revision(folder, "study.yaml") == {"revision": revision, "edited": False}
     (folder / "study.yaml").write_text("seed: 2\n")
-    assert git_revision(folder, "study.yaml") == {"revision": revision, "edited": True}
+    assert _git_revision(folder, "study.yaml") == {"revision": revision, "edited": True}
 
 
 def test_a_folder_inside_somebody_elses_checkout_has_no_revision(checkout):
     folder, _ = checkout
     (folder / "inner").mkdir()
     (folder / "inner" / "study.yaml").write_text("")
-    assert git_revision(folder / "inner", "study.yaml") is None
+    assert _git_revision(folder / "inner", "study.yaml") is None
 
 
 def test_no_checkout_and_no_git_are_no_trouble(tmp_path, monkeypatch):
     monkeypatch.setenv("GIT_CEILING_DIRECTORIES", str(tmp_path.parent))
-    assert git_revision(tmp_path, "study.yaml") is None
-    assert git_revision(tmp_path / "nowhere", "study.yaml") is None
+    assert _git_revision(tmp_path, "study.yaml") is None
+    assert _git_revision(tmp_path / "nowhere", "study.yaml") is None
     monkeypatch.setenv("PATH", "")
-    assert git_revision(tmp_path, "study.yaml") is None
+    assert _git_revision(tmp_path, "study.yaml") is None

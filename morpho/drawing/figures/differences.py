@@ -27,11 +27,10 @@ from morpho.drawing.bone.views import (
     bone_views,
     scale_bar,
 )
-from morpho.drawing.figures.ranges import ranked_measurements
 from morpho.drawing.lettering import fit_names, fitted
 from morpho.drawing.style import DOUBLE, GREY, INK, QUERY, message_where, short
 
-__all__ = ["displacement_ranking", "heat", "measurements", "regions", "vectors"]
+__all__ = ["displacement_ranking", "heat", "regions", "vectors"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -362,60 +361,4 @@ def heat(surfaces: Mapping[str, Any], specimen: str, taxon: str, towards: Sequen
         limit=float(surfaces["limit"][place]),
         within=surfaces[f"within_{place}"],
         label=f"{specimen} beyond the mean of {taxon}{size}",
-    )
-
-
-def _distances(ranking: pd.DataFrame, specimen: str) -> pd.DataFrame:
-    """Distances of a query in their order, at its own size where there are any."""
-    part = ranking[(ranking["specimen"] == specimen) & (ranking["kind"] == "distance")]
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
-
-
-@message_where(
-    lambda ranking, specimen: _distances(ranking, specimen).empty,
-    "No measurement could be taken on the query.",
-)
-def measurements(
-    ranking: pd.DataFrame,
-    ranges: pd.DataFrame,
-    measured: pd.DataFrame,
-    at_size: pd.DataFrame,
-    specimen: str,
-    alpha: float,
-    most: int,
-) -> Figure:
-    """Draw the distances that set a query apart best, each among the specimens of the taxa.
-
-    Parameters
-    ----------
-    ranking : DataFrame
-        The table `measurement_ranking`.
-    ranges : DataFrame
-        The table `measurement_ranges`.
-    measured : DataFrame
-        The table `measurements`.
-    at_size : DataFrame
-        The table `measurements_at_size`.
-    specimen : str
-        The query.
-    alpha : float
-        Level of the tests.
-    most : int
-        Distances at most.
-
-    Returns
-    -------
-    Figure
-    """
-    ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
-    heeded = bool(ranking["size_heeded"].any())
-    known = measured["role"] == "known"
-    return ranked_measurements(
-        ranking,
-        at_size[at_size["specimen"] == specimen] if heeded else measured[known],
-        ranges[ranges["size_heeded"] == heeded].rename(columns={"specimen": "query"}),
-        specimen,
-        alpha=alpha,
-        queries=measured.loc[measured["role"] == "query", "specimen"].unique().tolist(),
-        most=most,
     )

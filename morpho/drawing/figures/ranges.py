@@ -27,7 +27,7 @@ from morpho.drawing.style import (
     taxon_marks,
 )
 
-__all__ = ["proportions", "ranked_measurements"]
+__all__ = ["measurements", "proportions"]
 
 _BAND = "#e4e6e9"
 # Inches of a row, and of what stands above and below the rows of a panel.
@@ -153,7 +153,7 @@ def _heading(heeded: bool, passed: bool, alpha: float) -> str:
     return f"{how}\n{stress}"
 
 
-def ranked_measurements(
+def _ranked_measurements(
     ranking: pd.DataFrame,
     values: pd.DataFrame,
     taxa_ranges: pd.DataFrame,
@@ -165,31 +165,8 @@ def ranked_measurements(
 ) -> Figure:
     """Draw the measurements that set a query apart best, each among the specimens of the taxa.
 
-    Parameters
-    ----------
-    ranking : DataFrame
-        `MeasurementComparison.ranking`, with `direction` and `size_heeded`.
-    values : DataFrame
-        A row for each known specimen and measurement: `taxon`, `measurement`, `value`; at the
-        size of the query where the ranking heeds it, else as measured.
-    taxa_ranges : DataFrame
-        `MeasurementComparison.taxa`; its ranges and `values` must mean the same.
-    query : str
-    alpha : float
-        Measurements outside every range are stressed where their adjusted p-values are up to it.
-    queries : sequence of str
-        All queries of the study, so that each has one mark throughout.
-    most : int
-        Measurements at most.
-
-    Returns
-    -------
-    Figure
-
-    Raises
-    ------
-    ValueError
-        If the ranking of the query holds a measurement twice.
+    Values and ranges are those at the size of the query where the ranking heeds it, else as
+    measured; all queries of the study are given, so that each has one mark throughout.
     """
     queries = sorted({*queries, *ranking["query"]})
     best = ranking[ranking["query"] == query].sort_values("rank").head(most)
@@ -244,6 +221,62 @@ def ranked_measurements(
         both = " (both sides)" if one["other_side"] else ""
         _title(axes, f"{one['rank']}. ", one["measurement"] + both, 15)
     return figure
+
+
+def _distances(ranking: pd.DataFrame, specimen: str) -> pd.DataFrame:
+    """Distances of a query in their order, at its own size where there are any."""
+    part = ranking[(ranking["specimen"] == specimen) & (ranking["kind"] == "distance")]
+    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
+
+
+@message_where(
+    lambda ranking, specimen: _distances(ranking, specimen).empty,
+    "No measurement could be taken on the query.",
+)
+def measurements(
+    ranking: pd.DataFrame,
+    ranges: pd.DataFrame,
+    measured: pd.DataFrame,
+    at_size: pd.DataFrame,
+    specimen: str,
+    alpha: float,
+    most: int,
+) -> Figure:
+    """Draw the distances that set a query apart best, each among the specimens of the taxa.
+
+    Parameters
+    ----------
+    ranking : DataFrame
+        The table `measurement_ranking`.
+    ranges : DataFrame
+        The table `measurement_ranges`.
+    measured : DataFrame
+        The table `measurements`.
+    at_size : DataFrame
+        The table `measurements_at_size`.
+    specimen : str
+        The query.
+    alpha : float
+        Level of the tests.
+    most : int
+        Distances at most.
+
+    Returns
+    -------
+    Figure
+    """
+    ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
+    heeded = bool(ranking["size_heeded"].any())
+    known = measured["role"] == "known"
+    return _ranked_measurements(
+        ranking,
+        at_size[at_size["specimen"] == specimen] if heeded else measured[known],
+        ranges[ranges["size_heeded"] == heeded].rename(columns={"specimen": "query"}),
+        specimen,
+        alpha=alpha,
+        queries=measured.loc[measured["role"] == "query", "specimen"].unique().tolist(),
+        most=most,
+    )
 
 
 def _log_axis(axes: Axes) -> None:

@@ -15,7 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
 from morpho.inference.data.medians import References
-from morpho.inference.data.size_slips import size_slips
 from morpho.inference.models.design import InferenceError
 from morpho.shape.checks import ShapeError
 from morpho.shape.missing import landmarks_present
@@ -67,6 +66,52 @@ _MOST_DISPLACED = 2
 _NAMED = 3
 # Fewest landmarks that a digitisation can be judged by.
 FEWEST_LANDMARKS = 4
+
+# Sizes within this factor of a slip's (tens, inches) are taken for that slip.
+_NEAR = 1.6
+# Factors between mm and cm, inches and m; 100 for a shifted decimal mark.
+_SLIPS = (10.0, 25.4, 100.0, 1000.0)
+# Smallest ratio to the taxon's median that is suspected, and robust deviations beyond it.
+_LEAST_RATIO = 2.0
+_DEVIATIONS = 6.0
+_TO_SD = 1.4826
+
+
+def _size_slips(sizes: Array, taxa: NDArray, own: NDArray[np.bool_]) -> list[dict[str, Any]]:
+    """Digitisations that are far too large or too small for their taxon."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.where(sizes > 0, np.log(sizes), np.nan)
+    basis = (own if own.any() else np.ones(len(sizes), dtype=bool)) & ~np.isnan(logs)
+    medians = {t: float(np.median(logs[basis & (taxa == t)])) for t in np.unique(taxa[basis])}
+    if not medians:
+        return []
+    off = np.array([x - medians.get(t, np.nan) for x, t in zip(logs, taxa, strict=True)])
+    scale = _TO_SD * float(np.median(np.abs(off[basis])))
+    limit = max(np.log(_LEAST_RATIO), _DEVIATIONS * scale)
+    everywhere = np.array(list(medians.values()))
+    rows = []
+    for i in np.flatnonzero(~np.isnan(logs)):
+        gap = off[i]
+        if not own[i]:
+            gaps = logs[i] - everywhere
+            gap = gaps[np.abs(gaps).argmin()]
+        if not abs(gap) > limit:
+            continue
+        factor = min(_SLIPS, key=lambda f: abs(abs(gap) - np.log(f)))
+        after = float(abs(abs(gap) - np.log(factor)))
+        near = after < np.log(_NEAR)
+        rows.append(
+            {
+                "digitisation": int(i),
+                "kind": "size",
+                "distance_before": float(abs(gap)),
+                "distance_after": after if near else float(abs(gap)),
+                "threshold": float(limit),
+                "times_usual": float(np.exp(gap)),
+                "factor": factor if near else np.nan,
+            }
+        )
+    return rows
 
 
 @dataclass
@@ -299,6 +344,6 @@ def screen(
     found = references.sizes if sizes is None else np.asarray(sizes, dtype=float)
     if found.shape != (n,):
         raise InferenceError(f"There are sizes of shape {found.shape} for {n} digitisations.")
-    rows = [*work.rows, *size_slips(found, references.taxon_used, references.own)]
+    rows = [*work.rows, *_size_slips(found, references.taxon_used, references.own)]
     rows.sort(key=lambda row: row["digitisation"])
     return pd.DataFrame([_BLANK | row for row in rows], columns=list(COLUMNS))

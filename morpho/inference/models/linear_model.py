@@ -12,7 +12,7 @@ from morpho.inference.models.design import InferenceError, check_matrix, term_ba
 from morpho.inference.models.permutation import permutation_test
 from morpho.inference.models.principal_axes import narrow
 
-__all__ = ["Term", "least_squares", "sequential_bases", "term_name", "term_tests"]
+__all__ = ["Term", "sequential_bases", "term_name", "term_tests"]
 
 Array = NDArray[np.float64]
 Term = str | Sequence[str]
@@ -100,48 +100,6 @@ def sequential_bases(
             specimens=n,
         )
     return intercept, bases
-
-
-def least_squares(X: ArrayLike, Y: ArrayLike) -> Array:
-    """Coefficients of the least-squares fit of `Y` on the columns of `X`.
-
-    Solved through the QR decomposition of `X` with its columns scaled to one length,
-    which keeps ill-conditioned covariates readable.
-
-    Parameters
-    ----------
-    X : array-like of shape (n_specimens, n_terms)
-        With its own column of ones where an intercept is wanted.
-    Y : array-like of shape (n_specimens, n_variables)
-
-    Returns
-    -------
-    ndarray of shape (n_terms, n_variables)
-
-    Raises
-    ------
-    InferenceError
-        If the columns of `X` depend on one another.
-
-    Examples
-    --------
-    >>> least_squares([[1, 0], [1, 1], [1, 2]], [[1.0], [3.0], [5.0]]).round(6)
-    array([[1.],
-           [2.]])
-    """
-    X = check_matrix(X, name="X")
-    Y = check_matrix(Y)
-    if X.shape[1] > X.shape[0]:
-        raise InferenceError(
-            f"{X.shape[1]} columns of `X` depend on one another in {X.shape[0]} specimens."
-        )
-    scale = np.linalg.norm(X, axis=0)
-    if (scale == 0).any():
-        raise InferenceError("`X` has a column of zeros.")
-    Q, R = np.linalg.qr(X / scale)
-    if np.abs(np.diag(R)).min() < 1e-12:
-        raise InferenceError("The columns of `X` depend on one another.")
-    return np.linalg.solve(R, Q.T @ Y) / scale[:, None]
 
 
 def term_tests(

@@ -283,11 +283,7 @@ class ShapeSpace(TransformerMixin, BaseEstimator):
             If `X` is no finite matrix with the variables of the fit.
         """
         check_is_fitted(self)
-        X = check_matrix(X, name="X", least=1)
-        if X.shape[1] != len(self.mean_):
-            raise InferenceError(
-                f"`X` must have {len(self.mean_)} variables, but has {X.shape[1]}."
-            )
+        X = check_matrix(X, name="X", least=1, n_variables=len(self.mean_))
         return (X - self.mean_) @ self.components_.T
 
     def inverse_transform(self, scores: ArrayLike) -> Array:

@@ -14,7 +14,7 @@ from morpho.inference.models.design import InferenceError
 from morpho.inference.robustness.reanalysis import Material, analyse
 from morpho.shape.checks import ShapeError
 
-__all__ = ["calibrate", "calibration_summary", "exact_interval"]
+__all__ = ["calibrate", "calibration_summary"]
 
 _VERDICTS = ("outside", "inside", "undecided")
 _COLUMNS = [
@@ -27,27 +27,12 @@ _SUMMARY = [
 ]  # fmt: skip
 
 
-def exact_interval(count: int, total: int, level: float = 0.95) -> tuple[float, float]:
+def _exact_interval(count: int, total: int, level: float = 0.95) -> tuple[float, float]:
     """Exact binomial confidence interval of a share.
-
-    Parameters
-    ----------
-    count, total : int
-    level : float
-
-    Returns
-    -------
-    low, high : float
-        NaN where nothing was counted.
 
     References
     ----------
     Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26(4), 404-413.
-
-    Examples
-    --------
-    >>> exact_interval(0, 10)[1].__round__(4)
-    0.3085
     """
     if total == 0:
         return np.nan, np.nan
@@ -181,7 +166,7 @@ def calibration_summary(table: pd.DataFrame, alpha: float) -> pd.DataFrame:
         for taxon, each in [*groups, ("all taxa", part)]:
             counts = {name: int((each["verdict"] == name).sum()) for name in _VERDICTS}
             clustered = left_out == "taxon" and taxon == "all taxa"
-            ends = exact_interval(counts["outside"], len(each))
+            ends = _exact_interval(counts["outside"], len(each))
             low, high = (np.nan, np.nan) if clustered else ends
             own = each[["own_taxon_p_value_as_it_is", "own_taxon_p_value_size_heeded"]]
             rows.append(

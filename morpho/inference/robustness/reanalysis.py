@@ -15,7 +15,7 @@ from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry.sides import symmetric_component
 from morpho.shape.tangent import TangentSpace
 
-__all__ = ["Frame", "Material", "analyse", "frame_of", "slopes_test", "with_slopes"]
+__all__ = ["Frame", "Material", "analyse", "frame_of"]
 
 Array = NDArray[np.float64]
 
@@ -146,20 +146,10 @@ def frame_of(material: Material) -> Frame:
     return Frame(model.mean_, space.transform(aligned), log_size)
 
 
-def slopes_test(known: Shapes, rules: Rules) -> float | None:
+def _slopes_test(known: Shapes, rules: Rules) -> float | None:
     """P-value of the test that taxa share one growth line.
 
     Taxa below the smallest number of specimens take no part.
-
-    Parameters
-    ----------
-    known : Shapes
-    rules : Rules
-
-    Returns
-    -------
-    float or None
-        None where no test can be made.
     """
     _, place, counts = np.unique(known.taxon, return_inverse=True, return_counts=True)
     kept = counts[place] >= rules.smallest_taxon
@@ -179,19 +169,9 @@ def slopes_test(known: Shapes, rules: Rules) -> float | None:
     return float(p.iloc[0]) if len(p) and np.isfinite(p.iloc[0]) else None
 
 
-def with_slopes(known: Shapes, rules: Rules) -> Rules:
-    """The rules, with the test of equal slopes made again on these known specimens.
-
-    Parameters
-    ----------
-    known : Shapes
-    rules : Rules
-
-    Returns
-    -------
-    Rules
-    """
-    return replace(rules, slopes_p_value=slopes_test(known, rules))
+def _with_slopes(known: Shapes, rules: Rules) -> Rules:
+    """The rules, with the test of equal slopes made again on these known specimens."""
+    return replace(rules, slopes_p_value=_slopes_test(known, rules))
 
 
 def analyse(
@@ -218,5 +198,5 @@ def analyse(
     shapes = Shapes(found.tangent[known], found.log_size[known], material.taxon[known])
     queries = Shapes(found.tangent[~known], found.log_size[~known], material.taxon[~known])
     return judge(
-        shapes, queries, with_slopes(shapes, rules) if test_slopes else rules, shared_axes=1
+        shapes, queries, _with_slopes(shapes, rules) if test_slopes else rules, shared_axes=1
     )

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.shape.checks import ShapeError
 
-__all__ = ["curve_tangents", "project_to_polyline", "resample", "runs_backwards"]
+__all__ = ["curve_tangents", "project_to_polyline", "resample"]
 
 Array = NDArray[np.float64]
 
@@ -192,36 +192,3 @@ def curve_tangents(points: ArrayLike) -> Array:
                 "there. Digitise it with points apart, or ask for fewer points on it."
             )
     return chord / length
-
-
-def runs_backwards(polyline: ArrayLike, start: ArrayLike, end: ArrayLike) -> bool:
-    """Tell whether a curve was digitised from its last landmark to its first.
-
-    Parameters
-    ----------
-    polyline : array-like of shape (n_points, n_dimensions)
-    start, end : array-like of shape (n_dimensions,)
-        The landmarks at which the curve should begin and end.
-
-    Returns
-    -------
-    bool
-        True if both ends together lie nearer to the landmarks once the curve is turned.
-        False where it makes no difference, as on a closed curve.
-
-    Raises
-    ------
-    ShapeError
-        If fewer than two points of the polyline are distinct, or some are missing.
-
-    Examples
-    --------
-    >>> runs_backwards([[9, 0], [5, 1], [0, 0]], start=[0, 0], end=[9, 0])
-    True
-    """
-    line = _check_polyline(polyline)
-    first, last = line[0], line[-1]
-    start, end = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
-    as_is = np.linalg.norm(first - start) + np.linalg.norm(last - end)
-    turned = np.linalg.norm(first - end) + np.linalg.norm(last - start)
-    return bool(turned < as_is)

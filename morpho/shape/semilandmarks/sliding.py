@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
+from scipy.spatial.distance import cdist
 from threadpoolctl import threadpool_limits
 
 from morpho.shape.checks import ShapeError, check_configurations
 from morpho.shape.rotation import best_rotations
-from morpho.shape.semilandmarks.plan import SlidingPlan
+from morpho.shape.semilandmarks.curves import curve_tangents
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.thin_plate import bending_energy_matrix
 
@@ -26,6 +27,106 @@ Project = Callable[[int, Array], tuple[Array, Array | None]]
 # Added to the diagonal, as a share of its mean: where all sliding points can move
 # together without bending anything, the equations alone would have no single answer.
 _RIDGE = 1e-9
+
+# Steps along a curve close a gap between two neighbours by this share at most, so that
+# points never change places; the steps of the whole curve are shortened alike.
+_CLOSING = 0.8
+# A step on a surface is at most this many times the usual distance of its points: the
+# tangent plane is no guide further out.
+_LONGEST = 2.0
+
+
+def _as_indices(indices: ArrayLike, k: int, what: str) -> Whole:
+    array = np.asarray(indices)
+    if array.ndim != 1 or (len(array) and not np.issubdtype(array.dtype, np.integer)):
+        raise ShapeError(f"{what} must be a list of whole numbers, the places of its points.")
+    wrong = array[(array < 0) | (array >= k)]
+    if len(wrong):
+        raise ShapeError(f"{what} names point {wrong[0]}, but there are points 0 to {k - 1}.")
+    return array.astype(np.intp)
+
+
+class _SlidingPlan:
+    """Which points slide, along what, and how far they may go at once."""
+
+    def __init__(
+        self, k: int, d: int, curves: Sequence[ArrayLike], surfaces: ArrayLike | None
+    ) -> None:
+        self.curves = [_as_indices(c, k, f"Curve {i}") for i, c in enumerate(curves)]
+        for i, curve in enumerate(self.curves):
+            if len(curve) < 3:
+                raise ShapeError(
+                    f"Curve {i} (counted from 0) has {len(curve)} points: it needs both end "
+                    "landmarks and at least one semilandmark between them."
+                )
+        no_points = np.empty(0, dtype=np.intp)
+        self.surface = no_points if surfaces is None else _as_indices(surfaces, k, "`surfaces`")
+        if len(self.surface) and d != 3:
+            raise ShapeError("Surface semilandmarks slide in three dimensions only.")
+        on_curves = np.concatenate([no_points, *(c[1:-1] for c in self.curves)])
+        # of the columns of the equations: one for each point on a curve, then two on a surface
+        self.points = np.concatenate([on_curves, np.repeat(self.surface, 2)])
+        sliding = np.concatenate([on_curves, self.surface])
+        places, counts = np.unique(sliding, return_counts=True)
+        if not len(places):
+            raise ShapeError("No curve or surface was given: there is nothing to slide.")
+        if (counts > 1).any():
+            raise ShapeError(
+                f"Points {places[counts > 1][:10].tolist()} (counted from 0) slide on more than "
+                "one curve or surface, or stand twice on one: each can slide on one only."
+            )
+        self.sliding = np.zeros(k, dtype=bool)
+        self.sliding[sliding] = True
+
+    def directions(self, x: Array, normals: Array, frames: Array) -> Array:
+        """Unit tangents of one specimen, one row for each column of the equations.
+
+        Each surface point has two frames, square to each other; the tangents lie as near to them
+        as they can, so that they are comparable between specimens.
+        """
+        T = np.empty((len(self.points), x.shape[1]))
+        start = 0
+        for curve in self.curves:
+            T[start : start + len(curve) - 2] = curve_tangents(x[curve])
+            start += len(curve) - 2
+        if len(self.surface):
+            first, second = frames[:, 0], frames[:, 1]
+            share = (first * normals).sum(axis=1, keepdims=True)
+            steep = np.abs(share) > 0.9  # the first direction says little there
+            first = np.where(steep, np.cross(second, normals), first - share * normals)
+            first /= np.linalg.norm(first, axis=1, keepdims=True)
+            across = np.cross(normals, first)
+            turned = (across * second).sum(axis=1, keepdims=True) < 0
+            T[start::2], T[start + 1 :: 2] = first, np.where(turned, -across, across)
+        return T
+
+    def spacing(self, reference: Array) -> float:
+        """Median distance of the reference's surface points from the point next to them."""
+        if not len(self.surface):
+            return 0.0
+        apart = cdist(reference[self.surface], reference)
+        apart[np.arange(len(self.surface)), self.surface] = np.inf
+        return float(np.median(apart.min(axis=1)))
+
+    def limit(self, t: Array, x: Array, spacing: float) -> Array:
+        """Steps cut short where they would overshoot."""
+        t, start = t.copy(), 0
+        for curve in self.curves:
+            steps = t[start : start + len(curve) - 2]
+            start += len(steps)
+            along, tangents = np.diff(x[curve], axis=0), curve_tangents(x[curve])
+            moved = np.pad(steps[:, None] * tangents, ((1, 1), (0, 0)))
+            # How much of each gap would be closed; points out of order must be let pass.
+            gap, closing = (along**2).sum(axis=1), -(np.diff(moved, axis=0) * along).sum(axis=1)
+            after = np.append(True, (along[1:] * tangents).sum(axis=1) > 0)
+            before = np.append((along[:-1] * tangents).sum(axis=1) > 0, True)
+            over = before & after & (closing > _CLOSING * gap)
+            if over.any():
+                steps *= (_CLOSING * gap[over] / closing[over]).min()
+        pairs = t[start:].reshape(-1, 2)
+        length = np.maximum(np.linalg.norm(pairs, axis=1), 1e-300)
+        pairs *= np.minimum(_LONGEST * spacing / length, 1.0)[:, None]
+        return t
 
 
 @dataclass(frozen=True)
@@ -72,7 +173,7 @@ def _unit_normals(normals: ArrayLike, shape: tuple[int, ...]) -> Array:
 class _Bending:
     """Least bending energy of the reference's spline to the specimen."""
 
-    def __init__(self, reference: Array, plan: SlidingPlan) -> None:
+    def __init__(self, reference: Array, plan: _SlidingPlan) -> None:
         self.B = bending_energy_matrix(reference)
         self.of_points = self.B[np.ix_(plan.points, plan.points)]
         self.plan, self.spacing = plan, plan.spacing(reference)
@@ -93,7 +194,7 @@ class _Bending:
 class _Distance:
     """Least Procrustes distance of the specimen from the reference."""
 
-    def __init__(self, reference: Array, plan: SlidingPlan) -> None:
+    def __init__(self, reference: Array, plan: _SlidingPlan) -> None:
         self.reference, self.plan, self.spacing = reference, plan, plan.spacing(reference)
 
     def _away(self, x: Array, turn: Array) -> Array:
@@ -141,7 +242,7 @@ class _Slider:
     """The configurations as they stand, and passes over them."""
 
     def __init__(
-        self, X: Array, plan: SlidingPlan, known: NDArray[np.bool_], criterion: str,
+        self, X: Array, plan: _SlidingPlan, known: NDArray[np.bool_], criterion: str,
         normals: ArrayLike | None, project: Project | None,
     ) -> None:  # fmt: skip
         self.X, self.plan, self.known, self.criterion = X, plan, known, criterion
@@ -347,7 +448,7 @@ def slide(
         raise ValueError(f"`max_passes` must be 1 or more, but is {max_passes}.")
     X = check_configurations(X).copy()
     mask = _check_known(known, len(X))
-    plan = SlidingPlan(X.shape[1], X.shape[2], curves, surfaces)
+    plan = _SlidingPlan(X.shape[1], X.shape[2], curves, surfaces)
     # One small system of equations for each specimen: threads would only wait in turn.
     with threadpool_limits(limits=1, user_api="blas"):
         return _run(_Slider(X, plan, mask, criterion, normals, project), tolerance, max_passes)

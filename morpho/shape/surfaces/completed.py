@@ -1,4 +1,4 @@
-"""Scans held against one another: how far one stands out, and what of a broken bone is filled."""
+"""Broken bones completed by a template, and what of them is filled."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from morpho.shape.surfaces.nearest import Surface
 from morpho.shape.surfaces.triangles import check_triangles
 from morpho.shape.surfaces.warped import WarpedSurface, warp_surface
 
-__all__ = ["CompletedSurface", "completed_surface", "far_from_surface", "standing_out"]
+__all__ = ["CompletedSurface", "completed_surface"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,25 +33,8 @@ def _surface(mesh: Any) -> Surface:
     return mesh if isinstance(mesh, Surface) else Surface(mesh)
 
 
-def far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
-    """Whether points lie further than a tolerance from a scan's surface; exact, and fast.
-
-    Parameters
-    ----------
-    points : array-like of shape (n_points, 3)
-    mesh : trimesh.Trimesh or Surface
-    tolerance : float
-        In the unit of both.
-
-    Returns
-    -------
-    ndarray of bool, of shape (n_points,)
-
-    Raises
-    ------
-    ShapeError
-        If the scan has no face with an area.
-    """
+def _far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
+    """Whether points lie further than a tolerance from a scan's surface; exact, and fast."""
     P, surface = np.asarray(points, dtype=float), _surface(mesh)
     corners = surface.corners.reshape(-1, 3)
     # within the tolerance of a corner: near; no centre within tolerance and radius: far
@@ -64,49 +47,6 @@ def far_from_surface(points: ArrayLike, mesh: Any, tolerance: float) -> Mask:
         reached = np.linalg.norm(P[some][found] - closest, axis=1) <= tolerance
         far[some[found[reached]]] = False
     return far
-
-
-def standing_out(
-    vertices: ArrayLike, normals: ArrayLike, mesh: Any, *, reach: float = np.inf
-) -> Array:
-    """How far the vertices of a scan stand out beyond another surface laid into its frame.
-
-    Unlike the field of a spline, which knows the two shapes by their landmarks only, this holds
-    surface against surface.
-
-    Parameters
-    ----------
-    vertices, normals : array-like of shape (n_vertices, 3)
-        The query's own scan, with outward unit normals.
-    mesh : trimesh.Trimesh or Surface, or anything with `vertices` and `faces`
-        The other surface, in the same frame and unit, as a warped template.
-    reach : float
-        Vertices whose closest place is further off have no value.
-
-    Returns
-    -------
-    ndarray of shape (n_vertices,)
-        From the closest place of the other surface to the vertex, along the vertex's normal:
-        positive where the query stands out. NaN where the closest place is out of reach, lies
-        at an open edge of the other surface, or faces away.
-
-    Raises
-    ------
-    ShapeError
-        If the arrays differ in shape or the other surface has no face with an area.
-    """
-    P, N = np.asarray(vertices, dtype=float), np.asarray(normals, dtype=float)
-    if P.ndim != 2 or P.shape[1] != 3 or P.shape != N.shape:
-        raise ShapeError(
-            "`vertices` and `normals` must both have shape (n_vertices, 3), but have shapes "
-            f"{P.shape} and {N.shape}."
-        )
-    surface = _surface(mesh)
-    closest, distance, place = surface.closest(P)
-    outward = surface.outward[surface.component[place]]
-    facing = np.einsum("ij,ij->i", surface.normals[place], N) * np.where(outward < 0, -1, 1)
-    known = (facing > 0) & (distance <= reach) & ~surface.at_edge[place]
-    return np.where(known, np.einsum("ij,ij->i", P - closest, N), np.nan)
 
 
 @dataclass(frozen=True)
@@ -207,5 +147,5 @@ def completed_surface(
         V, F = check_triangles(scan.vertices, scan.faces)
         scan = Surface(SimpleNamespace(vertices=V, faces=F))
     return CompletedSurface(
-        warped, far_from_surface(warped.vertices, scan, tolerance), float(tolerance)
+        warped, _far_from_surface(warped.vertices, scan, tolerance), float(tolerance)
     )

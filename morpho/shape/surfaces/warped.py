@@ -67,11 +67,6 @@ class WarpedSurface:
         return float(self.folded.mean())
 
     @property
-    def share_turned(self) -> float:
-        """Share of the faces that are turned, without those folded."""
-        return float(self.turned.mean())
-
-    @property
     def sound(self) -> bool:
         """Whether no face is folded or turned, and the volume has kept its sign."""
         kept = self.volume * self.volume_before > 0 or self.volume == self.volume_before == 0

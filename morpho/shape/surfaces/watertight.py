@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,10 +11,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from morpho.shape.checks import ShapeError
-from morpho.shape.surfaces.rings import fill_ring, flatness, ring_length
 from morpho.shape.surfaces.triangles import check_triangles, face_crosses, signed_volume
 
-__all__ = ["ClosedSurface", "Hole", "close_surface", "is_watertight"]
+__all__ = ["ClosedSurface", "Hole", "close_surface"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -25,6 +25,81 @@ Whole = NDArray[np.intp]
 _LONGEST = 2.5
 # and if they leave their plane by no more than this share of their length.
 _FLAT = 0.1
+
+# Rings of more corners are filled by a fan about their middle: the smallest surface would take
+# time by the cube of their number.
+MOST_CORNERS = 300
+
+
+def _ring_length(ring: Array) -> float:
+    """Length of a ring, once around."""
+    return float(np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1).sum())
+
+
+def _flatness(ring: Array) -> float:
+    """How far a ring leaves its plane of best fit, as a share of its length."""
+    centred = ring - ring.mean(axis=0)
+    height = centred @ np.linalg.svd(centred, full_matrices=False)[2][-1]
+    return float(np.ptp(height)) / max(_ring_length(ring), 1e-300)
+
+
+def _smallest(ring: Array, taken: Callable[[int, int], bool]) -> list[tuple[int, int, int]] | None:
+    """Triangles of the smallest total area, or none if all ways pass an edge that is taken."""
+    n = len(ring)
+    blocked = np.zeros((n, n), dtype=bool)
+    for i in range(n):
+        for j in range(i + 2, n):
+            blocked[i, j] = (i, j) != (0, n - 1) and taken(i, j)
+    area = np.zeros((n, n))
+    cut = np.zeros((n, n), dtype=np.intp)
+    for gap in range(2, n):
+        first = np.arange(n - gap)
+        last = first + gap
+        k = first[:, None] + np.arange(1, gap)
+        a, b, c = ring[first][:, None], ring[k], ring[last][:, None]
+        own = np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=2))
+        total = np.asarray(area[first[:, None], k] + area[k, last[:, None]] + own)
+        best = total.argmin(axis=1)
+        area[first, last] = np.where(blocked[first, last], np.inf, total[first, best])
+        cut[first, last] = k[first, best]
+    if not np.isfinite(area[0, n - 1]):
+        return None
+    triangles, open_ = [], [(0, n - 1)]
+    while open_:
+        i, j = open_.pop()
+        if j - i < 2:
+            continue
+        middle = int(cut[i, j])
+        triangles.append((i, middle, j))
+        open_ += [(i, middle), (middle, j)]
+    return triangles
+
+
+def _fill_ring(ring: Array, taken: Callable[[int, int], bool]) -> tuple[Whole, Array | None]:
+    r"""Fill a ring with triangles.
+
+    Of all triangulations that add no corner the one of smallest area is taken, by dynamic
+    programming: with :math:`A_{ij}` the least area on the corners from i to j, :math:`A_{ij} =
+    \min_{i<k<j} A_{ik} + A_{kj} + \lvert ikj \rvert`. Where every one would pass an edge that the
+    surface has already, or the ring has more than 300 corners, it is a fan about a new corner in
+    the middle.
+
+    References
+    ----------
+    Barequet, G. & Sharir, M. (1995). Filling gaps in the boundary of a polyhedron. Computer
+    Aided Geometric Design 12(2), 207-229.
+    """
+    n = len(ring)
+    if n < 3:
+        raise ShapeError(f"A ring to fill needs at least 3 corners, but has {n}.")
+    found = _smallest(ring, taken) if n <= MOST_CORNERS else None
+    if found is not None:
+        return np.array(found, dtype=np.intp), None
+    here = np.arange(n)
+    triangles = np.column_stack([here, np.roll(here, -1), np.full(n, n)])
+    steps = np.linalg.norm(ring - np.roll(ring, -1, axis=0), axis=1)
+    weight = steps + np.roll(steps, 1)
+    return triangles, weight @ ring / weight.sum()
 
 
 @dataclass(frozen=True)
@@ -105,22 +180,6 @@ def _edges(faces: Whole) -> tuple[Whole, Whole, Whole]:
 def _edge_counts(faces: Whole) -> tuple[int, int]:
     counts = _edges(faces)[2]
     return int((counts == 1).sum()), int((counts > 2).sum())
-
-
-def is_watertight(faces: ArrayLike) -> bool:
-    """Whether every edge of a surface joins exactly two faces.
-
-    Parameters
-    ----------
-    faces : array-like of int, of shape (n_faces, 3)
-        Vertices at one place must be one.
-
-    Returns
-    -------
-    bool
-    """
-    F = np.asarray(faces, dtype=np.intp)
-    return bool(len(F)) and _edge_counts(F) == (0, 0)
 
 
 def _merged(V: Array, F: Whole) -> tuple[Array, Whole]:
@@ -219,12 +278,12 @@ def _rings(F: Whole) -> list[list[int]]:
 
 
 def _reason(ring: Array, longest: float, flat: float) -> str:
-    length = ring_length(ring)
+    length = _ring_length(ring)
     if len(ring) < 3:
         return "no_area"
     if length > longest:
         return "long"
-    if flatness(ring) > flat:
+    if _flatness(ring) > flat:
         return "bent"
     return ""
 
@@ -239,7 +298,7 @@ def _filled(V: Array, F: Whole, longest: float, flat: float) -> tuple[Array, Who
         corners = V[ring]
         reason = _reason(corners, longest, flat)
         holes.append(
-            Hole(ring_length(corners), corners.mean(axis=0), len(ring), not reason, reason)
+            Hole(_ring_length(corners), corners.mean(axis=0), len(ring), not reason, reason)
         )
         if reason:
             continue
@@ -247,7 +306,7 @@ def _filled(V: Array, F: Whole, longest: float, flat: float) -> tuple[Array, Who
         def taken(i: int, j: int, ring: list[int] = ring) -> bool:
             return (min(ring[i], ring[j]), max(ring[i], ring[j])) in pairs
 
-        triangles, middle = fill_ring(corners, taken)
+        triangles, middle = _fill_ring(corners, taken)
         numbers = np.array([*ring, len(V) + len(middles)], dtype=np.intp)
         if middle is not None:
             middles.append(middle)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +22,6 @@ __all__ = [
     "mirror",
     "mirror_fit",
     "partner_indices",
-    "relabelled",
     "symmetric_component",
 ]
 
@@ -98,30 +97,6 @@ def exchange_sides(X: ArrayLike, partners: ArrayLike) -> Array:
     """
     X = mirror(X)
     return X[..., check_partners(partners, X.shape[-2]), :]
-
-
-def relabelled(X: ArrayLike, pairs: Iterable[Iterable[int]], midline: Iterable[int] = ()) -> Array:
-    """Mirror images with the labels of left and right exchanged, from pairs of indices.
-
-    Parameters
-    ----------
-    X : array-like of shape (..., n_landmarks, n_dimensions)
-    pairs : iterable of (int, int)
-        Indices of left and right landmarks.
-    midline : iterable of int
-        Indices of landmarks on the plane of symmetry.
-
-    Returns
-    -------
-    ndarray of the shape of `X`
-
-    Raises
-    ------
-    ShapeError
-        As `partner_indices`.
-    """
-    X = np.asarray(X, dtype=float)
-    return exchange_sides(X, partner_indices(range(X.shape[-2]), pairs, midline))
 
 
 def _check_with_gaps(X: ArrayLike) -> Array:

@@ -27,16 +27,6 @@ _FOUND = (
     "rank_p_value", "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
     "pooled_rank_floor", "p_value", "posterior_probability", "beyond_sizes",
 )  # fmt: skip
-_VERDICTS = [
-    "specimen", "verdict", "verdict_as_it_is", "verdict_size_heeded", "ground", "taxon", "blocking",
-    "taxa_not_rejected", "nearest_taxon", "p_value_as_it_is", "p_value_size_heeded",
-    "beyond_sizes_of", "imputations", "imputations_outside", "imputations_inside",
-    "imputations_undecided", "within_error", "beyond_all_members", "ranking_rejects",
-]  # fmt: skip
-_GROUNDS = ["specimen", "size_heeded", "verdict", "ground", "taxon", "p_value"]
-_BY_TAXON = [
-    "specimen", "size_heeded", "taxon", "bearing", "rank_p_value", "own_spread_p_value",
-]  # fmt: skip
 _FALSE = ("within_error", "beyond_all_members", "ranking_rejects")
 _NUMBERS = (
     "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
@@ -60,8 +50,8 @@ def _membership(
     )
 
 
-def _undecided(specimen: str, ground: str) -> dict[str, Any]:
-    row: dict[str, Any] = dict.fromkeys(_VERDICTS, "")
+def _undecided(results: ElementResults, specimen: str, ground: str) -> dict[str, Any]:
+    row: dict[str, Any] = dict.fromkeys(results.columns("verdicts"), "")
     row |= dict.fromkeys(_NUMBERS, np.nan) | dict.fromkeys(_FALSE, False)
     return row | {"specimen": specimen, "verdict": "undecided", "ground": ground}
 
@@ -145,7 +135,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     rows = [
         _row(str(specimen), i, found, drawn[i], alpha, error)
         if found.verdicts
-        else _undecided(str(specimen), "no_model")
+        else _undecided(results, str(specimen), "no_model")
         for i, specimen in enumerate(queries)
     ]
     table = results.table("specimens")
@@ -159,7 +149,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         query_stages=stages.loc[names].tolist(),
     )
     left = table[(table["role"] == "query") & ~table["used"]]
-    rows += [_undecided(name, "set_aside") for name in left["specimen"]]
+    rows += [_undecided(results, name, "set_aside") for name in left["specimen"]]
     grounds, by_taxon = _grounds(queries, found, alpha)
 
     membership = [
@@ -179,9 +169,10 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("membership", membership)
     results.write_table("spread", spread)
     results.write_table("trajectories", lines)
-    results.write_table("verdicts", pd.DataFrame(rows, columns=_VERDICTS))
-    results.write_table("grounds", pd.DataFrame(grounds, columns=_GROUNDS))
-    results.write_table("grounds_by_taxon", pd.DataFrame(by_taxon, columns=_BY_TAXON))
+    results.write_table("verdicts", rows)
+    results.write_table("grounds", grounds)
+    columns = results.columns("grounds_by_taxon")
+    results.write_table("grounds_by_taxon", pd.DataFrame(by_taxon, columns=columns))
     results.write_notes(
         "place",
         {

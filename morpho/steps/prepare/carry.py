@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,14 +12,15 @@ from numpy.typing import NDArray
 
 from morpho.results.store import ElementResults
 from morpho.shape.semilandmarks.curves import resample
+from morpho.shape.superimposition import GeneralizedProcrustes, procrustes_distance
 from morpho.shape.surfaces.patches import carry_points
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import Bones, average_bones
-from morpho.steps.prepare.template import template_of
 from morpho.study.element import read_element
+from morpho.study.landmarks.reading import DIGITISATION
 from morpho.study.reading.paths import safe_name
 from morpho.study.scans.reading import read_scan
-from morpho.study.scheme.reading import Scheme
+from morpho.study.scheme.reading import Patch, Scheme
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -25,6 +28,58 @@ if TYPE_CHECKING:
 __all__ = ["run"]
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class _Template:
+    """The specimen that carries the placed points of a patch."""
+
+    patch: str
+    specimen: str
+    points: Array
+
+
+def _placed(rows: pd.DataFrame, patch: str) -> dict[str, Array]:
+    """Points of a patch by specimen: of the first digitisation that has them."""
+    numbers = rows["landmark"].str.extract(rf"^{patch}\.(\d+)$")[0]
+    chosen = rows[numbers.notna()].assign(number=numbers.dropna().astype(int))
+    chosen = chosen.dropna(subset=["x", "y", "z"]).sort_values([*DIGITISATION, "number"])
+    found: dict[str, Array] = {}
+    for key, part in chosen.groupby(list(DIGITISATION)):
+        found.setdefault(str(key[0]), part[["x", "y", "z"]].to_numpy(float))
+    return found
+
+
+def _nearest_to_mean(rows: pd.DataFrame, scheme: Scheme, candidates: Sequence[str]) -> str:
+    """The candidate whose shape is nearest to the mean of all complete bones."""
+    bones = average_bones(rows, scheme, curves=False)
+    complete = np.asarray(~np.isnan(bones.landmarks).any(axis=(1, 2)))
+    X = bones.landmarks[complete]
+    names = [name for name, kept in zip(bones.specimens, complete, strict=True) if kept]
+    able = [name for name in candidates if name in names]
+    if len(X) < 3 or not able:
+        return candidates[0]
+    mean = GeneralizedProcrustes().fit(X).mean_
+    distances = procrustes_distance(X, mean[None])
+    return min(able, key=lambda name: (distances[names.index(name)], name))
+
+
+def _template_of(
+    patch: Patch, rows: pd.DataFrame, scheme: Scheme, known: Sequence[str]
+) -> _Template | None:
+    """Find the template of a patch: the one chosen, or of those placed the one nearest the mean."""
+    placed = _placed(rows, patch.name)
+    if patch.template is not None:
+        if patch.template not in placed:
+            return None
+        return _Template(patch.name, patch.template, placed[patch.template])
+    candidates = sorted(set(placed) & set(known)) or sorted(placed)
+    if not candidates:
+        return None
+    name = candidates[0]
+    if len(candidates) > 1:
+        name = _nearest_to_mean(rows[rows["specimen"].isin(known)], scheme, candidates)
+    return _Template(patch.name, name, placed[name])
 
 
 def _anchors(bones: Bones, scheme: Scheme, specimen: str) -> Array:
@@ -52,7 +107,7 @@ def run(config: StudyConfig, element: str, results: ElementResults, name: str) -
             continue
         mesh = read_scan(scan, config.scan_units(element, specimen))
         for patch in scheme.patches:
-            template = template_of(patch, rows, scheme, known)
+            template = _template_of(patch, rows, scheme, known)
             if template is None:
                 continue
             pair = average_bones(rows[rows["specimen"].isin([specimen, template.specimen])], scheme)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,23 +10,69 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morpho.results.store import ElementResults
+from morpho.shape.missing import landmarks_present
 from morpho.shape.semilandmarks.curves import resample
 from morpho.shape.symmetry.distortion import symmetrize
-from morpho.shape.symmetry.sides import mirror
+from morpho.shape.symmetry.sides import commoner_side, mirror
 from morpho.steps.prepare.averaged import Bones, average_bones
-from morpho.steps.prepare.taking_part import mirrored_specimens, set_aside
 from morpho.study.element import read_element
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
-    from morpho.study.settings.blocks import Preparation
+    from morpho.study.settings.blocks import Missing, Preparation
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
 
 Array = NDArray[np.float64]
+
+
+def _mirrored_specimens(
+    sides: pd.Series, known: pd.Series, symmetry: str, wanted: str
+) -> tuple[NDArray[np.bool_], str]:
+    """Which specimens have to be mirrored so that all are of one side."""
+    if symmetry != "matching" or not sides.isin(["left", "right"]).any():
+        return np.zeros(len(sides), dtype=bool), ""
+    side = commoner_side(sides[known].tolist()) if wanted == "commoner" else wanted
+    other = "left" if side == "right" else "right"
+    return (sides == other).to_numpy(), side
+
+
+def _set_aside(
+    X: Array, table: pd.DataFrame, names: Sequence[str], n_landmarks: int, rule: Missing
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Decide who takes part and on which points, as study.yaml says.
+
+    The table comes back with who is used and why others are set aside; the points are those that
+    all have who are to be taken as they are: missing ones of the others are estimated.
+    """
+    present = landmarks_present(X)
+    share = present[:, :n_landmarks].mean(axis=1)
+    aside, points, estimated = [], [], []
+    treated = {"known": rule.known, "query": rule.query}
+    for role, has, part in zip(table["role"], present, share, strict=True):
+        lost = [name for name, there in zip(names, has, strict=True) if not there]
+        little = part < rule.smallest_share
+        for_points = not little and bool(lost) and treated[role] == "set_aside"
+        aside.append("too_little" if little else "missing_points" if for_points else "")
+        points.append(" ".join(lost) if for_points else "")
+        estimated.append(treated[role] == "estimate")
+    table = table.assign(
+        landmarks_present=present[:, :n_landmarks].sum(axis=1),
+        missing_landmarks=[
+            " ".join(np.array(names)[:n_landmarks][~has[:n_landmarks]]) for has in present
+        ],
+        used=[not why for why in aside],
+        set_aside=aside,
+        missing_points=points,
+    )
+    kept = table["used"].to_numpy()
+    counted = kept & ~np.array(estimated)
+    used = present[counted].all(axis=0) if counted.any() else np.ones(len(names), dtype=bool)
+    # a point that nobody has cannot be estimated
+    return table, used & present[kept].any(axis=0)
 
 
 def _points(bones: Bones, layout: Layout) -> Array:
@@ -98,7 +145,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     table = specimens.loc[bones.specimens, ["taxon", "role", "side", "stage"]].copy()
     table["digitisations"] = bones.digitisations
     # queries have no say in which side is the commoner one
-    mirrored, side = mirrored_specimens(
+    mirrored, side = _mirrored_specimens(
         table["side"], table["role"] == "known", scheme.symmetry, settings.mirror_to
     )
     table["mirrored"] = mirrored
@@ -109,7 +156,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     distorted = X
     X, distortion = _undistort(X, bones.specimens, layout, settings.distortion)
     n_landmarks = len(scheme.landmarks)
-    table, used = set_aside(X, table, layout.names, n_landmarks, settings.missing)
+    table, used = _set_aside(X, table, layout.names, n_landmarks, settings.missing)
     kept = table["used"].to_numpy()
     known = kept & (table["role"] == "known").to_numpy()
     layout = layout.without(np.array(layout.names)[~used].tolist())

@@ -26,7 +26,7 @@ from morpho.workflow.records import read_record
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["FILE", "archive_entries", "leaks", "run"]
+__all__ = ["FILE", "run"]
 
 FILE = "archive.zip"
 
@@ -156,19 +156,10 @@ def _of_element(config: StudyConfig, element: str) -> list[Entry]:
     return entries
 
 
-def archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]:
+def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]:
     """List the files of the archive: the study without what is private, and its results.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    scans : bool
-        Whether the scans go into it.
-
-    Returns
-    -------
-    list of Entry
-        Results by what the study asks for, so that what an earlier run left behind stays out.
+    Results by what the study asks for, so that what an earlier run left behind stays out.
     """
     inputs = public_inputs(config, scans=scans)
     places = _Places(config, inputs)
@@ -190,20 +181,8 @@ def archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]:
     return entries
 
 
-def leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, str]]:
-    """Find private words in files that are about to be published.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-    words : iterable of str
-
-    Returns
-    -------
-    list of (str, str)
-        Name of the file, and the word; capitals do not count. Only the first 4 MiB of a file
-        are looked through.
-    """
+def _leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, str]]:
+    """Find private words in files that are about to be published."""
     wanted = [(word, word.casefold().encode()) for word in sorted(words)]
     found = []
     for entry in entries:
@@ -220,8 +199,8 @@ def leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, str
 def run(config: StudyConfig) -> None:
     """Write archive.zip; say where a private word stands in what goes into it."""
     scans = config.settings.report.scans_in_archive
-    entries = archive_entries(config, scans=scans)
-    for name, word in leaks(entries, private_words(config)):
+    entries = _archive_entries(config, scans=scans)
+    for name, word in _leaks(entries, private_words(config)):
         print(
             f'"{word}", which stands in a private column, also stands in {name}: look at it before '
             "you publish the archive.",

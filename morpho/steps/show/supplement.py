@@ -27,7 +27,7 @@ from morpho.workflow.provenance import versions
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["FILES", "methods_and_results", "run", "sources"]
+__all__ = ["FILES", "run", "sources"]
 
 FOLDER = "supplement"
 
@@ -48,23 +48,10 @@ _NOTICE = (
 )
 
 
-def methods_and_results(
+def _methods_and_results(
     config: StudyConfig, elements: list[Content], joined: Mapping[str, pd.DataFrame]
 ) -> list[tuple[int, str]]:
-    """Methods and results as marked text.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    elements : list of Content
-    joined : mapping of str to DataFrame
-        Tables of all elements together.
-
-    Returns
-    -------
-    list of (int, str)
-        Level of the heading, 0 for a paragraph, and the text; see `morpho.report.words.writing`.
-    """
+    """Methods and results as marked text."""
     settings = config.settings
     made = {k: v for k, v in versions().items() if k in _PROGRAMS}
     blocks = [(2, "Methods")]
@@ -122,7 +109,7 @@ def run(config: StudyConfig) -> None:
     ]
     conclusions = {one.name: one.tables["conclusions"] for one in elements}
     together = with_words_joined(joined, conclusions)
-    blocks = methods_and_results(config, elements, together)
+    blocks = _methods_and_results(config, elements, together)
     markdown = [f"{'#' * level}{' ' if level else ''}{as_markdown(text)}" for level, text in blocks]
     _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
     _write(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from morpho.inference.models.allometry import CommonSlope
@@ -43,11 +42,6 @@ __all__ = ["run"]
 Array = NDArray[np.float64]
 Whole = NDArray[np.intp]
 
-_MESHES = [
-    "file", "form", "specimen", "taxon", "template", "centroid_size_mm", "faces", "share_folded",
-    "watertight", "holes_closed", "holes_left", "volume_mm3", "hole_lengths_mm",
-    "hole_reasons", "folds", "crowded_edges",
-]  # fmt: skip
 # Faces of the surface that the report turns and warps.
 _LIGHT = 10_000
 
@@ -168,7 +162,8 @@ def _write(
     closed = close_surface(vertices.astype(np.float32), faces)
     write_stl(stl, closed.vertices, closed.faces)
     left = [hole for hole in closed.holes if not hole.filled]
-    row: dict[str, Any] = dict.fromkeys(_MESHES, "") | {"centroid_size_mm": np.nan}
+    row: dict[str, Any] = dict.fromkeys(element.results.columns("meshes"), "")
+    row["centroid_size_mm"] = np.nan
     element.rows.append(
         row
         | facts
@@ -340,7 +335,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path
         with made.trouble.met("turning"):
             mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
             light = _light(mean.vertices, mean.faces)
-    results.write_table("meshes", pd.DataFrame(made.rows, columns=_MESHES))
+    results.write_table("meshes", made.rows)
     results.write_notes("warp", {"trouble": made.trouble.rows})
     results.write_arrays(
         "surfaces",
