@@ -30,8 +30,7 @@ class Study:
     ----------
     config : StudyConfig
         study.yaml.
-    schemes : dict of Scheme
-        By element.
+    schemes : dict of Scheme by element
     specimens : pandas.DataFrame
         The specimen table, as `morpho.study.specimens.read_specimens` gives it.
     landmarks : dict of pandas.DataFrame

@@ -24,9 +24,7 @@ def read_element(config: StudyConfig, element: str) -> tuple[Scheme, pd.DataFram
     Parameters
     ----------
     config : StudyConfig
-        The study.
     element : str
-        One of its elements.
 
     Returns
     -------

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from morpho.study.reading.explained import file_to_fill_in
 from morpho.study.reading.problems import Problem, Problems, StudyError
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.wording import quoted
 from morpho.study.settings.schema import study_schema
+from morpho.wording import listed
 
 __all__ = ["start_study"]
 
@@ -133,7 +134,6 @@ def start_study(folder: Path | str) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        The files written.
 
     Raises
     ------

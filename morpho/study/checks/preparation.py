@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -29,11 +30,8 @@ def check_distortion(
     Parameters
     ----------
     config : StudyConfig
-        The study.
-    schemes : mapping of Scheme
-        By element.
+    schemes : mapping of Scheme by element
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : mapping of pandas.DataFrame
         Rows by element.
     problems : Problems
@@ -44,33 +42,27 @@ def check_distortion(
     listed_ones = config.settings.preparation.distortion
     for place, name in enumerate(listed_ones):
         line = config.line("preparation", "distortion", place)
+        here = problems.at(file=config.path, line=line)
         if name not in specimens.index:
             near = nearest(name, list(specimens.index))
-            problems.error(
+            here.error(
                 f"preparation.distortion names {quoted(name)}, which is not in the specimen table.",
                 f"Did you mean {quoted(near)}?" if near else "Correct the name, or delete it.",
-                file=config.path,
-                line=line,
             )
         elif name in listed_ones[:place]:
-            problems.error(
-                f"preparation.distortion names {quoted(name)} twice.",
-                "Keep one of the two.",
-                file=config.path,
-                line=line,
+            here.error(
+                f"preparation.distortion names {quoted(name)} twice.", "Keep one of the two."
             )
         elif not any(
             name in set(landmarks[element]["specimen"])
             for element in symmetric
             if element in landmarks
         ):
-            problems.warning(
+            here.warning(
                 f"The distortion of {quoted(name)} cannot be removed: it is digitised in no "
                 "element with a plane of symmetry.",
                 "Only an element with symmetry: object can be made symmetric. Take the name out, "
                 "and bear the distortion in mind.",
-                file=config.path,
-                line=line,
                 specimen=name,
             )
 
@@ -87,11 +79,8 @@ def check_estimates(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        Scheme of the element.
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : pandas.DataFrame
         Rows of the element.
     problems : Problems

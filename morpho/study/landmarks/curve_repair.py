@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from morpho.study.landmarks.labels import DIGITISATION, label_of
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Curve, Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -92,7 +93,7 @@ class _Repair:
         self.dropped = np.zeros(len(frame), dtype=bool)
 
     def run(self) -> pd.DataFrame:
-        keys = self.frame[["specimen", "replicate", "observer"]]
+        keys = self.frame[list(DIGITISATION)]
         starts = np.flatnonzero((keys != keys.shift()).any(axis=1))
         for start, stop in pairwise([*starts.tolist(), len(self.frame)]):
             rows = {self.names[i]: i for i in range(start, stop)}
@@ -146,10 +147,7 @@ class _Repair:
 
     def _tell(self, row: int, found: str, done: str, remedy: str) -> None:
         at = self.frame.iloc[row]
-        parts = [
-            f"{name} {quoted(at[name])}" for name in ("replicate", "observer") if str(at[name])
-        ]
-        label = f" ({listed(parts)})" if parts else ""
+        label = label_of(at["replicate"], at["observer"])
         self.problems.note(
             f"{found}{label}; {done}",
             remedy,
@@ -173,9 +171,7 @@ def repair_curves(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        Scheme of the element.
     landmarks : pandas.DataFrame
         Rows of the element, sorted by digitisation and in it by number, each landmark once.
     problems : Problems

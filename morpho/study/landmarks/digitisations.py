@@ -6,14 +6,15 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.landmarks.labels import DIGITISATION, label_of
+from morpho.study.reading.problems import Problems, Severity
+from morpho.study.reading.wording import quoted
 from morpho.study.scheme.reading import Curve, Patch, Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -42,12 +43,7 @@ class _Digitisation:
 
     @property
     def label(self) -> str:
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", self.replicate), ("observer", self.observer))
-            if value
-        ]
-        return f" ({listed(parts)})" if parts else ""
+        return label_of(self.replicate, self.observer)
 
     def places(self) -> dict[str, Place]:
         first: dict[str, Place] = {}
@@ -57,7 +53,7 @@ class _Digitisation:
 
 
 def _each(frame: pd.DataFrame) -> Iterator[_Digitisation]:
-    columns = ["specimen", "replicate", "observer", "landmark", "x", "y", "z", "file", "line"]
+    columns = [*DIGITISATION, "landmark", "x", "y", "z", "file", "line"]
     current: _Digitisation | None = None
     for row in frame[columns].itertuples(index=False, name=None):
         if current is None or row[:3] != (current.specimen, current.replicate, current.observer):
@@ -73,15 +69,12 @@ class _Check:
     def __init__(self, config: StudyConfig, scheme: Scheme, problems: Problems) -> None:
         self.config = config
         self.scheme = scheme
-        self.problems = problems
+        self.problems = problems.at(element=scheme.element)
         self.carried: dict[str, set[str]] = {name: set() for name in scheme.patch_names}
-
-    def path(self, file: str) -> Path:
-        return self.config.absolute(file)
 
     def tell(
         self,
-        severity: str,
+        severity: Severity,
         found: str,
         remedy: str,
         of: _Digitisation,
@@ -89,15 +82,8 @@ class _Check:
         at: tuple[str, int] | None = None,
     ) -> None:
         file, line = at or (of.file, of.line)
-        getattr(self.problems, severity)(
-            found,
-            remedy,
-            file=self.path(file),
-            line=line,
-            element=self.scheme.element,
-            specimen=of.specimen,
-            landmark=landmark,
-        )
+        here = self.problems.at(file=self.config.absolute(file), line=line, specimen=of.specimen)
+        here.tell(severity, found, remedy, landmark=landmark)
 
     def run(self, digitisation: _Digitisation) -> None:
         self._repeated(digitisation)
@@ -196,34 +182,26 @@ class _Check:
             return
         self._numbered_through(of, curve.name, "curve", points)
 
-    def templates(self, specimens: pd.DataFrame | None) -> None:
-        for patch in self.scheme.patches:
-            self._template(patch, specimens)
-
-    def _template(self, patch: Patch, specimens: pd.DataFrame | None) -> None:
-        scheme_file = self.config.scheme_path(self.scheme.element)
-        where = {"file": scheme_file, "element": self.scheme.element}
+    def template(self, patch: Patch, specimens: pd.DataFrame | None) -> None:
+        here = self.problems.at(file=self.config.scheme_path(self.scheme.element))
         if patch.template is None:
             if not self.carried[patch.name]:
-                self.problems.error(
+                here.error(
                     f"The patch {patch.name} has points on no specimen.",
                     f"Place {patch.name}.1, {patch.name}.2 and so on on one specimen with a scan.",
-                    **where,  # type: ignore[arg-type]
                 )
             return
         if specimens is not None and patch.template not in specimens.index:
-            self.problems.error(
+            here.error(
                 f"The template of the patch {patch.name}, {quoted(patch.template)}, is not in the "
                 "specimen table.",
                 "Name a specimen that carries the placed points.",
-                **where,  # type: ignore[arg-type]
             )
         elif patch.template not in self.carried[patch.name]:
-            self.problems.error(
+            here.error(
                 f"The patch {patch.name} has no points on its template.",
                 f"Place {patch.name}.1, {patch.name}.2 and so on on {quoted(patch.template)}.",
                 specimen=patch.template,
-                **where,  # type: ignore[arg-type]
             )
 
 
@@ -239,7 +217,6 @@ def check_digitisations(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
         What should be there.
     specimens : pandas.DataFrame or None
@@ -253,4 +230,5 @@ def check_digitisations(
     check = _Check(config, scheme, problems)
     for digitisation in _each(landmarks):
         check.run(digitisation)
-    check.templates(specimens)
+    for patch in scheme.patches:
+        check.template(patch, specimens)

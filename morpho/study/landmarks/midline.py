@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from morpho.study.landmarks.labels import each_digitisation
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
@@ -98,8 +98,7 @@ class _Off:
 def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> list[_Off]:
     measured = []
     fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows[["x", "y", "z"]].to_numpy(dtype=np.float64)
         at = {name: i for i, name in enumerate(rows["landmark"])}
         pairs = [(at[a], at[b]) for a, b in scheme.pairs if a in at and b in at]
@@ -108,12 +107,6 @@ def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> li
             continue
         left, right = np.array(pairs).T
         normal, offset = midline_plane(points[left], points[right])
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", replicate), ("observer", observer))
-            if value
-        ]
-        label = f" ({listed(parts)})" if parts else ""
         for name in (name for name in scheme.midline if name in at):
             row = rows.iloc[at[name]]
             distance = abs(float(points[at[name]] @ normal) - offset)
@@ -134,9 +127,7 @@ def check_midline(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        Scheme of the element.
     landmarks : pandas.DataFrame
         Rows of the element, each landmark once in a digitisation.
     problems : Problems

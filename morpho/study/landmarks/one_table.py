@@ -46,7 +46,6 @@ class LandmarkFile:
     Parameters
     ----------
     config : StudyConfig
-        The study.
     table : Table
         The table as read.
     from_path : mapping of str

@@ -12,12 +12,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
+from morpho.study.landmarks.labels import each_digitisation
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -147,19 +148,12 @@ def _measure(scheme: Scheme, landmarks: pd.DataFrame) -> list[_Measured]:
     names = list(scheme.landmark_names)
     measured = []
     fixed = landmarks[landmarks["landmark"].isin(names)]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows.set_index("landmark")[["x", "y", "z"]].reindex(names).to_numpy(np.float64)
         present = points[~np.isnan(points).any(axis=1)]
         extent = float(np.ptp(present, axis=0).max()) if len(present) else 0.0
         if not 0 < extent < 1e100:
             continue
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", replicate), ("observer", observer))
-            if value
-        ]
-        label = f" ({listed(parts)})" if parts else ""
         measured.append(_Measured(specimen, label, rows, points, extent))
     return measured
 
@@ -189,7 +183,7 @@ class _Check:
     ) -> None:
         self.config = config
         self.scheme = scheme
-        self.problems = problems
+        self.problems = problems.at(element=scheme.element)
         self.names = list(scheme.landmark_names)
         by_name = partners(scheme.pairs, scheme.midline)
         place = {name: i for i, name in enumerate(self.names)}
@@ -305,7 +299,6 @@ class _Check:
             "that is told of left and right hangs on them.",
             file=self.config.scheme_path(self.scheme.element),
             line=self._line(group.tolist()),
-            element=self.scheme.element,
         )
 
     def _tell_pair(self, i: int, share: float, middle: float) -> None:
@@ -318,7 +311,6 @@ class _Check:
             "under preparation, or describe the landmarks without a plane of symmetry.",
             file=self.config.scheme_path(self.scheme.element),
             line=self._line([i]),
-            element=self.scheme.element,
         )
 
     def _tell_digitisation(self, one: _Measured, far: Points, limits: dict[int, float]) -> None:
@@ -339,7 +331,6 @@ class _Check:
             "distorted: then list the specimen under preparation: distortion.",
             file=self.config.absolute(str(row["file"])),
             line=int(row["line"]),
-            element=self.scheme.element,
             specimen=one.specimen,
         )
 
@@ -354,9 +345,7 @@ def check_pairs(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        Scheme of the element.
     landmarks : pandas.DataFrame
         Rows of the element, each landmark once in a digitisation.
     problems : Problems

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from morpho.study.landmarks.labels import each_digitisation
 from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.problems import Problems, Where
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
@@ -46,6 +46,10 @@ class _Sized:
     log_size: float
     rows: pd.DataFrame  # of the landmarks that are present
 
+    @property
+    def where(self) -> Where:
+        return {"file": self.file, "line": self.line, "specimen": self.specimen}
+
 
 def centroid_size_share(points: np.ndarray) -> float:
     """Compute the root mean square distance of points from their centroid.
@@ -67,15 +71,6 @@ def centroid_size_share(points: np.ndarray) -> float:
     return float(np.sqrt(np.square(centred).sum() / len(points)))
 
 
-def _label(replicate: str, observer: str) -> str:
-    parts = [
-        f"{name} {quoted(value)}"
-        for name, value in (("replicate", replicate), ("observer", observer))
-        if value
-    ]
-    return f" ({listed(parts)})" if parts else ""
-
-
 def check_plausibility(
     config: StudyConfig,
     scheme: Scheme,
@@ -93,29 +88,25 @@ def check_plausibility(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        The element's scheme.
     specimens : pandas.DataFrame or None
         The specimen table, if it could be read.
     landmarks : pandas.DataFrame
         Tidy rows of the element, each landmark once in a digitisation.
     problems : Problems
-        Takes what is found.
     """
-    names = set(scheme.landmark_names)
+    problems = problems.at(element=scheme.element)
     taxa = {} if specimens is None else specimens["taxon"].to_dict()
     sized: list[_Sized] = []
     copies: dict[bytes, _Sized] = {}
-    fixed = landmarks[landmarks["landmark"].isin(names)]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names)]
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows[["x", "y", "z"]].to_numpy(dtype=float)
         present = points[~np.isnan(points).any(axis=1)]
         first = rows.sort_values(["file", "line"]).iloc[0]
         one = _Sized(
             specimen,
-            _label(replicate, observer),
+            label,
             str(taxa.get(specimen, "")),
             config.absolute(str(first["file"])),
             int(first["line"]),
@@ -124,46 +115,42 @@ def check_plausibility(
         )
         if len(present) < 3:
             continue
-        if _degenerate(scheme.element, one, present, problems):
+        if _degenerate(one, present, problems):
             continue
-        _origin(config, scheme.element, one, rows, problems)
-        _coincident(scheme.element, one, rows, problems)
+        _origin(config, one, rows, problems)
+        _coincident(one, rows, problems)
         with np.errstate(over="ignore"):
             size = centroid_size_share(present)
         one.log_size = math.log(size) if math.isfinite(size) else math.log(1e300)
         sized.append(one)
-        _copied(scheme.element, one, points, copies, problems)
-    _check_sizes(config, scheme.element, sized, problems)
-    _check_taxa(config, scheme.element, sized, problems)
+        _copied(one, points, copies, problems)
+    _check_sizes(config, sized, problems)
+    _check_taxa(config, sized, problems)
 
 
-def _degenerate(element: str, one: _Sized, points: np.ndarray, problems: Problems) -> bool:
-    where = {"file": one.file, "line": one.line, "element": element, "specimen": one.specimen}
+def _degenerate(one: _Sized, points: np.ndarray, problems: Problems) -> bool:
+    here = problems.at(**one.where)
     centred = points - points.mean(axis=0)
     largest = float(np.abs(centred).max())
     if largest == 0 or largest <= FLAT * float(np.abs(points).max()):
-        problems.error(
+        here.error(
             f"All landmarks of the digitisation{one.label} that begins here lie in one point.",
             "Export the coordinates again.",
-            **where,  # type: ignore[arg-type]
         )
         return True
     spread = np.linalg.svd(centred / largest, compute_uv=False)
     rank = int((spread > FLAT * spread[0]).sum())
     if rank == 1 or (rank == 2 and len(points) > 3):
         shape = "line" if rank == 1 else "plane"
-        problems.error(
+        here.error(
             f"All landmarks of the digitisation{one.label} that begins here lie in one {shape}.",
             "Check that x, y and z are the right columns; the method needs three dimensions.",
-            **where,  # type: ignore[arg-type]
         )
         return True
     return False
 
 
-def _origin(
-    config: StudyConfig, element: str, one: _Sized, rows: pd.DataFrame, problems: Problems
-) -> None:
+def _origin(config: StudyConfig, one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
     at_zero = rows[(rows["x"] == 0) & (rows["y"] == 0) & (rows["z"] == 0)]
     for name, file, line in zip(at_zero["landmark"], at_zero["file"], at_zero["line"], strict=True):
         problems.warning(
@@ -171,13 +158,12 @@ def _origin(
             "If the landmark is missing leave its cells blank.",
             file=config.absolute(file),
             line=int(line),
-            element=element,
             specimen=one.specimen,
             landmark=name,
         )
 
 
-def _coincident(element: str, one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
+def _coincident(one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
     seen: dict[tuple[float, float, float], str] = {}
     for name, x, y, z, line in zip(
         rows["landmark"], rows["x"], rows["y"], rows["z"], rows["line"], strict=True
@@ -191,14 +177,12 @@ def _coincident(element: str, one: _Sized, rows: pd.DataFrame, problems: Problem
                 "Check that it was not digitised twice under two names.",
                 file=one.file,
                 line=int(line),
-                element=element,
                 specimen=one.specimen,
                 landmark=name,
             )
 
 
 def _copied(
-    element: str,
     one: _Sized,
     points: np.ndarray,
     copies: dict[bytes, _Sized],
@@ -216,10 +200,7 @@ def _copied(
         f"The coordinates of the digitisation{one.label} are the very same as those of {whose} in "
         f"{problems.shown_path(other.file)}, line {other.line}.",
         "Check that no file was copied and renamed.",
-        file=one.file,
-        line=one.line,
-        element=element,
-        specimen=one.specimen,
+        **one.where,
     )
 
 
@@ -228,9 +209,7 @@ def _times(ratio: float) -> str:
     return f"{times} times the size of" if ratio >= 1 else f"1/{times} the size of"
 
 
-def _check_sizes(
-    config: StudyConfig, element: str, sized: list[_Sized], problems: Problems
-) -> None:
+def _check_sizes(config: StudyConfig, sized: list[_Sized], problems: Problems) -> None:
     by_specimen: dict[str, list[float]] = {}
     for one in sized:
         by_specimen.setdefault(one.specimen, []).append(one.log_size)
@@ -250,12 +229,12 @@ def _check_sizes(
         if abs(off) < math.log(SUSPECT_RATIO) or abs(off) < DEVIATIONS * spread:
             continue
         fellows = f"the other specimens of {one.taxon}" if sizes is own else "the other specimens"
-        if off > 0 and _tell_far_landmark(config, element, one, middle, fellows, problems):
+        if off > 0 and _tell_far_landmark(config, one, middle, fellows, problems):
             continue
-        _tell_size(config, element, one, math.exp(min(off, 600.0)), fellows, problems)
+        _tell_size(config, one, math.exp(min(off, 600.0)), fellows, problems)
 
 
-def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems: Problems) -> None:
+def _check_taxa(config: StudyConfig, sized: list[_Sized], problems: Problems) -> None:
     """A whole taxon in another unit: one museum, one taxon, one export."""
     by_taxon: dict[str, list[_Sized]] = {}
     for one in sized:
@@ -283,13 +262,11 @@ def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems
             else "Check its unit; if the animals are that different in size, nothing is wrong.",
             file=first.file,
             line=first.line,
-            element=element,
         )
 
 
 def _tell_far_landmark(
     config: StudyConfig,
-    element: str,
     one: _Sized,
     expected: float,
     fellows: str,
@@ -317,7 +294,6 @@ def _tell_far_landmark(
         "Look for a lost decimal mark or a wrong digit in its cells.",
         file=config.absolute(str(row["file"])),
         line=int(row["line"]),
-        element=element,
         specimen=one.specimen,
         landmark=str(row["landmark"]),
     )
@@ -326,7 +302,6 @@ def _tell_far_landmark(
 
 def _tell_size(
     config: StudyConfig,
-    element: str,
     one: _Sized,
     ratio: float,
     fellows: str,
@@ -347,8 +322,5 @@ def _tell_size(
     add(
         f"The digitisation{one.label} that begins here is {_times(ratio)} {fellows}.",
         remedy,
-        file=one.file,
-        line=one.line,
-        element=element,
-        specimen=one.specimen,
+        **one.where,
     )

@@ -12,6 +12,7 @@ import pandas as pd
 
 from morpho.study.landmarks.curve_repair import repair_curves
 from morpho.study.landmarks.digitisations import check_digitisations
+from morpho.study.landmarks.labels import DIGITISATION
 from morpho.study.landmarks.midline import check_midline
 from morpho.study.landmarks.one_table import LandmarkFile, LandmarkRow, SpecimenNames
 from morpho.study.landmarks.plausibility import check_plausibility
@@ -20,16 +21,15 @@ from morpho.study.reading.coordinates import MILLIMETRES, CellError, parse_coord
 from morpho.study.reading.paths import PathPattern
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import read_table
-from morpho.study.reading.wording import Suggestions, listed, quoted
+from morpho.study.reading.wording import Suggestions, quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
 
-# What tells one digitisation of an element from another.
-DIGITISATION = ("specimen", "replicate", "observer")
 LANDMARK_COLUMNS = (
     "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z", "file", "line",
 )  # fmt: skip
@@ -204,37 +204,35 @@ class _Gatherer:
         return None
 
     def _coordinates(self, path: Path, row: LandmarkRow) -> tuple[float, float, float] | None:
-        where = {
-            "file": path,
-            "line": row.line,
-            "element": row.cells["element"],
-            "specimen": row.cells["specimen"] or None,
-            "landmark": row.cells["landmark"] or None,
-        }
+        here = self.problems.at(
+            file=path,
+            line=row.line,
+            element=row.cells["element"],
+            specimen=row.cells["specimen"] or None,
+            landmark=row.cells["landmark"] or None,
+        )
         place, right = [], True
         for axis in "xyz":
             try:
                 place.append(parse_coordinate(row.cells[axis], self.decimal))
             except CellError as error:
-                self.problems.error(f"{axis} {error.found}", error.remedy, **where)  # type: ignore[arg-type]
+                here.error(f"{axis} {error.found}", error.remedy)
                 right = False
         if not right:
             return None
         blank = [axis for axis, value in zip("xyz", place, strict=True) if math.isnan(value)]
         if 0 < len(blank) < 3:
-            self.problems.error(
+            here.error(
                 f"{listed(blank)} {'is' if len(blank) == 1 else 'are'} blank, but not all three.",
                 "Fill in x, y and z, or leave all three blank if the landmark is missing.",
-                **where,  # type: ignore[arg-type]
             )
             return None
         x, y, z = place
         if x == y == z and abs(x) in _CODES:
-            self.problems.error(
+            here.error(
                 f"x, y and z are all {row.cells['x']}, which looks like a code for a missing "
                 "landmark.",
                 "If the landmark is missing leave its cells blank.",
-                **where,  # type: ignore[arg-type]
             )
             return None
         return x * self.unit, y * self.unit, z * self.unit
@@ -281,13 +279,11 @@ def gather_landmarks(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     schemes : mapping of str to Scheme
         Schemes of the elements to read.
     specimens : pandas.DataFrame or None
         The specimen table; None if it could not be read, then any name will do.
     problems : Problems
-        Takes what is found.
     broken : mapping of str to Scheme or None, optional
         Elements whose scheme has errors, each with what of it can still be held against its
         tables, as `morpho.study.scheme.reading.usable_names` gives it; None where that is nothing.
@@ -310,23 +306,20 @@ def gather_landmarks(
     frames = {} if unreadable else gatherer.run()
     for element, frame in list(frames.items()):
         if frame.empty:
+            here = problems.at(file=config.path, element=element)
             paths = set(config.landmark_files(element))
             if not paths:
                 files = listed(quoted(p.pattern) for p in config.landmark_patterns)
-                problems.error(
+                here.error(
                     f"No landmark table of {element} was found: no file fits {files}.",
                     "Put the tables there, or correct landmarks: files.",
-                    file=config.path,
                     line=config.line("landmarks", "files"),
-                    element=element,
                 )
             elif not any(problem.file in paths for problem in problems.errors):
-                problems.error(
+                here.error(
                     f"No landmark table has a row of {element}.",
                     "Add its tables, or take the element out of study.yaml.",
-                    file=config.path,
                     line=config.line("elements", element),
-                    element=element,
                 )
             continue
         if element not in named:
@@ -348,13 +341,9 @@ def read_landmarks(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     element : str
-        The element.
     scheme : Scheme
-        Its scheme.
     specimens : pandas.DataFrame
-        The specimen table.
 
     Returns
     -------

@@ -60,7 +60,6 @@ class UnknownSpecimens:
         landmarks : mapping of iterable of (str, str)
             Specimen and landmark of each row that was understood, by element.
         problems : Problems
-            Takes what is found.
         """
         if not self._rows:
             return

@@ -180,7 +180,6 @@ class PathPattern:
         Parameters
         ----------
         path : pathlib.Path
-            A file.
 
         Returns
         -------

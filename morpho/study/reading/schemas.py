@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
+from morpho.wording import listed
 
 __all__ = [
     "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "with_defaults",
@@ -297,7 +298,6 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     root : dict
         The schema.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------

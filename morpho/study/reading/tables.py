@@ -16,7 +16,8 @@ from pathlib import Path
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.text_file import read_text
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
+from morpho.wording import listed
 
 __all__ = ["Table", "find_delimiter", "read_table"]
 
@@ -190,8 +191,9 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     text = read_text(path, problems)
     if text is None:
         return None
+    here = problems.at(file=path)
     if not text.strip():
-        problems.error("This file is empty.", "Write a header and rows into it.", file=path)
+        here.error("This file is empty.", "Write a header and rows into it.")
         return None
     told = _sep_line(text)
     if told:
@@ -203,7 +205,7 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     try:
         line, row = next(rows)
     except StopIteration:
-        problems.error("This file has no header.", "Write the column names first.", file=path)
+        here.error("This file has no header.", "Write the column names first.")
         return None
     header = _header(row, line, path, problems)
     table = Table(path, header, [], [])
@@ -211,11 +213,10 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
         while len(row) > len(header) and not row[-1].strip():
             row.pop()
         if len(row) != len(header):
-            problems.error(
+            here.error(
                 f"This row has {len(row)} cells where the header has {len(header)} columns.",
                 f"Put it right; the {_NAMES[delimiter]} was taken for the delimiter"
                 + (", and a cell that has one in it must be quoted." if len(row) > 1 else "."),
-                file=path,
                 line=line,
             )
             continue
@@ -224,10 +225,9 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     if not text.endswith("\n"):
         _check_end(table, problems)
     for position in _nameless(table):
-        problems.error(
+        here.error(
             f"Column {position + 1} has cells but no name.",
             "Give it a name in the header, or delete it.",
-            file=path,
             line=1,
         )
     return table

@@ -6,7 +6,7 @@ import difflib
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-__all__ = ["Suggestions", "listed", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
+__all__ = ["Suggestions", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
 
 
 def visible(text: object) -> str:
@@ -62,38 +62,6 @@ def quoted(text: object, longest: int = 60) -> str:
     return f'"{visible(shown)}"'
 
 
-def listed(names: Iterable[object], most: int = 12, last: str = "and") -> str:
-    """Join names into one phrase: ``a, b and c``.
-
-    Parameters
-    ----------
-    names : iterable
-        What to join.
-    most : int
-        Longer lists are cut and the number left out is said.
-    last : str
-        The word before the last one.
-
-    Returns
-    -------
-    str
-        The phrase; ``none`` for an empty list.
-
-    Examples
-    --------
-    >>> listed(["left", "right", "blank"], last="or")
-    'left, right or blank'
-    """
-    words = [str(name) for name in names]
-    if not words:
-        return "none"
-    if len(words) > most:
-        return ", ".join(words[:most]) + f" and {len(words) - most} more"
-    if len(words) == 1:
-        return words[0]
-    return ", ".join(words[:-1]) + f" {last} " + words[-1]
-
-
 def squeezed(name: str) -> str:
     """Reduce a name to what a reader sees of it, for telling look-alikes.
 
@@ -102,7 +70,6 @@ def squeezed(name: str) -> str:
     Parameters
     ----------
     name : str
-        Any name.
 
     Returns
     -------
@@ -220,12 +187,10 @@ def looks_alike(first: str, second: str) -> bool:
     Parameters
     ----------
     first, second : str
-        Two names.
 
     Returns
     -------
     bool
-        Whether they do.
 
     Examples
     --------

@@ -64,7 +64,6 @@ class Document:
         Returns
         -------
         int or None
-            The line, from 1.
         """
         for length in range(len(path), 0, -1):
             if path[:length] in self.lines:
@@ -93,7 +92,6 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
     Parameters
     ----------
     path : pathlib.Path
-        The file.
     problems : Problems
         Takes what is found: syntax errors, duplicate keys, aliases, tags.
     for_engine : bool
@@ -108,6 +106,7 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
     text = read_text(path, problems, only_utf8=for_engine)
     if text is None:
         return None
+    here = problems.at(file=path)
     try:
         node = yaml.compose(text, Loader=_PlainLoader)
         document = Document(path, {})
@@ -115,22 +114,20 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
             document.data = _Walk(document, problems).value(node, ())
     except yaml.MarkedYAMLError as error:
         line, found, remedy = _syntax(error, text)
-        problems.error(found, remedy, file=path, line=line)
+        here.error(found, remedy, line=line)
         return None
     except yaml.reader.ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
-        problems.error(
+        here.error(
             "There is an invisible control character here.",
             "Delete it, or type the line anew.",
-            file=path,
             line=line,
         )
         return None
     except (yaml.YAMLError, RecursionError, ValueError):
-        problems.error(
+        here.error(
             "This file cannot be read as YAML.",
             "Compare it with the commented file that 'formkin new' writes.",
-            file=path,
         )
         return None
     if for_engine:

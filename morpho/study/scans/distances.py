@@ -12,9 +12,9 @@ import pandas as pd
 import trimesh
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed
 from morpho.study.scans.surface_distance import distance_to_surface
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -45,9 +45,7 @@ class ScanDistances:
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        The element's scheme.
     """
 
     def __init__(self, config: StudyConfig, scheme: Scheme) -> None:
@@ -101,6 +99,7 @@ class ScanDistances:
             their scan; a warning with the distances where some do.
         """
         constructed = self._constructed()
+        problems = problems.at(element=self.scheme.element)
         for one in self._measured:
             limit = OFF_SHARE * one.diagonal
             self._tell_patches(one, limit, problems)
@@ -117,7 +116,6 @@ class ScanDistances:
                     "They were not placed on this scan, or it was moved or mirrored afterwards: "
                     "export both again from one place.",
                     file=one.path,
-                    element=self.scheme.element,
                     specimen=one.specimen,
                 )
                 continue
@@ -134,7 +132,6 @@ class ScanDistances:
                     f"(within {limit:.2g} mm is fine).",
                     "Look at them on the scan, and digitise them again if they slipped.",
                     file=one.path,
-                    element=self.scheme.element,
                     specimen=one.specimen,
                     landmark=farthest[0][0] if len(farthest) == 1 else None,
                 )
@@ -160,7 +157,6 @@ class ScanDistances:
                 f"{limit:.2g} mm is allowed.",
                 "Place its points on this scan again, and export both from one place.",
                 file=one.path,
-                element=self.scheme.element,
                 specimen=one.specimen,
                 landmark=point,
             )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,11 +14,12 @@ import trimesh
 from morpho.study.reading.coordinates import probable_unit
 from morpho.study.reading.paths import SCAN_ENDINGS, safe_name
 from morpho.study.reading.problems import Problems, StudyError
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scans.distances import ScanDistances
 from morpho.study.scans.reading import read_scan_with_notes
 from morpho.study.scans.templates import patch_carriers
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -43,15 +44,11 @@ def check_scans(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     scheme : Scheme
-        The element's scheme.
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : pandas.DataFrame
         Rows of the element.
     problems : Problems
-        Takes what is found.
     """
     _check_templates(config, scheme, landmarks, problems)
     pattern = config.scan_pattern
@@ -63,29 +60,26 @@ def check_scans(
     for name in specimens.index:
         files = config.scan_files(scheme.element, name)
         expected.update(files)
-        where: dict[str, Any] = {"element": scheme.element, "specimen": str(name)}
+        here = problems.at(element=scheme.element, specimen=str(name))
         if not files:
             if name in by_specimen and specimens.at[name, "role"] == "query":
-                problems.note(
+                here.note(
                     "The query has no scan.",
                     "Add it if there is one: the differences can then be shown on the bone.",
                     file=config.specimens_file,
-                    **where,
                 )
             continue
         if len(files) > 1:
-            problems.warning(
+            here.warning(
                 f"There are {len(files)} scans of this specimen; {quoted(files[0].name)} is used.",
                 f"Keep one of {listed(quoted(file.name) for file in files)}.",
                 file=files[0],
-                **where,
             )
         if name not in by_specimen:
-            problems.note(
+            here.note(
                 "There is a scan but no digitisation.",
                 "Add its landmark table; until then the scan is not used.",
                 file=files[0],
-                **where,
             )
         rows = by_specimen.get(name)
         mesh = _check_one(config, scheme.element, files[0], str(name), rows, problems)

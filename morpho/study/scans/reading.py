@@ -13,8 +13,9 @@ import trimesh
 from morpho.study.reading.coordinates import MILLIMETRES
 from morpho.study.reading.paths import SCAN_ENDINGS
 from morpho.study.reading.problems import Problem, Problems, StudyError
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.wording import quoted
 from morpho.study.scans.repair import repair_scan
+from morpho.wording import listed
 
 __all__ = ["read_scan", "read_scan_with_notes"]
 

@@ -83,7 +83,6 @@ def mirror_curve(curve: Curve, curves: Iterable[Curve], partner: dict[str, str])
     Parameters
     ----------
     curve : Curve
-        A curve.
     curves : iterable of Curve
         All curves of the scheme.
     partner : dict of str
@@ -223,7 +222,6 @@ class Scheme:
     Attributes
     ----------
     element : str
-        The element.
     landmarks : tuple of Landmark
         In the order of the file, which is their order everywhere.
     curves : tuple of Curve

@@ -72,11 +72,8 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------
@@ -100,9 +97,7 @@ def usable_names(path: Path, element: str) -> Scheme | None:
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
 
     Returns
     -------
@@ -137,9 +132,7 @@ def read_scheme(path: Path, element: str) -> Scheme:
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
 
     Returns
     -------

@@ -303,7 +303,6 @@ def check_references(
     document : Document
         The scheme as read.
     element : str
-        The element it is for.
     bad : set of tuple
         Paths of the values that the JSON Schema refused; they are left out.
     problems : Problems

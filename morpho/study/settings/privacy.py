@@ -57,7 +57,6 @@ def speaks_of_place(column: str) -> bool:
     Parameters
     ----------
     column : str
-        Name of the column.
 
     Returns
     -------
