@@ -14,7 +14,7 @@ from morpho.study.landmarks.curve_repair import repair_curves
 from morpho.study.landmarks.digitisations import check_digitisations
 from morpho.study.landmarks.labels import DIGITISATION
 from morpho.study.landmarks.midline import check_midline
-from morpho.study.landmarks.one_table import LandmarkFile, LandmarkRow, SpecimenNames
+from morpho.study.landmarks.one_table import LandmarkRow, SpecimenNames, landmark_rows
 from morpho.study.landmarks.plausibility import check_plausibility
 from morpho.study.landmarks.unknown_specimens import UnknownSpecimens
 from morpho.study.reading.coordinates import MILLIMETRES, CellError, parse_coordinate
@@ -54,9 +54,7 @@ class _Gatherer:
         self.unit = MILLIMETRES[config.settings.landmarks.units]
         self.decimal = config.settings.landmarks.decimal
         self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
-        self.suggest = {
-            "element": Suggestions(config.elements),
-        }
+        self.suggest = {"element": Suggestions(config.elements)}
         for element, (names, numbered) in self.points.items():
             known = [*sorted(names), *numbered]
             self.suggest[f"landmark of {element}"] = Suggestions(known)
@@ -110,7 +108,7 @@ class _Gatherer:
                 "Fill it in, or delete the file.",
                 file=path,
             )
-        for row in LandmarkFile(self.config, table, from_path, self.names, self.problems).rows():
+        for row in landmark_rows(self.config, table, from_path, self.names, self.problems):
             self._row(path, row)
 
     def _row(self, path: Path, row: LandmarkRow) -> None:
@@ -138,17 +136,9 @@ class _Gatherer:
         place = self._coordinates(path, row) or (math.nan, math.nan, math.nan)
         if specimen is None or landmark is None:
             return
+        labels = cells["replicate"], cells["observer"]
         self.records[element].append(
-            (
-                specimen,
-                element,
-                cells["replicate"],
-                cells["observer"],
-                landmark,
-                *place,
-                self.shown,
-                line,
-            )
+            (specimen, element, *labels, landmark, *place, self.shown, line)
         )
 
     def _specimen(self, path: Path, row: LandmarkRow) -> str | None:

@@ -156,7 +156,7 @@ class _Walk:
 
     def __init__(self, document: Document, problems: Problems) -> None:
         self.document = document
-        self.problems = problems
+        self.problems = problems.at(file=document.file)
         self.seen: set[int] = set()
 
     def value(self, node: yaml.Node, path: KeyPath) -> Any:
@@ -166,7 +166,6 @@ class _Walk:
             self.problems.error(
                 "A block is repeated here through an alias (*).",
                 "Write the block out: aliases are not used in these files.",
-                file=self.document.file,
                 line=line,
             )
             return None
@@ -175,7 +174,6 @@ class _Walk:
             self.problems.error(
                 f"There is a tag {quoted(node.tag)} here.",
                 "Delete it; if the value itself begins with an exclamation mark, quote it.",
-                file=self.document.file,
                 line=line,
             )
             return None
@@ -196,7 +194,6 @@ class _Walk:
                 self.problems.error(
                     "A key here is a list or a block, not a word.",
                     "Write key: value; put a value with brackets or braces in quotation marks.",
-                    file=self.document.file,
                     line=line,
                 )
                 continue
@@ -206,7 +203,6 @@ class _Walk:
                 self.problems.error(
                     f"The key {quoted(key)} stands twice; it is in line {first} already.",
                     "Keep one of the two.",
-                    file=self.document.file,
                     line=line,
                 )
                 continue
