@@ -29,7 +29,6 @@ class Study:
     Attributes
     ----------
     config : StudyConfig
-        study.yaml.
     schemes : dict of Scheme by element
     specimens : pandas.DataFrame
         The specimen table, as `morpho.study.specimens.read_specimens` gives it.

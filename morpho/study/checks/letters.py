@@ -36,7 +36,6 @@ def is_drawn(text: str) -> bool:
     Parameters
     ----------
     text : str
-        A name as the user wrote it.
 
     Returns
     -------

@@ -80,9 +80,7 @@ def check_estimates(
     ----------
     config : StudyConfig
     scheme : Scheme
-    specimens : pandas.DataFrame
-    landmarks : pandas.DataFrame
-        Rows of the element.
+    specimens, landmarks : pandas.DataFrame
     problems : Problems
         Takes what is found: an error for a landmark that no known specimen has on either side; a
         note on each specimen with the landmarks that will be estimated.

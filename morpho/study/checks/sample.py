@@ -16,7 +16,7 @@ from morpho.wording import listed
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["check_elements", "check_model", "check_sample", "check_sides", "landmark_shares"]
+__all__ = ["check_elements", "check_model", "check_sample", "check_sides"]
 
 _OWN_TERMS = ("size", "taxon")
 
@@ -108,9 +108,7 @@ def check_sides(
     ----------
     config : StudyConfig
     scheme : Scheme
-    specimens : pandas.DataFrame
-    landmarks : pandas.DataFrame
-        Rows of the element.
+    specimens, landmarks : pandas.DataFrame
     problems : Problems
     """
     if scheme.symmetry != "matching":
@@ -180,20 +178,8 @@ def check_sample(
         )
 
 
-def landmark_shares(scheme: Scheme, landmarks: pd.DataFrame) -> pd.Series:
-    """Compute the share of a scheme's landmarks that each specimen has.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    landmarks : pandas.DataFrame
-        Rows of the element.
-
-    Returns
-    -------
-    pandas.Series
-        Between 0 and 1 by specimen; a landmark counts if any digitisation has it.
-    """
+def _landmark_shares(scheme: Scheme, landmarks: pd.DataFrame) -> pd.Series:
+    """Share of the landmarks that each specimen has in any digitisation."""
     rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names)]
     present = rows["x"].notna().groupby([rows["specimen"], rows["landmark"]]).any()
     return present.groupby(level="specimen").sum() / len(scheme.landmark_names)
@@ -220,7 +206,7 @@ def _tell_set_aside(
         taxon: 0 for taxon in sorted(set(specimens.loc[specimens["role"] == "known", "taxon"]))
     }
     has_query = False
-    shares = landmark_shares(scheme, landmarks)
+    shares = _landmark_shares(scheme, landmarks)
     roles, taxa = specimens["role"].to_dict(), specimens["taxon"].to_dict()
     for name, share in zip(shares.index, shares, strict=True):
         if name not in roles:

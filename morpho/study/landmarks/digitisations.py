@@ -218,7 +218,6 @@ def check_digitisations(
     ----------
     config : StudyConfig
     scheme : Scheme
-        What should be there.
     specimens : pandas.DataFrame or None
         The specimen table, if it could be read.
     landmarks : pandas.DataFrame

@@ -19,7 +19,7 @@ from morpho.study.scheme.reading import Scheme
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["centroid_size_share", "check_plausibility"]
+__all__ = ["check_plausibility"]
 
 # Fewer fellows than this say nothing about the size a bone should have.
 FEWEST_FELLOWS = 3
@@ -51,22 +51,8 @@ class _Sized:
         return {"file": self.file, "line": self.line, "specimen": self.specimen}
 
 
-def centroid_size_share(points: np.ndarray) -> float:
-    """Compute the root mean square distance of points from their centroid.
-
-    Unlike centroid size it does not grow with the number of points, so that digitisations with
-    missing landmarks can be compared.
-
-    Parameters
-    ----------
-    points : ndarray of shape (k, 3)
-        Landmarks that are present, in millimetres.
-
-    Returns
-    -------
-    float
-        Centroid size divided by the square root of k, in millimetres.
-    """
+def _centroid_size_share(points: np.ndarray) -> float:
+    """Root mean square distance from the centroid, which does not grow with missing landmarks."""
     centred = points - points.mean(axis=0)
     return float(np.sqrt(np.square(centred).sum() / len(points)))
 
@@ -120,7 +106,7 @@ def check_plausibility(
         _origin(config, one, rows, problems)
         _coincident(one, rows, problems)
         with np.errstate(over="ignore"):
-            size = centroid_size_share(present)
+            size = _centroid_size_share(present)
         one.log_size = math.log(size) if math.isfinite(size) else math.log(1e300)
         sized.append(one)
         _copied(one, points, copies, problems)
@@ -280,7 +266,7 @@ def _tell_far_landmark(
     far = int(apart.max(axis=1).argmax())
     others = np.delete(points, far, axis=0)
     with np.errstate(over="ignore"):
-        size = centroid_size_share(others)
+        size = _centroid_size_share(others)
     # it alone must account for the size, within the ratio that is suspect nowhere
     if not (0 < size < math.inf) or abs(math.log(size) - expected) >= math.log(SUSPECT_RATIO) / 2:
         return False

@@ -33,6 +33,8 @@ __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmar
 LANDMARK_COLUMNS = (
     "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z", "file", "line",
 )  # fmt: skip
+Place = tuple[float, float, float]
+
 _CODES = {99, 999, 9999, 99999}  # numbers that some write for a missing landmark
 
 
@@ -76,26 +78,21 @@ class _Gatherer:
                     )
                 for path in pattern.near_misses(element=element):
                     if path not in files:
-                        self._tell_near_miss(path, pattern)
+                        self.problems.warning(
+                            "This file is not read: its name differs from the pattern "
+                            f"{quoted(pattern.pattern)} in capitals.",
+                            "Rename it if it belongs to the study.",
+                            file=path,
+                        )
         for path in sorted(files):
             values = files[path].values(path) or {}
             self._file(path, values)
-        self.unknown.tell(
-            {
-                element: [(record[0], record[4]) for record in records]
-                for element, records in self.records.items()
-            },
-            self.problems,
-        )
+        understood = {
+            element: [(record[0], record[4]) for record in records]
+            for element, records in self.records.items()
+        }
+        self.unknown.tell(understood, self.problems)
         return {element: self._frame(element) for element in self.elements}
-
-    def _tell_near_miss(self, path: Path, pattern: PathPattern) -> None:
-        self.problems.warning(
-            f"This file is not read: its name differs from the pattern "
-            f"{quoted(pattern.pattern)} in capitals.",
-            "Rename it if it belongs to the study.",
-            file=path,
-        )
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
         self.shown = self.problems.shown_path(path)
@@ -114,26 +111,21 @@ class _Gatherer:
     def _row(self, path: Path, row: LandmarkRow) -> None:
         cells, line = row.cells, row.line
         element = cells["element"]
+        specimen, landmark = cells["specimen"] or None, cells["landmark"] or None
+        here = self.problems.at(file=path, line=line, specimen=specimen, landmark=landmark)
         if element not in self.config.elements:
             near = self.suggest["element"].nearest(element) if element else None
             hint = f"Did you mean {near}?" if near else f"Known: {listed(self.config.elements)}."
-            self.problems.error(
-                f"element is {quoted(element)}, which is not in study.yaml."
-                if element
-                else "element is blank.",
-                hint,
-                file=path,
-                line=line,
-                specimen=cells["specimen"] or None,
-                landmark=cells["landmark"] or None,
-            )
+            found = f"{quoted(element)}, which is not in study.yaml" if element else "blank"
+            here.error(f"element is {found}.", hint)
             return
         if element not in self.records:
             return  # another element's row
-        specimen = self._specimen(path, row)
-        landmark = self._landmark(path, row)
+        here = here.at(element=element)
+        specimen = self._specimen(path, row, here)
+        landmark = self._landmark(row, here)
         # A slip in a coordinate must not make the row seem absent as well.
-        place = self._coordinates(path, row) or (math.nan, math.nan, math.nan)
+        place = self._coordinates(row, here) or (math.nan, math.nan, math.nan)
         if specimen is None or landmark is None:
             return
         labels = cells["replicate"], cells["observer"]
@@ -141,28 +133,21 @@ class _Gatherer:
             (specimen, element, *labels, landmark, *place, self.shown, line)
         )
 
-    def _specimen(self, path: Path, row: LandmarkRow) -> str | None:
+    def _specimen(self, path: Path, row: LandmarkRow, here: Problems) -> str | None:
         written = row.cells["specimen"]
         if self.any_name and written:
             return written
         name = self.names.find(written)
         if name is not None:
             return name
-        element, landmark = row.cells["element"], row.cells["landmark"]
         if written:
-            self.unknown.add(path, row.line, element, written, landmark)
-            return None
-        self.problems.error(
-            "specimen is blank.",
-            "Name the specimen, as in the specimen table.",
-            file=path,
-            line=row.line,
-            element=element,
-            landmark=landmark or None,
-        )
+            landmark = row.cells["landmark"]
+            self.unknown.add(path, row.line, row.cells["element"], written, landmark)
+        else:
+            here.error("specimen is blank.", "Name the specimen, as in the specimen table.")
         return None
 
-    def _landmark(self, path: Path, row: LandmarkRow) -> str | None:
+    def _landmark(self, row: LandmarkRow, here: Problems) -> str | None:
         written, element = row.cells["landmark"], row.cells["element"]
         names, numbered = self.points.get(element, (set(), {}))
         if written in names or (written and element not in self.points):
@@ -183,24 +168,10 @@ class _Gatherer:
             near = f"{near}.{number}" if near in numbered and plain else near
             remedy = f"Did you mean {near}? " if near else ""
             remedy += "Correct the name, or add the landmark to the scheme."
-        self.problems.error(
-            found,
-            remedy,
-            file=path,
-            line=row.line,
-            element=element,
-            specimen=row.cells["specimen"] or None,
-        )
+        here.error(found, remedy, landmark=None)
         return None
 
-    def _coordinates(self, path: Path, row: LandmarkRow) -> tuple[float, float, float] | None:
-        here = self.problems.at(
-            file=path,
-            line=row.line,
-            element=row.cells["element"],
-            specimen=row.cells["specimen"] or None,
-            landmark=row.cells["landmark"] or None,
-        )
+    def _coordinates(self, row: LandmarkRow, here: Problems) -> Place | None:
         place, right = [], True
         for axis in "xyz":
             try:

@@ -44,11 +44,8 @@ class UnknownSpecimens:
         Parameters
         ----------
         path : pathlib.Path
-            The landmark table.
         line : int
-            Line of the row.
         element, specimen, landmark : str
-            Its cells.
         """
         self._rows.append((path, line, element, specimen, landmark))
 

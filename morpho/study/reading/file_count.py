@@ -32,7 +32,6 @@ def with_scans(config: StudyConfig, element: str, digitised: Iterable[str]) -> l
     config : StudyConfig
     element : str
     digitised : iterable of str
-        Specimens.
 
     Returns
     -------

@@ -132,7 +132,6 @@ class Problems:
         Parameters
         ----------
         problem : Problem
-            What was found.
         """
         self._items.setdefault(problem)
 
@@ -252,7 +251,6 @@ class Problems:
         Parameters
         ----------
         severities : iterable of str
-            Which to write.
 
         Returns
         -------
@@ -302,7 +300,6 @@ class Problems:
         Parameters
         ----------
         problems : iterable of Problem
-            What was found.
         """
         for problem in problems:
             self.add(problem)
@@ -317,7 +314,6 @@ class Problems:
         Returns
         -------
         Problems
-            A new collection.
         """
         return Problems((replace(p, element=p.element or element) for p in self), self.base)
 

@@ -87,12 +87,10 @@ def with_defaults(data: Any, schema: Schema) -> Any:
     data : object
         Values that agree with the schema.
     schema : dict
-        The schema.
 
     Returns
     -------
     object
-        A copy of the data with defaults.
 
     Examples
     --------
@@ -120,7 +118,6 @@ def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
     Parameters
     ----------
     data : object
-        What was read.
     bad : set of tuple
         Paths to leave out, as `check_against` gives them.
     path : tuple
@@ -129,7 +126,6 @@ def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
     Returns
     -------
     object
-        A copy of the rest.
     """
     if isinstance(data, dict):
         return {
@@ -178,7 +174,6 @@ def wanted_by(schema: Schema) -> str:
     Parameters
     ----------
     schema : dict
-        What is asked of a value.
 
     Returns
     -------
@@ -294,9 +289,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     Parameters
     ----------
     document : Document
-        The file that was read.
     root : dict
-        The schema.
     problems : Problems
 
     Returns

@@ -70,7 +70,6 @@ class Table:
         Returns
         -------
         int or None
-            Position in the row.
         """
         theirs = mapping.get(ours, ours)
         if theirs in self.header:

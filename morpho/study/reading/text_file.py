@@ -40,14 +40,12 @@ def decode(data: bytes) -> tuple[str, str]:
     Parameters
     ----------
     data : bytes
-        The whole file.
 
     Returns
     -------
     text : str
         The text, without byte-order mark.
     encoding : str
-        The encoding used.
 
     Raises
     ------

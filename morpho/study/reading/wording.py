@@ -15,7 +15,6 @@ def visible(text: object) -> str:
     Parameters
     ----------
     text : object
-        What was found in a file.
 
     Returns
     -------
@@ -42,7 +41,6 @@ def quoted(text: object, longest: int = 60) -> str:
     Parameters
     ----------
     text : object
-        What was found in the file.
     longest : int
         Texts with more characters are cut, with an ellipsis.
 
@@ -95,7 +93,6 @@ def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
     Parameters
     ----------
     name : str
-        The name that is not known.
     known : sequence of str
         Names that would be accepted.
     cutoff : float
@@ -104,7 +101,6 @@ def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
     Returns
     -------
     str or None
-        The nearest known name, or None where nothing is near.
 
     Examples
     --------
@@ -151,12 +147,10 @@ class Suggestions:
         Parameters
         ----------
         name : str
-            The name that is not known.
 
         Returns
         -------
         str or None
-            The nearest known name, if any.
         """
         found = self.ranked(name)
         return found[0] if found else None
@@ -167,7 +161,6 @@ class Suggestions:
         Parameters
         ----------
         name : str
-            The name that is not known.
 
         Returns
         -------

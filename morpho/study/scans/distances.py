@@ -59,9 +59,7 @@ class ScanDistances:
         Parameters
         ----------
         specimen : str
-            Its name.
         path : pathlib.Path
-            Its scan.
         mesh : trimesh.Trimesh
             The scan as read, in mm.
         rows : pandas.DataFrame

@@ -219,7 +219,6 @@ def repair_scan(
     mesh : trimesh.Trimesh
         The surface, in millimetres; it is not changed.
     path : pathlib.Path, optional
-        Its file, for the messages.
 
     Returns
     -------

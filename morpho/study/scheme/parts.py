@@ -133,7 +133,6 @@ class Curve:
     Attributes
     ----------
     name : str
-        Its name.
     start, end : str
         The landmarks it runs from and to (``from`` and ``to`` in the file); the points do not
         repeat them.
@@ -157,7 +156,6 @@ class Patch:
     Attributes
     ----------
     name : str
-        Its name.
     template : str or None
         The specimen that carries the placed points; None leaves the choice.
     definition : str
@@ -225,9 +223,7 @@ class Scheme:
     landmarks : tuple of Landmark
         In the order of the file, which is their order everywhere.
     curves : tuple of Curve
-        Curves.
     patches : tuple of Patch
-        Surface patches.
     symmetry : {"none", "matching", "object"}
         matching: the element exists as left and right; object: one element with a plane of
         symmetry.
@@ -284,7 +280,6 @@ class Scheme:
         Parameters
         ----------
         name : str
-            A landmark or a curve.
 
         Returns
         -------

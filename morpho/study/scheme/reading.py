@@ -137,7 +137,6 @@ def read_scheme(path: Path, element: str) -> Scheme:
     Returns
     -------
     Scheme
-        What is digitised.
 
     Raises
     ------

@@ -293,7 +293,6 @@ def check_references(
     Parameters
     ----------
     document : Document
-        The scheme as read.
     element : str
     bad : set of tuple
         Paths of the values that the JSON Schema refused; they are left out.

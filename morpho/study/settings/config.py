@@ -61,7 +61,6 @@ class StudyConfig:
         Parameters
         ----------
         written : str
-            As written there.
 
         Returns
         -------
@@ -76,12 +75,10 @@ class StudyConfig:
         Parameters
         ----------
         *keys : str or int
-            Keys from the top.
 
         Returns
         -------
         int or None
-            The line of the key or of the nearest one around it.
         """
         return Document(self.path, None, self.lines).line(*keys)
 
@@ -193,7 +190,6 @@ class StudyConfig:
         Parameters
         ----------
         columns : iterable of str
-            The table's columns.
 
         Returns
         -------
@@ -362,7 +358,6 @@ def read_config(path: Path | str) -> StudyConfig:
     Returns
     -------
     StudyConfig
-        The study's settings, defaults filled in.
 
     Raises
     ------
