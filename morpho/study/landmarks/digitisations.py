@@ -5,15 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
+from itertools import groupby, islice
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from morpho.study.landmarks.labels import DIGITISATION, label_of
-from morpho.study.reading.problems import Problems, Severity
+from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import quoted
-from morpho.study.scheme.reading import Curve, Patch, Scheme
+from morpho.study.scheme.reading import Patch, Scheme
 from morpho.wording import listed
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ __all__ = ["check_digitisations"]
 
 _NUMBERED = re.compile(r"(.+)\.([0-9]+)\Z")
 
-Place = tuple[float, float, float]
+Spot = tuple[str, int]  # file and line
 
 
 @dataclass
@@ -31,38 +31,24 @@ class _Digitisation:
     specimen: str
     replicate: str
     observer: str
-    rows: list[tuple]  # landmark, x, y, z, file, line
+    rows: list[tuple[str, Spot]]  # each landmark, and where it stands
 
     @property
-    def file(self) -> str:
-        return str(self.rows[0][4])
-
-    @property
-    def line(self) -> int:
-        return min(int(row[5]) for row in self.rows if row[4] == self.file)
+    def begins(self) -> Spot:
+        file = self.rows[0][1][0]
+        return file, min(line for _, (where, line) in self.rows if where == file)
 
     @property
     def label(self) -> str:
         return label_of(self.replicate, self.observer)
 
-    def places(self) -> dict[str, Place]:
-        first: dict[str, Place] = {}
-        for landmark, x, y, z, _, _ in self.rows:
-            first.setdefault(landmark, (x, y, z))
-        return first
-
 
 def _each(frame: pd.DataFrame) -> Iterator[_Digitisation]:
-    columns = [*DIGITISATION, "landmark", "x", "y", "z", "file", "line"]
-    current: _Digitisation | None = None
-    for row in frame[columns].itertuples(index=False, name=None):
-        if current is None or row[:3] != (current.specimen, current.replicate, current.observer):
-            if current is not None:
-                yield current
-            current = _Digitisation(row[0], row[1], row[2], [])
-        current.rows.append(row[3:])
-    if current is not None:
-        yield current
+    columns = [*DIGITISATION, "landmark", "file", "line"]
+    rows = frame[columns].itertuples(index=False, name=None)
+    for (specimen, replicate, observer), own in groupby(rows, key=lambda row: row[:3]):
+        spots = [(name, (str(file), int(line))) for *_, name, file, line in own]
+        yield _Digitisation(specimen, replicate, observer, spots)
 
 
 class _Check:
@@ -72,115 +58,75 @@ class _Check:
         self.problems = problems.at(element=scheme.element)
         self.carried: dict[str, set[str]] = {name: set() for name in scheme.patch_names}
 
-    def tell(
-        self,
-        severity: Severity,
-        found: str,
-        remedy: str,
-        of: _Digitisation,
-        landmark: str | None = None,
-        at: tuple[str, int] | None = None,
-    ) -> None:
-        file, line = at or (of.file, of.line)
-        here = self.problems.at(file=self.config.absolute(file), line=line, specimen=of.specimen)
-        here.tell(severity, found, remedy, landmark=landmark)
+    def at(self, of: _Digitisation, spot: Spot | None = None) -> Problems:
+        """For what is found in one row of a digitisation, or in all of it."""
+        file, line = spot or of.begins
+        return self.problems.at(file=self.config.absolute(file), line=line, specimen=of.specimen)
 
-    def run(self, digitisation: _Digitisation) -> None:
-        self._repeated(digitisation)
-        places = digitisation.places()
-        numbers: dict[str, dict[int, Place]] = {}
-        for name, place in places.items():
-            match = _NUMBERED.match(name)
-            if match:
-                numbers.setdefault(match[1], {})[int(match[2])] = place
+    def run(self, of: _Digitisation) -> None:
+        self._repeated(of)
+        names = {name for name, _ in of.rows}
+        numbers: dict[str, set[int]] = {}
+        for match in filter(None, map(_NUMBERED.match, names)):
+            numbers.setdefault(match[1], set()).add(int(match[2]))
         for name in self.scheme.landmark_names:
-            if name not in places:
-                self.tell(
-                    "error",
-                    f"There is no row for this landmark in the digitisation{digitisation.label} "
+            if name not in names:
+                self.at(of).error(
+                    f"There is no row for this landmark in the digitisation{of.label} "
                     "that begins here.",
                     "Add the row, with blank cells if the landmark is missing on the bone.",
-                    digitisation,
                     landmark=name,
                 )
-        for curve in self.scheme.curves:
-            self._curve(digitisation, curve, numbers.get(curve.name, {}))
-        for patch in self.scheme.patches:
-            points = numbers.get(patch.name, {})
-            if points and self._numbered_through(digitisation, patch.name, "patch", points):
-                self.carried[patch.name].add(digitisation.specimen)
-
-    def _repeated(self, digitisation: _Digitisation) -> None:
-        first: dict[str, tuple[str, int]] = {}
-        again: list[tuple[str, tuple[str, int]]] = []
-        for landmark, _, _, _, file, line in digitisation.rows:
-            if landmark in first:
-                again.append((landmark, (file, int(line))))
+        for name in self.scheme.curve_names:
+            if name in numbers:
+                self._numbered_through(of, name, "curve", numbers[name])
             else:
-                first[landmark] = (file, int(line))
+                self.at(of).note(
+                    f"The curve {name} is not digitised{of.label}.",
+                    f"Add the rows {name}.1, {name}.2 and so on if the bone has it.",
+                )
+        for name in self.scheme.patch_names:
+            if name in numbers and self._numbered_through(of, name, "patch", numbers[name]):
+                self.carried[name].add(of.specimen)
+
+    def _repeated(self, of: _Digitisation) -> None:
+        first: dict[str, Spot] = {}
+        again = [(name, spot) for name, spot in of.rows if first.setdefault(name, spot) != spot]
         if not again:
             return
         twice = {landmark for landmark, _ in again}
-        files = {file for _, (file, _) in again} - {digitisation.file}
+        begun_in, begun_at = of.begins
+        files = {file for _, (file, _) in again} - {begun_in}
         if len(twice) > 1 and (files or 2 * len(twice) >= len(first)):
-            at = min(
-                (spot for _, spot in again if not files or spot[0] in files),
-                key=lambda spot: (spot[0], spot[1]),
-            )
-            begun = f"line {digitisation.line}"
-            if at[0] != digitisation.file:
-                begun += f" of {digitisation.file}"
-            self.tell(
-                "error",
-                f"The specimen is digitised here again{digitisation.label}; the first digitisation "
+            at = min(spot for _, spot in again if not files or spot[0] in files)
+            begun = f"line {begun_at}" + ("" if at[0] == begun_in else f" of {begun_in}")
+            self.at(of, at).error(
+                f"The specimen is digitised here again{of.label}; the first digitisation "
                 f"begins in {begun}, and nothing tells the two apart.",
                 "Give each digitisation a label of its own in the column replicate, or delete one.",
-                digitisation,
-                at=at,
             )
             return
         for landmark, at in again:
             file, line = first[landmark]
             other = f"line {line}" + ("" if file == at[0] else f" of {file}")
-            self.tell(
-                "error",
-                f"The landmark stands twice in one digitisation{digitisation.label}; it is in "
+            self.at(of, at).error(
+                f"The landmark stands twice in one digitisation{of.label}; it is in "
                 f"{other} already.",
                 "Delete one row; if it was digitised twice label the two in the column replicate.",
-                digitisation,
                 landmark=landmark,
-                at=at,
             )
 
-    def _numbered_through(
-        self, of: _Digitisation, name: str, what: str, points: dict[int, Place]
-    ) -> bool:
-        gaps = (n for n in range(1, max(points) + 1) if n not in points)
-        absent = list(islice(gaps, 1000))
-        if not absent:
-            return True
-        at = next((row[4], int(row[5])) for row in of.rows if row[0] == f"{name}.{max(points)}")
-        self.tell(
-            "error",
-            f"The {what} {name} has a point {max(points)} but none numbered "
-            f"{listed(absent, most=5, last='or')}{of.label}.",
-            "Number the points from 1 without gaps, in their order along the bone.",
-            of,
-            landmark=f"{name}.{max(points)}",
-            at=at,
-        )
-        return False
-
-    def _curve(self, of: _Digitisation, curve: Curve, points: dict[int, Place]) -> None:
-        if not points:
-            self.tell(
-                "note",
-                f"The curve {curve.name} is not digitised{of.label}.",
-                f"Add the rows {curve.name}.1, {curve.name}.2 and so on if the bone has it.",
-                of,
+    def _numbered_through(self, of: _Digitisation, name: str, what: str, given: set[int]) -> bool:
+        last = max(given)
+        absent = list(islice((n for n in range(1, last + 1) if n not in given), 1000))
+        if absent:
+            self.at(of, dict(reversed(of.rows))[f"{name}.{last}"]).error(
+                f"The {what} {name} has a point {last} but none numbered "
+                f"{listed(absent, most=5, last='or')}{of.label}.",
+                "Number the points from 1 without gaps, in their order along the bone.",
+                landmark=f"{name}.{last}",
             )
-            return
-        self._numbered_through(of, curve.name, "curve", points)
+        return not absent
 
     def template(self, patch: Patch, specimens: pd.DataFrame | None) -> None:
         here = self.problems.at(file=self.config.scheme_path(self.scheme.element))
