@@ -15,7 +15,7 @@ from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
 from morpho.study.reading.wording import nearest, quoted, squeezed
-from morpho.wording import listed
+from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -250,7 +250,7 @@ def _check_taxa(rows: list[_Row], table: Table, problems: Problems) -> None:
         for second in taxa[i + 1 :]:
             rare, common = sorted((first, second), key=lambda taxon: (counts[taxon], taxon))
             if counts[rare] <= 2 and not {rare, common} <= told and _misspelt(rare, common):
-                number = "1 specimen" if counts[rare] == 1 else f"{counts[rare]} specimens"
+                number = counted(counts[rare], "specimen")
                 here.warning(
                     f"The taxon {quoted(rare)} ({number}) is written almost like "
                     f"{quoted(common)} ({counts[common]}).",

@@ -11,7 +11,7 @@ import pandas as pd
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
-from morpho.wording import listed
+from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -83,8 +83,7 @@ def _check_term(
     if blank:
         here.warning(
             f"The column {quoted(term)}, a term of the model, is blank for "
-            f"{len(blank)} known specimen{'' if len(blank) == 1 else 's'} "
-            f"({listed(blank, most=5)}).",
+            f"{counted(len(blank), 'known specimen')} ({listed(blank, most=5)}).",
             "Fill it in, or leave the term out.",
         )
     if len(known_ones) and known_ones[term].nunique() == 1:
@@ -319,7 +318,7 @@ def _tell_small(
             f"{alpha:g}."
         )
     here.warning(
-        f"The taxon {quoted(taxon)} has {n} specimen{'' if n == 1 else 's'} that can be used for "
+        f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
         f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
         f"{listed(lost)}, and no verdict of inside rests on it.{rank}",
         "Add specimens if there are any.",

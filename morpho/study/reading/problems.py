@@ -7,7 +7,7 @@ import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypedDict, Unpack
 
@@ -303,19 +303,6 @@ class Problems:
         """
         for problem in problems:
             self.add(problem)
-
-    def within(self, element: str) -> Problems:
-        """Name the element in each problem that does not name one yet.
-
-        Parameters
-        ----------
-        element : str
-
-        Returns
-        -------
-        Problems
-        """
-        return Problems((replace(p, element=p.element or element) for p in self), self.base)
 
     def raise_if_errors(self) -> None:
         """Stop if there is an error among the problems.

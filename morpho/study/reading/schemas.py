@@ -299,6 +299,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
+    here = problems.at(file=document.file)
     document.data = _as_written(document.data, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
@@ -310,10 +311,9 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
         if error.validator == "required":
             missing = error.message.split("'")[1]
             below = _child(_at(path, root), missing)
-            problems.error(
+            here.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
                 f"Add it: {below.get('description', wanted_by(below))}",
-                file=document.file,
                 line=document.line(*path),
             )
             bad.add(path)
@@ -334,10 +334,9 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
             remedy += f" Did you mean {near}?"
         elif value is None and "default" in schema:
             remedy += " Or leave the line out to have the default."
-        problems.error(
+        here.error(
             found[0].upper() + found[1:] + "." if not path else found + ".",
             remedy,
-            file=document.file,
             line=document.line(*path),
         )
     return bad

@@ -115,7 +115,7 @@ def find_delimiter(header: str) -> str:
     return best if outside.count(best) else ","
 
 
-def _rows(text: str, delimiter: str, path: Path, problems: Problems) -> Iterator[tuple]:
+def _rows(text: str, delimiter: str, here: Problems) -> Iterator[tuple]:
     lines = [line + "\n" for line in text.split("\n")]
     reader = csv.reader(lines, delimiter=delimiter, strict=True)
     while True:
@@ -131,12 +131,8 @@ def _rows(text: str, delimiter: str, path: Path, problems: Problems) -> Iterator
                 found = "A cell in this line is longer than any table's should be."
             else:
                 found = "A quotation mark in this line closes before the cell does."
-            problems.error(
-                found,
-                'Delete the mark, or write it twice ("") inside a quoted cell.',
-                file=path,
-                line=start,
-            )
+            remedy = 'Delete the mark, or write it twice ("") inside a quoted cell.'
+            here.error(found, remedy, line=start)
             continue
         if any(cell.strip() for cell in row):
             yield start, row
@@ -151,17 +147,16 @@ def _sep_line(text: str) -> tuple[str, str] | None:
     return None
 
 
-def _header(row: list[str], line: int, path: Path, problems: Problems) -> tuple[str, ...]:
+def _header(row: list[str], line: int, here: Problems) -> tuple[str, ...]:
     header = [cell.strip() for cell in row]
     while header and not header[-1]:
         header.pop()
     first: dict[str, int] = {}
     for number, name in enumerate(header, 1):
         if name and name in first:
-            problems.error(
+            here.error(
                 f"The column {quoted(name)} stands twice, as column {first[name]} and {number}.",
                 "Rename or delete one.",
-                file=path,
                 line=line,
             )
         first.setdefault(name, number)
@@ -200,13 +195,13 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     if delimiter == "auto":
         first = next((line for line in text.split("\n") if line.strip()), "")
         delimiter = told[0] if told else find_delimiter(first)
-    rows = _rows(text, delimiter, path, problems)
+    rows = _rows(text, delimiter, here)
     try:
         line, row = next(rows)
     except StopIteration:
         here.error("This file has no header.", "Write the column names first.")
         return None
-    header = _header(row, line, path, problems)
+    header = _header(row, line, here)
     table = Table(path, header, [], [])
     for line, row in rows:
         while len(row) > len(header) and not row[-1].strip():

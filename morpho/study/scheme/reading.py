@@ -80,12 +80,12 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
     Scheme or None
         None if there was an error.
     """
-    found = Problems(base=problems.base)
+    found = Problems(base=problems.base).at(element=element)
     document = read_yaml(path, found)
     if document is not None:
         bad = check_against(document, load_schema("scheme"), found)
         check_references(document, element, bad, found)
-    problems.extend(found.within(element))
+    problems.extend(found)
     if document is None or found.errors:
         return None
     return _build(with_defaults(document.data, load_schema("scheme")), element)
