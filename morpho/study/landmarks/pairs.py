@@ -14,7 +14,7 @@ from scipy.optimize import linear_sum_assignment
 
 from morpho.study.landmarks.labels import each_digitisation
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
-from morpho.study.reading.problems import Problems
+from morpho.study.reading.problems import Problems, Severity
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
@@ -224,13 +224,15 @@ class _Check:
         shares = [share for share in shares if share == share]
         return float(np.median(shares)) if shares else np.nan
 
-    def _line(self, members: Iterable[int]) -> int | None:
+    def _tell(self, members: Iterable[int], severity: Severity, found: str, remedy: str) -> None:
+        """Tell of landmarks where the first of their pairs stands in the scheme."""
         names = {self.names[i] for i in members}
-        document = read_yaml(self.config.scheme_path(self.scheme.element), Problems())
-        for number, pair in enumerate(self.scheme.pairs):
-            if document is not None and names & set(pair):
-                return document.line("pairs", number)
-        return None
+        path = self.config.scheme_path(self.scheme.element)
+        document = read_yaml(path, Problems())
+        places = (n for n, pair in enumerate(self.scheme.pairs) if names & set(pair))
+        first = next(places, None)
+        line = None if document is None or first is None else document.line("pairs", first)
+        self.problems.tell(severity, found, remedy, file=path, line=line)
 
     def _crossed(self) -> set[int]:
         """Tell pairs that others would mend, look at the bones with these; give the landmarks."""
@@ -292,25 +294,24 @@ class _Check:
             f" The pairs look crossed: {self._written(better, group)} would fit in {counted} "
             f"digitisations better than {self._written(self.partner, group)}."
         )
-        add = self.problems.error if sure else self.problems.warning
-        add(
+        self._tell(
+            group.tolist(),
+            "error" if sure else "warning",
             found + mend,
             "Put the pairs of the scheme right, or the names in the landmark tables: everything "
             "that is told of left and right hangs on them.",
-            file=self.config.scheme_path(self.scheme.element),
-            line=self._line(group.tolist()),
         )
 
     def _tell_pair(self, i: int, share: float, middle: float) -> None:
         left, right = self.names[i], self.names[self.partner[i]]
-        self.problems.warning(
+        self._tell(
+            [i],
+            "warning",
             f"{left} and {right} do not look like mirror images of each other: the mirror image "
             f"of one usually lies {share:.0%} of the bone's extent from the other, {middle:.1%} "
             "in the middle of all pairs.",
             "Look whether the pair is right. If the bone is that uneven, write symmetry: as_is "
             "under preparation, or describe the landmarks without a plane of symmetry.",
-            file=self.config.scheme_path(self.scheme.element),
-            line=self._line([i]),
         )
 
     def _tell_digitisation(self, one: _Measured, far: Points, limits: dict[int, float]) -> None:

@@ -81,7 +81,6 @@ def _check_for_engine(document: Document, problems: Problems) -> None:
                 f"The workflow engine cannot read {quoted(text)}: without quotation marks it is "
                 "taken for a date, a number or a sign.",
                 "Put it in quotation marks.",
-                file=document.file,
                 line=document.line(*path),
             )
 
@@ -111,7 +110,7 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
         node = yaml.compose(text, Loader=_PlainLoader)
         document = Document(path, {})
         if node is not None:
-            document.data = _Walk(document, problems).value(node, ())
+            document.data = _Walk(document, here).value(node, ())
     except yaml.MarkedYAMLError as error:
         line, found, remedy = _syntax(error, text)
         here.error(found, remedy, line=line)
@@ -131,7 +130,7 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
         )
         return None
     if for_engine:
-        _check_for_engine(document, problems)
+        _check_for_engine(document, here)
     return document
 
 
@@ -156,7 +155,7 @@ class _Walk:
 
     def __init__(self, document: Document, problems: Problems) -> None:
         self.document = document
-        self.problems = problems.at(file=document.file)
+        self.problems = problems
         self.seen: set[int] = set()
 
     def value(self, node: yaml.Node, path: KeyPath) -> Any:

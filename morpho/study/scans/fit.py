@@ -54,7 +54,7 @@ def check_scans(
         return
     by_specimen = {name: rows for name, rows in landmarks.groupby("specimen")}
     expected: set[Path] = set()
-    distances = ScanDistances(config, scheme)
+    distances = ScanDistances(scheme)
     for name in specimens.index:
         files = config.scan_files(scheme.element, name)
         expected.update(files)

@@ -7,16 +7,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 __all__ = [
-    "Axis",
-    "Curve",
-    "Landmark",
-    "NamedMeasurement",
-    "Patch",
-    "Scheme",
-    "mirror_curve",
-    "opposite",
-    "partners",
-]
+    "Axis", "Curve", "Landmark", "NamedMeasurement", "Patch", "Scheme", "mirror_curve",
+    "opposite", "partners",
+]  # fmt: skip
 
 _OPPOSITES = [
     ("front", "back"), ("top", "bottom"), ("left", "right"), ("outer", "inner"),

@@ -9,27 +9,13 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.schemas import check_against, load_schema, with_defaults
 from morpho.study.reading.wording import nearest
 from morpho.study.reading.yaml_file import read_yaml
-from morpho.study.scheme.parts import (
-    Axis,
-    Curve,
-    Landmark,
-    NamedMeasurement,
-    Patch,
-    Scheme,
-)
+from morpho.study.scheme.parts import Axis, Curve, Landmark, NamedMeasurement, Patch, Scheme
 from morpho.study.scheme.references import check_references
 
 __all__ = [
-    "Axis",
-    "Curve",
-    "Landmark",
-    "NamedMeasurement",
-    "Patch",
-    "Scheme",
-    "gather_scheme",
-    "read_scheme",
-    "usable_names",
-]
+    "Axis", "Curve", "Landmark", "NamedMeasurement", "Patch", "Scheme", "gather_scheme",
+    "read_scheme", "usable_names",
+]  # fmt: skip
 
 
 def _build(data: dict[str, Any], element: str) -> Scheme:
