@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from morpho.study.landmarks.labels import DIGITISATION, label_of
+from morpho.study.landmarks.labels import DIGITISATION, label_of, where_of
 from morpho.study.reading.problems import Problems
 from morpho.study.scheme.reading import Curve, Scheme
 from morpho.wording import listed
@@ -151,11 +151,7 @@ class _Repair:
         self.problems.note(
             f"{found}{label}; {done}",
             remedy,
-            file=self.config.absolute(str(at["file"])),
-            line=int(at["line"]),
-            element=self.scheme.element,
-            specimen=str(at["specimen"]),
-            landmark=self.names[row],
+            **where_of(self.config, at),
         )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -11,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.study.landmarks.labels import each_digitisation
-from morpho.study.reading.problems import Problems
+from morpho.study.landmarks.labels import each_digitisation, where_of
+from morpho.study.reading.problems import Problems, Where
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
@@ -88,9 +87,7 @@ class _Off:
 
     specimen: str
     label: str
-    landmark: str
-    file: Path
-    line: int
+    where: Where
     distance: float  # mm
     share: float  # of the bone's largest extent
 
@@ -108,12 +105,9 @@ def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> li
         left, right = np.array(pairs).T
         normal, offset = midline_plane(points[left], points[right])
         for name in (name for name in scheme.midline if name in at):
-            row = rows.iloc[at[name]]
+            where = where_of(config, rows.iloc[at[name]])
             distance = abs(float(points[at[name]] @ normal) - offset)
-            file = config.absolute(str(row["file"]))
-            measured.append(
-                _Off(specimen, label, name, file, int(row["line"]), distance, distance / extent)
-            )
+            measured.append(_Off(specimen, label, where, distance, distance / extent))
     return measured
 
 
@@ -147,9 +141,5 @@ def check_midline(
             f"{one.label}, {one.share:.0%} of the bone's extent, though it is on the midline.",
             "Look whether it slipped, or whether the bone is distorted: then list the specimen "
             "under preparation: distortion.",
-            file=one.file,
-            line=one.line,
-            element=scheme.element,
-            specimen=one.specimen,
-            landmark=one.landmark,
+            **one.where,
         )

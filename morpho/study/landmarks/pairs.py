@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
-from morpho.study.landmarks.labels import each_digitisation
+from morpho.study.landmarks.labels import each_digitisation, where_of
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
 from morpho.study.reading.problems import Problems, Severity
 from morpho.study.reading.yaml_file import read_yaml
@@ -324,15 +324,14 @@ class _Check:
         pairs = [(self.names[i], self.names[self.partner[i]]) for i in off]
         also = listed([f"{left} and {right}" for left, right in pairs[1:]], most=3)
         row = one.rows[one.rows["landmark"].isin(pairs[0])].iloc[0]
-        self.problems.warning(
+        here = self.problems.at(**where_of(self.config, row))
+        here.warning(
             f"{pairs[0][0]} and {pairs[0][1]} are no mirror images of each other{one.label}: they "
             f"are {gaps[off[0]]:.2f} mm off, {gaps[off[0]] / one.extent:.0%} of the bone's extent"
             + (f"; nor are {also}." if also else "."),
             "Look whether one of them slipped or has another's name, or whether the bone is "
             "distorted: then list the specimen under preparation: distortion.",
-            file=self.config.absolute(str(row["file"])),
-            line=int(row["line"]),
-            specimen=one.specimen,
+            landmark=None,
         )
 
 

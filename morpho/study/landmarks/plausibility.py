@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from morpho.study.landmarks.labels import each_digitisation
+from morpho.study.landmarks.labels import each_digitisation, where_of
 from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
 from morpho.study.reading.problems import Problems, Where
 from morpho.study.scheme.reading import Scheme
@@ -103,7 +103,7 @@ def check_plausibility(
             continue
         if _degenerate(one, present, problems):
             continue
-        _origin(config, one, rows, problems)
+        _origin(config, rows, problems)
         _coincident(one, rows, problems)
         with np.errstate(over="ignore"):
             size = _centroid_size_share(present)
@@ -136,16 +136,13 @@ def _degenerate(one: _Sized, points: np.ndarray, problems: Problems) -> bool:
     return False
 
 
-def _origin(config: StudyConfig, one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
+def _origin(config: StudyConfig, rows: pd.DataFrame, problems: Problems) -> None:
     at_zero = rows[(rows["x"] == 0) & (rows["y"] == 0) & (rows["z"] == 0)]
-    for name, file, line in zip(at_zero["landmark"], at_zero["file"], at_zero["line"], strict=True):
+    for _, row in at_zero.iterrows():
         problems.warning(
             "The landmark is at 0, 0, 0, which some write for a missing one.",
             "If the landmark is missing leave its cells blank.",
-            file=config.absolute(file),
-            line=int(line),
-            specimen=one.specimen,
-            landmark=name,
+            **where_of(config, row),
         )
 
 
@@ -169,10 +166,7 @@ def _coincident(one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
 
 
 def _copied(
-    one: _Sized,
-    points: np.ndarray,
-    copies: dict[bytes, _Sized],
-    problems: Problems,
+    one: _Sized, points: np.ndarray, copies: dict[bytes, _Sized], problems: Problems
 ) -> None:
     other = copies.setdefault(points.tobytes(), one)
     if other is one:
@@ -252,11 +246,7 @@ def _check_taxa(config: StudyConfig, sized: list[_Sized], problems: Problems) ->
 
 
 def _tell_far_landmark(
-    config: StudyConfig,
-    one: _Sized,
-    expected: float,
-    fellows: str,
-    problems: Problems,
+    config: StudyConfig, one: _Sized, expected: float, fellows: str, problems: Problems
 ) -> bool:
     """Tell the one landmark that makes a digitisation too large, if there is such a one."""
     points = one.rows[["x", "y", "z"]].to_numpy(dtype=float)
@@ -278,20 +268,13 @@ def _tell_far_landmark(
         f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
         f"{fellows}.",
         "Look for a lost decimal mark or a wrong digit in its cells.",
-        file=config.absolute(str(row["file"])),
-        line=int(row["line"]),
-        specimen=one.specimen,
-        landmark=str(row["landmark"]),
+        **where_of(config, row),
     )
     return True
 
 
 def _tell_size(
-    config: StudyConfig,
-    one: _Sized,
-    ratio: float,
-    fellows: str,
-    problems: Problems,
+    config: StudyConfig, one: _Sized, ratio: float, fellows: str, problems: Problems
 ) -> None:
     stated = config.settings.landmarks.units
     unit = probable_unit(ratio, stated)
