@@ -87,7 +87,7 @@ def squeezed(name: str) -> str:
     )
 
 
-def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
+def nearest(name: str, known: Sequence[str]) -> str | None:
     """Find the known name that a misspelt one was probably meant to be.
 
     Parameters
@@ -95,8 +95,6 @@ def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
     name : str
     known : sequence of str
         Names that would be accepted.
-    cutoff : float
-        Smallest similarity, between 0 and 1, as `difflib` counts it.
 
     Returns
     -------
@@ -107,15 +105,15 @@ def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
     >>> nearest("coronoid-tip", ["coronoid_tip", "condyle_front"])
     'coronoid_tip'
     """
-    found = _close(name, known, 1, cutoff)
+    found = _close(name, known, 1)
     return found[0] if found else None
 
 
-def _close(name: str, known: Sequence[str], most: int, cutoff: float) -> list[str]:
+def _close(name: str, known: Sequence[str], most: int) -> list[str]:
     by_look: dict[str, str] = {}
     for candidate in known:
         by_look.setdefault(_loose(candidate), candidate)
-    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=most, cutoff=cutoff)
+    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=most)
     return [by_look[look] for look in found]
 
 
@@ -170,7 +168,7 @@ class Suggestions:
         if name not in self._found:
             if len(self._found) >= self.most:
                 return []
-            self._found[name] = _close(name, self.known, max(1, len(self.known)), 0.6)
+            self._found[name] = _close(name, self.known, max(1, len(self.known)))
         return self._found[name]
 
 
