@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
@@ -67,24 +68,16 @@ def check_distortion(
             )
 
 
-def check_estimates(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_estimates(of: Digitised) -> None:
     """Check that missing landmarks can be estimated from the known specimens, and tell of each.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens, landmarks : pandas.DataFrame
-    problems : Problems
-        Takes what is found: an error for a landmark that no known specimen has on either side; a
+    of : Digitised
+        Its problems take an error for a landmark that no known specimen has on either side, and a
         note on each specimen with the landmarks that will be estimated.
     """
+    config, scheme, specimens, landmarks = of.config, of.scheme, of.specimens, of.landmarks
     rule = config.settings.preparation.missing
     treated = {"known": rule.known, "query": rule.query}
     roles = specimens["role"].to_dict()
@@ -116,23 +109,21 @@ def check_estimates(
             if ended and config.settings.preparation.semilandmarks.curves
             else ""
         )
-        problems.note(
+        of.problems.note(
             f"The {'query' if role == 'query' else 'known specimen'} lacks "
             f"{listed(lost, most=6)}: {'it' if len(lost) == 1 else 'they'} will be estimated."
             f"{also}",
             "The report tells how far the verdicts hang on it. To leave the specimen out write "
             f"set_aside under preparation: missing: {role}.",
             file=config.specimens_file,
-            element=scheme.element,
             specimen=specimen,
         )
     for name in unknown:
         if name in wanted and known:
-            problems.error(
+            of.problems.error(
                 f"No known specimen has the landmark {name}: it cannot be estimated.",
                 "Take it out of the scheme, or digitise it on known specimens; or write shared "
                 "under preparation: missing, to use only the landmarks that all share.",
                 file=config.scheme_path(scheme.element),
-                element=scheme.element,
                 landmark=name,
             )

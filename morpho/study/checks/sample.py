@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
@@ -94,22 +95,15 @@ def _check_term(
         )
 
 
-def check_sides(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_sides(of: Digitised) -> None:
     """Check that the side is told wherever left and right must be brought together.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens, landmarks : pandas.DataFrame
-    problems : Problems
+    of : Digitised
     """
+    config, scheme, problems = of.config, of.scheme, of.problems
+    specimens, landmarks = of.specimens, of.landmarks
     if scheme.symmetry != "matching":
         return
     digitised = specimens.loc[specimens.index.isin(landmarks["specimen"])]

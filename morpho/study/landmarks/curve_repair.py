@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from morpho.study.landmarks.labels import DIGITISATION, label_of, where_of
-from morpho.study.reading.problems import Problems
-from morpho.study.scheme.reading import Curve, Scheme
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of, where_of
+from morpho.study.scheme.reading import Curve
 from morpho.wording import listed
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["repair_curves"]
 
@@ -78,13 +73,9 @@ def _repeats(points: list[Place], start: Place | None, end: Place | None) -> set
 
 
 class _Repair:
-    def __init__(
-        self, config: StudyConfig, scheme: Scheme, frame: pd.DataFrame, problems: Problems
-    ) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.frame = frame
-        self.problems = problems
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.frame = frame = of.landmarks
         self.names: list[str] = frame["landmark"].tolist()
         self.places: list[Place] = list(
             zip(frame["x"].tolist(), frame["y"].tolist(), frame["z"].tolist(), strict=True)
@@ -155,9 +146,7 @@ class _Repair:
         )
 
 
-def repair_curves(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> pd.DataFrame:
+def repair_curves(of: Digitised) -> pd.DataFrame:
     """Turn the curves that were digitised backwards, and leave out repeated points.
 
     A curve runs backwards if the way from its first landmark along its points to its second is
@@ -166,12 +155,9 @@ def repair_curves(
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    landmarks : pandas.DataFrame
-        Rows of the element, sorted by digitisation and in it by number, each landmark once.
-    problems : Problems
-        Takes a note on each repair.
+    of : Digitised
+        Its rows sorted by digitisation and in it by number, each landmark once. Its problems take
+        a note on each repair.
 
     Returns
     -------
@@ -179,4 +165,4 @@ def repair_curves(
         The rows with the points of each curve numbered from its first landmark to its second;
         ``file`` and ``line`` still tell where the coordinates stand.
     """
-    return _Repair(config, scheme, landmarks, problems).run()
+    return _Repair(of).run()

@@ -6,18 +6,14 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby, islice
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.landmarks.labels import DIGITISATION, label_of
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import quoted
-from morpho.study.scheme.reading import Patch, Scheme
+from morpho.study.scheme.reading import Patch
 from morpho.wording import listed
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_digitisations"]
 
@@ -52,11 +48,9 @@ def _each(frame: pd.DataFrame) -> Iterator[_Digitisation]:
 
 
 class _Check:
-    def __init__(self, config: StudyConfig, scheme: Scheme, problems: Problems) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.problems = problems.at(element=scheme.element)
-        self.carried: dict[str, set[str]] = {name: set() for name in scheme.patch_names}
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.carried: dict[str, set[str]] = {name: set() for name in of.scheme.patch_names}
 
     def at(self, of: _Digitisation, spot: Spot | None = None) -> Problems:
         """For what is found in one row of a digitisation, or in all of it."""
@@ -151,29 +145,18 @@ class _Check:
             )
 
 
-def check_digitisations(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame | None,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_digitisations(of: Digitised) -> None:
     """Check that each digitisation of an element is whole.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens : pandas.DataFrame or None
-        The specimen table, if it could be read.
-    landmarks : pandas.DataFrame
-        Rows of the element, sorted by digitisation; duplicates not yet dropped.
-    problems : Problems
-        Takes what is found: landmarks without a row, rows that stand twice, digitisations that
-        nothing tells apart, curves with gaps, patches without points.
+    of : Digitised
+        Its rows sorted by digitisation, duplicates not yet dropped. Told are landmarks without a
+        row, rows that stand twice, digitisations that nothing tells apart, curves with gaps,
+        patches without points.
     """
-    check = _Check(config, scheme, problems)
-    for digitisation in _each(landmarks):
+    check = _Check(of)
+    for digitisation in _each(of.landmarks):
         check.run(digitisation)
-    for patch in scheme.patches:
-        check.template(patch, specimens)
+    for patch in of.scheme.patches:
+        check.template(patch, of.specimens)

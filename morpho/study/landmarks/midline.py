@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.study.landmarks.labels import each_digitisation, where_of
-from morpho.study.reading.problems import Problems, Where
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
+from morpho.study.reading.problems import Where
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
@@ -111,32 +111,27 @@ def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> li
     return measured
 
 
-def check_midline(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> None:
+def check_midline(of: Digitised) -> None:
     """Check that the midline landmarks of each digitisation lie near its plane of symmetry.
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    landmarks : pandas.DataFrame
-        Rows of the element, each landmark once in a digitisation.
-    problems : Problems
-        Takes a warning on each landmark that is farther off than a twentieth of the bone's extent
-        and than five times what such landmarks usually are.
+    of : Digitised
+        With each landmark once in a digitisation. Its problems take a warning on each landmark
+        that is farther off than a twentieth of the bone's extent and than five times what such
+        landmarks usually are.
     """
-    if scheme.symmetry != "object":
+    if of.scheme.symmetry != "object":
         return
-    distorted = set(config.settings.preparation.distortion)
-    measured = _measure(config, scheme, landmarks)
+    distorted = set(of.config.settings.preparation.distortion)
+    measured = _measure(of.config, of.scheme, of.landmarks)
     usual = median(one.share for one in measured) if measured else 0.0
     for one in measured:
         if one.share <= max(FAR_SHARE, TIMES_USUAL * usual) or one.specimen in distorted:
             continue
-        problems.warning(
+        of.problems.warning(
             f"The landmark is {one.distance:.2f} mm off the plane between left and right"
             f"{one.label}, {one.share:.0%} of the bone's extent, though it is on the midline.",
             "Look whether it slipped, or whether the bone is distorted: then list the specimen "

@@ -5,23 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
-from morpho.study.landmarks.labels import each_digitisation, where_of
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
 from morpho.study.reading.problems import Problems, Severity
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_pairs", "mirror_gaps", "other_partners"]
 
@@ -178,19 +174,15 @@ def _groups(written: Indices, better: Indices) -> list[Indices]:
 
 
 class _Check:
-    def __init__(
-        self, config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-    ) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.problems = problems.at(element=scheme.element)
-        self.names = list(scheme.landmark_names)
-        by_name = partners(scheme.pairs, scheme.midline)
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.names = list(of.scheme.landmark_names)
+        by_name = partners(of.scheme.pairs, of.scheme.midline)
         place = {name: i for i, name in enumerate(self.names)}
         self.partner = np.array([place[by_name[name]] for name in self.names], dtype=np.intp)
-        distorted = set(config.settings.preparation.distortion)
-        sound = landmarks[~landmarks["specimen"].isin(distorted)]
-        self.measured = _measure(scheme, sound)
+        distorted = set(of.config.settings.preparation.distortion)
+        sound = of.landmarks[~of.landmarks["specimen"].isin(distorted)]
+        self.measured = _measure(of.scheme, sound)
 
     def run(self) -> None:
         self._see(self.partner)
@@ -335,25 +327,18 @@ class _Check:
         )
 
 
-def check_pairs(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> None:
+def check_pairs(of: Digitised) -> None:
     """Check that the landmarks of each pair are mirror images of each other.
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    landmarks : pandas.DataFrame
-        Rows of the element, each landmark once in a digitisation.
-    problems : Problems
-        Takes an error on pairs that are crossed in the scheme: others fit at half the distance or
-        less in four of five digitisations. Takes a warning on a pair, and on one of a single
-        digitisation, that is farther off than a tenth of the bone's extent and than five times
-        what pairs usually are.
+    of : Digitised
+        With each landmark once in a digitisation. Its problems take an error on pairs that are
+        crossed in the scheme: others fit at half the distance or less in four of five
+        digitisations. They take a warning on a pair, and on one of a single digitisation, that is
+        farther off than a tenth of the bone's extent and than five times what pairs usually are.
     """
-    if scheme.symmetry != "object":
-        return
-    _Check(config, scheme, landmarks, problems).run()
+    if of.scheme.symmetry == "object":
+        _Check(of).run()

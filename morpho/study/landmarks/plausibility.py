@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from morpho.study.landmarks.labels import each_digitisation, where_of
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
 from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
 from morpho.study.reading.problems import Problems, Where
-from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -57,13 +56,7 @@ def _centroid_size_share(points: np.ndarray) -> float:
     return float(np.sqrt(np.square(centred).sum() / len(points)))
 
 
-def check_plausibility(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame | None,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_plausibility(of: Digitised) -> None:
     """Check that the coordinates of an element's digitisations can be right.
 
     Each digitisation's size (root mean square distance of its landmarks from their centroid) is
@@ -73,19 +66,14 @@ def check_plausibility(
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens : pandas.DataFrame or None
-        The specimen table, if it could be read.
-    landmarks : pandas.DataFrame
-        Tidy rows of the element, each landmark once in a digitisation.
-    problems : Problems
+    of : Digitised
+        With each landmark once in a digitisation.
     """
-    problems = problems.at(element=scheme.element)
+    config, scheme, specimens, problems = of.config, of.scheme, of.specimens, of.problems
     taxa = {} if specimens is None else specimens["taxon"].to_dict()
     sized: list[_Sized] = []
     copies: dict[bytes, _Sized] = {}
-    fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names)]
+    fixed = of.landmarks[of.landmarks["landmark"].isin(scheme.landmark_names)]
     for specimen, label, rows in each_digitisation(fixed):
         points = rows[["x", "y", "z"]].to_numpy(dtype=float)
         present = points[~np.isnan(points).any(axis=1)]

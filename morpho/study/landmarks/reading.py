@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ import pandas as pd
 
 from morpho.study.landmarks.curve_repair import repair_curves
 from morpho.study.landmarks.digitisations import check_digitisations
-from morpho.study.landmarks.labels import DIGITISATION
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised
 from morpho.study.landmarks.midline import check_midline
 from morpho.study.landmarks.one_table import LandmarkRow, SpecimenNames, landmark_rows
 from morpho.study.landmarks.plausibility import check_plausibility
@@ -285,12 +286,14 @@ def gather_landmarks(
             continue
         if element not in named:
             continue
-        check_digitisations(config, named[element], specimens, frame, problems)
+        here = problems.at(element=element)
+        of = Digitised(config, named[element], specimens, frame, here)  # type: ignore[arg-type]
+        check_digitisations(of)
         once = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
         if element in schemes:
-            frames[element] = repair_curves(config, schemes[element], once, problems)
-            check_midline(config, schemes[element], frames[element], problems)
-        check_plausibility(config, named[element], specimens, frames[element], problems)
+            frames[element] = repair_curves(replace(of, landmarks=once))
+            check_midline(replace(of, landmarks=frames[element]))
+        check_plausibility(replace(of, landmarks=frames[element]))
     return frames
 
 

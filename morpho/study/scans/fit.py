@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import trimesh
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.coordinates import probable_unit
 from morpho.study.reading.paths import SCAN_ENDINGS, safe_name
 from morpho.study.reading.problems import Problems, StudyError
@@ -32,22 +33,15 @@ GROSSLY_OFF = 5.0
 OUTSIDE_SHARE = 0.1
 
 
-def check_scans(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_scans(of: Digitised) -> None:
     """Check the scans of one element: which there are, whether they can be read and fit.
 
     Parameters
     ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens, landmarks : pandas.DataFrame
-    problems : Problems
+    of : Digitised
     """
+    config, scheme, problems = of.config, of.scheme, of.problems
+    specimens, landmarks = of.specimens, of.landmarks
     _check_templates(config, scheme, landmarks, problems)
     pattern = config.scan_pattern
     if pattern is None or pattern.unknown or "specimen" not in pattern.placeholders:

@@ -1,23 +1,48 @@
-"""One digitisation after another, what messages call it, and where its landmarks stand."""
+"""An element as it was digitised: its digitisations, what they are called, where rows stand."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.reading.problems import Where
+from morpho.study.reading.problems import Problems, Where
 from morpho.study.reading.wording import quoted
+from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["DIGITISATION", "each_digitisation", "label_of", "where_of"]
+__all__ = ["DIGITISATION", "Digitised", "each_digitisation", "label_of", "where_of"]
 
 # What tells one digitisation of an element from another.
 DIGITISATION = ("specimen", "replicate", "observer")
+
+
+@dataclass(frozen=True)
+class Digitised:
+    """An element as it was digitised, and what it is held against.
+
+    Attributes
+    ----------
+    config : StudyConfig
+    scheme : Scheme
+    specimens : pandas.DataFrame
+        The specimen table; None if it could not be read.
+    landmarks : pandas.DataFrame
+        Rows of the element.
+    problems : Problems
+        Takes what is found.
+    """
+
+    config: StudyConfig
+    scheme: Scheme
+    specimens: pd.DataFrame
+    landmarks: pd.DataFrame
+    problems: Problems
 
 
 def label_of(replicate: str, observer: str) -> str:
