@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho import __version__
-from morpho.study.reading.wording import listed, visible
+from morpho.study.reading.wording import visible
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.check import Study

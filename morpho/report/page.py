@@ -14,7 +14,6 @@ from markupsafe import Markup
 
 from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
 from morpho.report.words.differences import difference_words, nothing_passes
-from morpho.report.words.filters import percent
 from morpho.report.words.suspicions import proposal_words, suspect_names
 from morpho.report.words.trouble import (
     failed_surfaces,
@@ -32,6 +31,7 @@ from morpho.results.questions import QUESTIONS
 from morpho.results.tables import JOINED, TABLES
 from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
+from morpho.wording import percent
 
 __all__ = ["ElementContent", "render_page"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from morpho.results.wording import number, together
+from morpho.wording import listed, number
 
 __all__ = ["Directions", "larger_words", "lengths_words"]
 
@@ -96,7 +96,7 @@ class Directions:
                 out = steps[axis] * outward > 0
                 way = "further out" if out else "further in"
             parts.append(f"{number(abs(steps[axis]))} mm {way}")
-        return together(parts)
+        return listed(parts, none="")
 
     def is_width(self, line: Sequence[float]) -> bool:
         """Whether a line runs across the bone, so that its length is a width.

@@ -11,6 +11,7 @@ from morpho.study.checks.letters import check_letters
 from morpho.study.checks.preparation import check_distortion, check_estimates
 from morpho.study.checks.results_folder import check_results_folder
 from morpho.study.checks.sample import check_elements, check_model, check_sample, check_sides
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.landmarks.pairs import check_pairs
 from morpho.study.landmarks.reading import gather_landmarks
 from morpho.study.reading.file_count import check_files, check_scan_units
@@ -29,9 +30,7 @@ class Study:
     Attributes
     ----------
     config : StudyConfig
-        study.yaml.
-    schemes : dict of Scheme
-        By element.
+    schemes : dict of Scheme by element
     specimens : pandas.DataFrame
         The specimen table, as `morpho.study.specimens.read_specimens` gives it.
     landmarks : dict of pandas.DataFrame
@@ -95,13 +94,15 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
     check_letters(config, specimens, schemes, problems)
     check_model(config, specimens, problems)
     for element, rows in landmarks.items():
-        check_sides(config, schemes[element], specimens, rows, problems)
-        check_pairs(config, schemes[element], rows, problems)
-        check_estimates(config, schemes[element], specimens, rows, problems)
+        here = problems.at(element=element)
+        of = Digitised(config, schemes[element], specimens, rows, here)
+        check_sides(of)
+        check_pairs(of)
+        check_estimates(of)
         if scans:
             from morpho.study.scans.fit import check_scans  # trimesh takes a while to import
 
-            check_scans(config, schemes[element], specimens, rows, problems)
+            check_scans(of)
     check_distortion(config, schemes, specimens, landmarks, problems)
     check_sample(config, specimens, tables, problems)
     check_elements(config, schemes, specimens, landmarks, problems)

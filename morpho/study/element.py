@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho.study.checks.sample import check_sides
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.landmarks.reading import gather_landmarks
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.scheme.reading import Scheme, gather_scheme
@@ -24,9 +25,7 @@ def read_element(config: StudyConfig, element: str) -> tuple[Scheme, pd.DataFram
     Parameters
     ----------
     config : StudyConfig
-        The study.
     element : str
-        One of its elements.
 
     Returns
     -------
@@ -62,6 +61,6 @@ def read_element(config: StudyConfig, element: str) -> tuple[Scheme, pd.DataFram
             )
         raise StudyError(problems)
     rows = frames[element]
-    check_sides(config, scheme, specimens, rows, problems)
+    check_sides(Digitised(config, scheme, specimens, rows, problems.at(element=element)))
     problems.raise_if_errors()
     return scheme, specimens.loc[specimens.index.isin(rows["specimen"])], rows

@@ -111,7 +111,6 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
     ----------
     config : StudyConfig
     scans : bool
-        Whether scans are listed.
 
     Returns
     -------

@@ -14,7 +14,8 @@ import pandas as pd
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
-from morpho.study.reading.wording import listed, nearest, quoted, squeezed
+from morpho.study.reading.wording import nearest, quoted, squeezed
+from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -110,38 +111,31 @@ class _Reader:
         cell = {ours: value.strip() for ours, value in text.items()}
         name = cell["specimen"]
 
-        def tell(severity: str, found: str, remedy: str) -> None:
-            add = getattr(self.problems, severity)
-            add(found, remedy, file=self.table.file, line=line, specimen=name or None)
-
+        here = self.problems.at(file=self.table.file, line=line, specimen=name or None)
         for ours in ("specimen", "taxon"):
             if text[ours] != cell[ours] and cell[ours]:
-                tell(
-                    "note",
+                here.note(
                     f"{ours} is {quoted(text[ours])}, with white space around it; it was left out.",
                     "Delete the white space if other programs are to read the table.",
                 )
         if not name:
-            tell("error", "The specimen has no name.", "Give each row a name, or delete it.")
+            here.error("The specimen has no name.", "Give each row a name, or delete it.")
             return None
         if len(name) > LONGEST_NAME:
-            tell(
-                "error",
+            here.error(
                 f"The specimen's name has {len(name)} characters; {LONGEST_NAME} are the most.",
                 "Give it a shorter name.",
             )
             return None
         for ours, value in [*cell.items(), *extra.items()]:
             if _control(value):
-                tell(
-                    "error",
+                here.error(
                     f"{ours} is {quoted(value)}, with a control character or line break in it.",
                     "Type the cell anew.",
                 )
                 return None
         if name in self.first:
-            tell(
-                "error",
+            here.error(
                 f"The specimen stands twice; it is in line {self.first[name]} already.",
                 "Give each specimen one row; repeated digitisations belong in the landmark tables.",
             )
@@ -149,7 +143,7 @@ class _Reader:
         self.first[name] = line
         side = cell["side"].casefold()
         if side not in _SIDES:
-            tell("error", f"side is {quoted(cell['side'])}.", "Write left, right, l, r or nothing.")
+            here.error(f"side is {quoted(cell['side'])}.", "Write left, right, l, r or nothing.")
         return _Row(
             line,
             name,
@@ -161,26 +155,23 @@ class _Reader:
         )
 
     def _role(self, row: _Row) -> None:
-        where = {"file": self.table.file, "line": row.line, "specimen": row.specimen}
+        here = self.problems.at(file=self.table.file, line=row.line, specimen=row.specimen)
         if row.role not in _ROLES:
             near = nearest(row.role, _ROLES) if row.role else None
             hint = f"Did you mean {near}? " if near else ""
-            self.problems.error(
+            here.error(
                 f"role is {quoted(row.role)}." if row.role else "role is blank.",
                 hint + "Write known for a specimen of a known taxon, query for one to be placed.",
-                **where,  # type: ignore[arg-type]
             )
         elif row.role == "known" and not row.taxon:
-            self.problems.error(
+            here.error(
                 "A known specimen without a taxon.",
                 "Name its taxon, or make it a query.",
-                **where,  # type: ignore[arg-type]
             )
         elif row.role == "known" and row.taxon.casefold() in _NO_TAXON:
-            self.problems.warning(
+            here.warning(
                 f"A known specimen whose taxon is {quoted(row.taxon)}.",
                 "Make it a query if its taxon is not known.",
-                **where,  # type: ignore[arg-type]
             )
 
 
@@ -198,13 +189,13 @@ def _spelt_out(names: list[str]) -> str:
 
 
 def _check_names(config: StudyConfig, rows: list[_Row], table: Table, problems: Problems) -> None:
+    here = problems.at(file=table.file)
     line_of = {row.specimen: row.line for row in rows}
     for group in _look_alikes(line_of):
-        problems.warning(
+        here.warning(
             f"The specimens {_spelt_out(group)} differ only in capitals, white space or the way "
             "a letter is encoded.",
             "Check that they are different specimens, and rename one.",
-            file=table.file,
             line=line_of[group[-1]],
             specimen=group[-1],
         )
@@ -215,11 +206,10 @@ def _check_names(config: StudyConfig, rows: list[_Row], table: Table, problems: 
     for name in line_of:
         other = by_file.setdefault(safe_name(name), name)
         if other != name:
-            problems.error(
+            here.error(
                 f"The specimens {_spelt_out([other, name])} would have the same file name, "
                 f"{quoted(safe_name(name))}.",
                 "Rename one of them.",
-                file=table.file,
                 line=line_of[name],
                 specimen=name,
             )
@@ -238,6 +228,7 @@ def _misspelt(first: str, second: str) -> bool:
 
 
 def _check_taxa(rows: list[_Row], table: Table, problems: Problems) -> None:
+    here = problems.at(file=table.file)
     counts = Counter(row.taxon for row in rows if row.taxon)
     line_of: dict[str, int] = {}
     for row in rows:
@@ -246,11 +237,10 @@ def _check_taxa(rows: list[_Row], table: Table, problems: Problems) -> None:
     for group in _look_alikes(counts):
         told.update(group)
         rare = min(group, key=lambda taxon: (counts[taxon], taxon))
-        problems.warning(
+        here.warning(
             f"The taxa {_spelt_out(sorted(group))} differ only in capitals, white space or the "
             "way a letter is encoded; they are taken for different taxa.",
             "Write one taxon the same way everywhere.",
-            file=table.file,
             line=line_of[rare],
         )
     taxa = sorted(counts)
@@ -260,17 +250,17 @@ def _check_taxa(rows: list[_Row], table: Table, problems: Problems) -> None:
         for second in taxa[i + 1 :]:
             rare, common = sorted((first, second), key=lambda taxon: (counts[taxon], taxon))
             if counts[rare] <= 2 and not {rare, common} <= told and _misspelt(rare, common):
-                number = "1 specimen" if counts[rare] == 1 else f"{counts[rare]} specimens"
-                problems.warning(
+                number = counted(counts[rare], "specimen")
+                here.warning(
                     f"The taxon {quoted(rare)} ({number}) is written almost like "
                     f"{quoted(common)} ({counts[common]}).",
                     "Correct it if it is a slip of the pen.",
-                    file=table.file,
                     line=line_of[rare],
                 )
 
 
 def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
+    here = problems.at(file=table.file)
     remedy = (
         "In a spreadsheet open tables.xlsx of the supplement, where it is a text, not the CSV "
         "tables; or rename it."
@@ -278,11 +268,10 @@ def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
     taxa: set[str] = set()
     for row in rows:
         if row.specimen.startswith(_FORMULA):
-            problems.note(
+            here.note(
                 f"The specimen's name begins with {quoted(row.specimen[0])}: a spreadsheet takes "
                 "this for a formula.",
                 remedy,
-                file=table.file,
                 line=row.line,
                 specimen=row.specimen,
             )
@@ -292,11 +281,10 @@ def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
             and row.taxon.casefold() not in _NO_TAXON
         ):
             taxa.add(row.taxon)
-            problems.note(
+            here.note(
                 f"The taxon {quoted(row.taxon)} begins with {quoted(row.taxon[0])}: a spreadsheet "
                 "takes this for a formula.",
                 remedy,
-                file=table.file,
                 line=row.line,
             )
 
@@ -307,9 +295,7 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
     Parameters
     ----------
     config : StudyConfig
-        The study.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------
@@ -343,7 +329,6 @@ def read_specimens(config: StudyConfig) -> pd.DataFrame:
     Parameters
     ----------
     config : StudyConfig
-        The study.
 
     Returns
     -------

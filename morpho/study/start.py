@@ -6,9 +6,10 @@ import os
 from pathlib import Path
 
 from morpho.study.reading.explained import file_to_fill_in
-from morpho.study.reading.problems import Problem, Problems, StudyError
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.problems import refusal
+from morpho.study.reading.wording import quoted
 from morpho.study.settings.schema import study_schema
+from morpho.wording import listed
 
 __all__ = ["start_study"]
 
@@ -133,7 +134,6 @@ def start_study(folder: Path | str) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        The files written.
 
     Raises
     ------
@@ -142,15 +142,11 @@ def start_study(folder: Path | str) -> list[Path]:
     """
     folder = Path(os.path.abspath(folder))
     if os.path.lexists(folder) and not os.path.isdir(folder):
-        raise StudyError(
-            Problems(
-                [Problem("error", "This is a file, not a folder.", "Name a folder.", file=folder)]
-            )
-        )
+        raise refusal("This is a file, not a folder.", "Name a folder.", folder)
     there = [name for name in FILES if os.path.lexists(folder / name)]
     if there:
         found = f"{listed(map(quoted, there))} {'is' if len(there) == 1 else 'are'} there already."
-        raise StudyError(Problems([Problem("error", found, "Choose another folder.", file=folder)]))
+        raise refusal(found, "Choose another folder.", folder)
     written: list[Path] = []
     for name, text in FILES.items():
         path = folder / name
@@ -162,17 +158,10 @@ def start_study(folder: Path | str) -> list[Path]:
             reason = getattr(error, "strerror", None) or "its name cannot be a file's"
             for done in written:
                 done.unlink(missing_ok=True)
-            raise StudyError(
-                Problems(
-                    [
-                        Problem(
-                            "error",
-                            f"This file cannot be written ({reason}).",
-                            "Choose a folder that you may write to.",
-                            file=path,
-                        )
-                    ]
-                )
+            raise refusal(
+                f"This file cannot be written ({reason}).",
+                "Choose a folder that you may write to.",
+                path,
             ) from error
         written.append(path)
     return written

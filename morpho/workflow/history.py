@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.store import write_json
-from morpho.results.wording import number
+from morpho.wording import number
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig

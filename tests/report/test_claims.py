@@ -7,13 +7,13 @@ import pytest
 from helpers import small_tables as small
 from morpho.report.page import _rows, _sample
 from morpho.report.paper.tables import manuscript_tables
-from morpho.report.words.filters import percent, probability
+from morpho.report.words.filters import probability
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings
 from morpho.report.words.trust import trust_words
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
-from morpho.results.wording import p_value_words, p_words
+from morpho.wording import p_value_words, p_words, percent
 
 
 def methods(element, **blocks):

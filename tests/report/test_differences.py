@@ -13,7 +13,7 @@ from morpho.report.words.filters import marked_name
 from morpho.report.words.writing import as_markdown, as_plain
 from morpho.results.figures import FIGURES
 from morpho.results.tables import JOINED, TABLES
-from morpho.results.wording import number
+from morpho.wording import number
 
 ALPHA = 0.05
 

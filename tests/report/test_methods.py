@@ -13,7 +13,7 @@ from morpho.inference.robustness.stability import CHOICES
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.writing import as_markdown, as_plain
-from morpho.results.wording import number, p_words
+from morpho.wording import number, p_words
 
 VERSIONS = {"formkin": "9.8.7", "numpy": "6.5.4"}
 

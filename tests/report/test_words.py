@@ -18,8 +18,8 @@ from morpho.report.words.trust import sample_facts, trust_words
 from morpho.report.words.verdict import keeping_taxa, reason_facts
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
-from morpho.results.wording import counted, number, p_value_words, p_words
 from morpho.steps.judge import place
+from morpho.wording import counted, number, p_value_words, p_words
 
 
 class Keeper(NamedTuple):

@@ -15,7 +15,7 @@ from morpho.report.words.filters import is_probability, probability
 from morpho.results.columns import ROLE, SPECIMEN, TAXON
 from morpho.results.describing import Column, Table
 from morpho.results.tables import JOINED, TABLES
-from morpho.results.wording import number
+from morpho.wording import number
 
 __all__ = [
     "PRINTED", "ROUNDING", "SAMPLE", "ManuscriptTable", "cell", "cells", "differential_diagnosis",

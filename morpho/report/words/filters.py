@@ -10,18 +10,11 @@ from jinja2 import Undefined
 from markupsafe import Markup
 
 from morpho.results.analysed import Analysed
-from morpho.results.wording import number, p_value_words, p_words, together
+from morpho.wording import counted, listed, number, p_value_words, p_words, percent
 
-__all__ = [
-    "FILTERS", "TESTS", "counted", "is_probability", "marked", "marked_name", "percent",
-    "probability",
-]  # fmt: skip
+__all__ = ["FILTERS", "TESTS", "is_probability", "marked", "marked_name", "probability"]
 
 _NAME, _END = "\x02", "\x04"
-
-# Digits after the point at which a share is told by what it is below or over.
-_MOST_DIGITS = 4
-_NEARLY = 100 - 10**-_MOST_DIGITS
 
 
 def marked_name(value: Any) -> Markup:
@@ -68,35 +61,6 @@ def marked(value: Any) -> Markup:
     return marked_name(value)
 
 
-def percent(share: float, digits: int = 0) -> str:
-    """A share in percent, in which only nothing reads as 0 % and only all as 100 %.
-
-    Parameters
-    ----------
-    share : float
-    digits : int
-        After the point; as many more as it takes to tell the share from none and from all.
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
-
-    Examples
-    --------
-    >>> percent(0.4567), percent(0.4567, 1), percent(1), percent(0.996), percent(1e-9)
-    ('46 %', '45.7 %', '100 %', '99.6 %', 'below 0.0001 %')
-    """
-    if share != share:
-        return "–"
-    text = f"{100 * share:.{digits}f}"
-    if not 0 < share < 1 or float(text) not in (0, 100):
-        return f"{text} %"
-    if digits < _MOST_DIGITS:
-        return percent(share, digits + 1)
-    return f"below {10.0**-digits:.{digits}f} %" if share < 0.5 else f"over {_NEARLY} %"
-
-
 def is_probability(column: str) -> bool:
     """Whether a column of a table holds p-values or other probabilities.
 
@@ -135,27 +99,6 @@ def probability(value: float) -> str:
     return ">0.999" if 0.9995 <= value < 1 else f"{value:.3f}"
 
 
-def counted(count: int, noun: str) -> str:
-    """A count with its noun, whose plural ends in es where it ends in a hissing sound.
-
-    Parameters
-    ----------
-    count : int
-    noun : str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> counted(1, "patch"), counted(2, "patch"), counted(2, "pass"), counted(2, "curve")
-    ('1 patch', '2 patches', '2 passes', '2 curves')
-    """
-    ending = "es" if noun.endswith(("s", "ch", "sh", "x")) else "s"
-    return f"{count} {noun}{'' if count == 1 else ending}"
-
-
 def _words(make: Callable[..., str]) -> Callable[..., Markup]:
     """A filter whose outcome is words of ours."""
 
@@ -178,7 +121,7 @@ def _marked(parts: Iterable[Any]) -> list[Markup]:
 
 def _together(parts: Iterable[Any], last: str = "and") -> Markup:
     """Names or words joined: a, b and c."""
-    return Markup(together([marked(part) for part in parts], last))
+    return Markup(listed(map(marked, parts), last=last, most=None, none=""))
 
 
 def _listed(parts: Iterable[Any], sign: str = ",") -> Markup:
@@ -210,7 +153,8 @@ def _among(some: Sequence[Analysed], elements: Sequence[Analysed], word: str = "
     """Which elements are spoken of: blank where it is all of them."""
     if len(some) == len(elements):
         return Markup()
-    return Markup(f"{word} {together([f'the {_bone(element.name)}' for element in some])}")
+    names = [f"the {_bone(element.name)}" for element in some]
+    return Markup(f"{word} {listed(names, most=None)}")
 
 
 def _having(elements: Iterable[Analysed], *tables: str) -> list[Analysed]:

@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from morpho.inference.robustness.stability import ALL_SUSPECTS
 from morpho.report.words.writing import as_plain, said
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.wording import quoted
+from morpho.wording import listed
 
 __all__ = [
     "check_words", "hangs_on", "known_suspects", "known_suspicions", "proposal_words",

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.wording import quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -35,7 +36,6 @@ def is_drawn(text: str) -> bool:
     Parameters
     ----------
     text : str
-        A name as the user wrote it.
 
     Returns
     -------
@@ -65,11 +65,8 @@ def check_letters(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     specimens : pandas.DataFrame
-        The specimen table.
-    schemes : mapping of Scheme
-        By element.
+    schemes : mapping of Scheme by element
     problems : Problems
         Takes what is found: one note a file.
     """

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -29,11 +31,8 @@ def check_distortion(
     Parameters
     ----------
     config : StudyConfig
-        The study.
-    schemes : mapping of Scheme
-        By element.
+    schemes : mapping of Scheme by element
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : mapping of pandas.DataFrame
         Rows by element.
     problems : Problems
@@ -44,60 +43,41 @@ def check_distortion(
     listed_ones = config.settings.preparation.distortion
     for place, name in enumerate(listed_ones):
         line = config.line("preparation", "distortion", place)
+        here = problems.at(file=config.path, line=line)
         if name not in specimens.index:
             near = nearest(name, list(specimens.index))
-            problems.error(
+            here.error(
                 f"preparation.distortion names {quoted(name)}, which is not in the specimen table.",
                 f"Did you mean {quoted(near)}?" if near else "Correct the name, or delete it.",
-                file=config.path,
-                line=line,
             )
         elif name in listed_ones[:place]:
-            problems.error(
-                f"preparation.distortion names {quoted(name)} twice.",
-                "Keep one of the two.",
-                file=config.path,
-                line=line,
+            here.error(
+                f"preparation.distortion names {quoted(name)} twice.", "Keep one of the two."
             )
         elif not any(
             name in set(landmarks[element]["specimen"])
             for element in symmetric
             if element in landmarks
         ):
-            problems.warning(
+            here.warning(
                 f"The distortion of {quoted(name)} cannot be removed: it is digitised in no "
                 "element with a plane of symmetry.",
                 "Only an element with symmetry: object can be made symmetric. Take the name out, "
                 "and bear the distortion in mind.",
-                file=config.path,
-                line=line,
                 specimen=name,
             )
 
 
-def check_estimates(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_estimates(of: Digitised) -> None:
     """Check that missing landmarks can be estimated from the known specimens, and tell of each.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        Scheme of the element.
-    specimens : pandas.DataFrame
-        The specimen table.
-    landmarks : pandas.DataFrame
-        Rows of the element.
-    problems : Problems
-        Takes what is found: an error for a landmark that no known specimen has on either side; a
+    of : Digitised
+        Its problems take an error for a landmark that no known specimen has on either side, and a
         note on each specimen with the landmarks that will be estimated.
     """
+    config, scheme, specimens, landmarks = of.config, of.scheme, of.specimens, of.landmarks
     rule = config.settings.preparation.missing
     treated = {"known": rule.known, "query": rule.query}
     roles = specimens["role"].to_dict()
@@ -129,23 +109,21 @@ def check_estimates(
             if ended and config.settings.preparation.semilandmarks.curves
             else ""
         )
-        problems.note(
+        of.problems.note(
             f"The {'query' if role == 'query' else 'known specimen'} lacks "
             f"{listed(lost, most=6)}: {'it' if len(lost) == 1 else 'they'} will be estimated."
             f"{also}",
             "The report tells how far the verdicts hang on it. To leave the specimen out write "
             f"set_aside under preparation: missing: {role}.",
             file=config.specimens_file,
-            element=scheme.element,
             specimen=specimen,
         )
     for name in unknown:
         if name in wanted and known:
-            problems.error(
+            of.problems.error(
                 f"No known specimen has the landmark {name}: it cannot be estimated.",
                 "Take it out of the scheme, or digitise it on known specimens; or write shared "
                 "under preparation: missing, to use only the landmarks that all share.",
                 file=config.scheme_path(scheme.element),
-                element=scheme.element,
                 landmark=name,
             )

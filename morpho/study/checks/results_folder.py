@@ -52,23 +52,21 @@ def check_results_folder(config: StudyConfig, problems: Problems) -> None:
     Parameters
     ----------
     config : StudyConfig
-        The study.
     problems : Problems
         Takes what is found: a file in place of a folder, or a folder without permission.
     """
-    where = {"file": config.path, "line": config.line("results")}
+    here = problems.at(file=config.path, line=config.line("results"))
     older = sorted(p for deep in ("*", "*/*") for p in config.results.glob(deep) if p.is_dir())
     records = config.results.parent / ".snakemake"
     for folder in (config.results, config.results / "history", *older, records):
         there = _nearest_there(folder)
         if not os.path.isdir(there):
-            problems.error(
+            here.error(
                 f"The results cannot be written: {there} is a file, not a folder.",
                 "Move the file away, or name another folder under results in study.yaml.",
-                **where,  # type: ignore[arg-type]
             )
             return  # what lies below is the same
         if not os.access(there, os.W_OK | os.X_OK):
             found, remedy = cannot_be_written(there)
-            problems.error(found, remedy, **where)  # type: ignore[arg-type]
+            here.error(found, remedy)
             return  # the same is likely of others

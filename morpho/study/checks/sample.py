@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["check_elements", "check_model", "check_sample", "check_sides", "landmark_shares"]
+__all__ = ["check_elements", "check_model", "check_sample", "check_sides"]
 
 _OWN_TERMS = ("size", "taxon")
 
@@ -26,29 +28,23 @@ def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems
     Parameters
     ----------
     config : StudyConfig
-        The study.
     specimens : pandas.DataFrame
-        The specimen table.
     problems : Problems
-        Takes what is found.
     """
     columns = [name for name in specimens.columns if name != "role"]
     private = set(config.private_columns(columns))
     seen: set[frozenset[str]] = set()
     for place, term in enumerate(config.settings.model.terms):
         parts = [term] if isinstance(term, str) else term
-        where: dict[str, Any] = {
-            "file": config.path,
-            "line": config.line("model", "terms", place),
-        }
+        here = problems.at(file=config.path, line=config.line("model", "terms", place))
         shown = parts[0] if len(parts) == 1 else f"the interaction of {listed(parts)}"
         if len(set(parts)) < len(parts):
-            problems.error(f"model.terms has {shown}.", "Name each term once in it.", **where)
+            here.error(f"model.terms has {shown}.", "Name each term once in it.")
         elif frozenset(parts) in seen:
-            problems.error(f"model.terms has {shown} twice.", "Keep one of the two.", **where)
+            here.error(f"model.terms has {shown} twice.", "Keep one of the two.")
         seen.add(frozenset(parts))
         for part in parts:
-            _check_term(part, specimens, columns, private, where, problems)
+            _check_term(part, specimens, columns, private, here)
     if "size" in columns and any("size" in term for term in config.settings.model.terms):
         problems.warning(
             "The specimen table has a column size, but size in model.terms is log centroid size.",
@@ -63,8 +59,7 @@ def _check_term(
     specimens: pd.DataFrame,
     columns: list[str],
     private: set[str],
-    where: dict[str, Any],
-    problems: Problems,
+    here: Problems,
 ) -> None:
     if term in _OWN_TERMS:
         return
@@ -72,81 +67,60 @@ def _check_term(
         known = list(dict.fromkeys([*_OWN_TERMS, *(c for c in columns if c not in private)]))
         near = nearest(term, known)
         hint = f"Did you mean {near}? " if near else ""
-        problems.error(
+        here.error(
             f"model.terms names {quoted(term)}, which is no column of the specimen table.",
             f"{hint}Terms can be {listed(known, last='or')}.",
-            **where,
         )
         return
     if term in private:
-        problems.error(
+        here.error(
             f"model.terms names {quoted(term)}, a private column, which must not reach the "
             "results.",
             "Leave it out, or rename the column if it tells no place.",
-            **where,
         )
         return
     known_ones = specimens[specimens["role"] == "known"]
     blank = list(known_ones.index[known_ones[term] == ""])
     if blank:
-        problems.warning(
+        here.warning(
             f"The column {quoted(term)}, a term of the model, is blank for "
-            f"{len(blank)} known specimen{'' if len(blank) == 1 else 's'} "
-            f"({listed(blank, most=5)}).",
+            f"{counted(len(blank), 'known specimen')} ({listed(blank, most=5)}).",
             "Fill it in, or leave the term out.",
-            **where,
         )
     if len(known_ones) and known_ones[term].nunique() == 1:
-        problems.warning(
+        here.warning(
             f"The column {quoted(term)}, a term of the model, is the same for every known "
             "specimen.",
             "Leave the term out: it can explain nothing.",
-            **where,
         )
 
 
-def check_sides(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_sides(of: Digitised) -> None:
     """Check that the side is told wherever left and right must be brought together.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        Scheme of the element.
-    specimens : pandas.DataFrame
-        The specimen table.
-    landmarks : pandas.DataFrame
-        Rows of the element.
-    problems : Problems
-        Takes what is found.
+    of : Digitised
     """
+    config, scheme, problems = of.config, of.scheme, of.problems
+    specimens, landmarks = of.specimens, of.landmarks
     if scheme.symmetry != "matching":
         return
     digitised = specimens.loc[specimens.index.isin(landmarks["specimen"])]
     blank = list(digitised.index[digitised["side"] == ""])
     if not blank:
         return
+    here = problems.at(file=config.specimens_file, element=scheme.element)
     if len(blank) == len(digitised):
-        problems.warning(
+        here.warning(
             f"No specimen digitised in {scheme.element} has a side; all are taken to be of one.",
             "Fill in the column side, left or right, if both occur.",
-            file=config.specimens_file,
-            element=scheme.element,
         )
         return
     for name in blank:
-        problems.error(
+        here.error(
             f"side is blank, but {scheme.element} exists as left and right.",
             "Write left or right in the specimen table, so that it can be mirrored if need be.",
-            file=config.specimens_file,
-            element=scheme.element,
             specimen=str(name),
         )
 
@@ -162,63 +136,43 @@ def check_sample(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : mapping of pandas.DataFrame
         Rows by element.
     problems : Problems
-        Takes what is found.
     """
-    where: dict[str, Any] = {"file": config.specimens_file}
+    here = problems.at(file=config.specimens_file)
     if specimens.empty:
         return  # told already
     roles = specimens["role"]
     if not (roles == "known").any():
-        problems.error(
+        here.error(
             "There is no known specimen.",
             "Give role known to the specimens of known taxa: the query is held against them.",
-            **where,
         )
     if not (roles == "query").any():
-        problems.warning(
+        here.warning(
             "There is no query: nothing will be placed.",
             "Give role query to the specimen in question.",
-            **where,
         )
     taxa = sorted(set(specimens.loc[roles == "known", "taxon"]) - {""})
     if len(taxa) == 1:
-        problems.warning(
+        here.warning(
             f"There is one known taxon only, {quoted(taxa[0])}.",
             "Add specimens of its relatives: with one taxon there is nothing to compare, and a "
             "verdict can only be about that taxon.",
-            **where,
         )
     digitised = {name for rows in landmarks.values() for name in rows["specimen"]}
     for name in specimens.index.difference(sorted(digitised)):
-        problems.note(
+        here.note(
             "The specimen has no digitisation.",
             "Add its landmark tables when there are any; until then it takes no part.",
             specimen=str(name),
-            **where,
         )
 
 
-def landmark_shares(scheme: Scheme, landmarks: pd.DataFrame) -> pd.Series:
-    """Compute the share of a scheme's landmarks that each specimen has.
-
-    Parameters
-    ----------
-    scheme : Scheme
-        Scheme of the element.
-    landmarks : pandas.DataFrame
-        Rows of the element.
-
-    Returns
-    -------
-    pandas.Series
-        Between 0 and 1 by specimen; a landmark counts if any digitisation has it.
-    """
+def _landmark_shares(scheme: Scheme, landmarks: pd.DataFrame) -> pd.Series:
+    """Share of the landmarks that each specimen has in any digitisation."""
     rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names)]
     present = rows["x"].notna().groupby([rows["specimen"], rows["landmark"]]).any()
     return present.groupby(level="specimen").sum() / len(scheme.landmark_names)
@@ -245,32 +199,26 @@ def _tell_set_aside(
         taxon: 0 for taxon in sorted(set(specimens.loc[specimens["role"] == "known", "taxon"]))
     }
     has_query = False
-    shares = landmark_shares(scheme, landmarks)
+    shares = _landmark_shares(scheme, landmarks)
     roles, taxa = specimens["role"].to_dict(), specimens["taxon"].to_dict()
     for name, share in zip(shares.index, shares, strict=True):
         if name not in roles:
             continue
         role = str(roles[name])
-        where: dict[str, Any] = {
-            "file": config.specimens_file,
-            "element": scheme.element,
-            "specimen": str(name),
-        }
+        here = problems.at(file=config.specimens_file, element=scheme.element, specimen=str(name))
         whose = {"known": "known specimen", "query": "query"}.get(role, "specimen")
         has_query = has_query or role == "query"
         if share < least:
-            problems.note(
+            here.note(
                 f"The {whose} has {share:.0%} of the landmarks of {scheme.element}, "
                 f"less than {least:.0%}: it will be set aside.",
                 "Digitise what can be seen of it, or lower preparation: missing: smallest_share.",
-                **where,
             )
         elif share < 1 and treated.get(role) == "set_aside":
-            problems.note(
+            here.note(
                 f"The {whose} lacks landmarks of {scheme.element} ({share:.0%} are there): it will "
                 "be set aside.",
                 f"Write estimate under preparation: missing: {role} to keep it.",
-                **where,
             )
         elif role == "known":
             taxon = str(taxa[name])
@@ -290,15 +238,11 @@ def check_elements(
     Parameters
     ----------
     config : StudyConfig
-        The study.
-    schemes : mapping of Scheme
-        By element.
+    schemes : mapping of Scheme by element
     specimens : pandas.DataFrame
-        The specimen table.
     landmarks : mapping of pandas.DataFrame
         Rows by element.
     problems : Problems
-        Takes what is found.
     """
     for element, rows in landmarks.items():
         if rows.empty:
@@ -308,43 +252,39 @@ def check_elements(
 
 
 def _check_counts(config: StudyConfig, element: str, usable: _Usable, problems: Problems) -> None:
-    where: dict[str, Any] = {"file": config.specimens_file, "element": element}
+    here = problems.at(file=config.specimens_file, element=element)
     counts = usable.counts
     if counts and not any(counts.values()):
-        problems.error(
+        here.error(
             f"No known specimen can be used for {element}.",
             "Digitise known specimens in full, or relax preparation: missing.",
-            **where,
         )
         return
     present = [taxon for taxon, n in counts.items() if n]
     if len(counts) > 1 and len(present) == 1:
-        problems.warning(
+        here.warning(
             f"Only one known taxon, {quoted(present[0])}, has specimens that can be used for "
             f"{element}.",
             "Digitise specimens of its relatives: with one taxon there is nothing to compare.",
-            **where,
         )
     if not usable.has_query:
-        problems.note(
+        here.note(
             f"No query is digitised in {element}.",
             "Add its landmark table if the bone is preserved; the known taxa are compared anyway.",
-            **where,
         )
     tests = config.settings.tests
     smallest, alpha = tests.smallest_taxon, tests.alpha
     for taxon in present:
         n = counts[taxon]
         if n < smallest:
-            _tell_small(taxon, n, smallest, alpha, element, where, problems)
+            _tell_small(taxon, n, smallest, alpha, element, here)
     blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if n >= smallest and n + 1 < 1 / alpha]
     if blunt:
-        problems.note(
+        here.note(
             f"Ranks within a taxon of fewer than {_enough(alpha)} specimens never fall to alpha "
             f"{alpha:g}, but to 1/(n+1); that holds in {element} for {listed(blunt)}.",
             "Such ranks can only contradict a verdict of outside; typicality and the ranking among "
             "all known specimens make it.",
-            **where,
         )
 
 
@@ -362,8 +302,7 @@ def _tell_small(
     smallest: int,
     alpha: float,
     element: str,
-    where: dict[str, Any],
-    problems: Problems,
+    here: Problems,
 ) -> None:
     lost = ["the tests between taxa", "the discriminant analysis"]
     rank = ""
@@ -372,10 +311,9 @@ def _tell_small(
             f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
             f"{alpha:g}."
         )
-    problems.warning(
-        f"The taxon {quoted(taxon)} has {n} specimen{'' if n == 1 else 's'} that can be used for "
+    here.warning(
+        f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
         f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
         f"{listed(lost)}, and no verdict of inside rests on it.{rank}",
         "Add specimens if there are any.",
-        **where,
     )

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
-from morpho.study.scheme.reading import Curve, Scheme
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of, where_of
+from morpho.study.scheme.reading import Curve
+from morpho.wording import listed
 
 __all__ = ["repair_curves"]
 
@@ -77,13 +73,9 @@ def _repeats(points: list[Place], start: Place | None, end: Place | None) -> set
 
 
 class _Repair:
-    def __init__(
-        self, config: StudyConfig, scheme: Scheme, frame: pd.DataFrame, problems: Problems
-    ) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.frame = frame
-        self.problems = problems
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.frame = frame = of.landmarks
         self.names: list[str] = frame["landmark"].tolist()
         self.places: list[Place] = list(
             zip(frame["x"].tolist(), frame["y"].tolist(), frame["z"].tolist(), strict=True)
@@ -92,7 +84,7 @@ class _Repair:
         self.dropped = np.zeros(len(frame), dtype=bool)
 
     def run(self) -> pd.DataFrame:
-        keys = self.frame[["specimen", "replicate", "observer"]]
+        keys = self.frame[list(DIGITISATION)]
         starts = np.flatnonzero((keys != keys.shift()).any(axis=1))
         for start, stop in pairwise([*starts.tolist(), len(self.frame)]):
             rows = {self.names[i]: i for i in range(start, stop)}
@@ -146,24 +138,15 @@ class _Repair:
 
     def _tell(self, row: int, found: str, done: str, remedy: str) -> None:
         at = self.frame.iloc[row]
-        parts = [
-            f"{name} {quoted(at[name])}" for name in ("replicate", "observer") if str(at[name])
-        ]
-        label = f" ({listed(parts)})" if parts else ""
+        label = label_of(at["replicate"], at["observer"])
         self.problems.note(
             f"{found}{label}; {done}",
             remedy,
-            file=self.config.absolute(str(at["file"])),
-            line=int(at["line"]),
-            element=self.scheme.element,
-            specimen=str(at["specimen"]),
-            landmark=self.names[row],
+            **where_of(self.config, at),
         )
 
 
-def repair_curves(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> pd.DataFrame:
+def repair_curves(of: Digitised) -> pd.DataFrame:
     """Turn the curves that were digitised backwards, and leave out repeated points.
 
     A curve runs backwards if the way from its first landmark along its points to its second is
@@ -172,14 +155,9 @@ def repair_curves(
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        Scheme of the element.
-    landmarks : pandas.DataFrame
-        Rows of the element, sorted by digitisation and in it by number, each landmark once.
-    problems : Problems
-        Takes a note on each repair.
+    of : Digitised
+        Its rows sorted by digitisation and in it by number, each landmark once. Its problems take
+        a note on each repair.
 
     Returns
     -------
@@ -187,4 +165,4 @@ def repair_curves(
         The rows with the points of each curve numbered from its first landmark to its second;
         ``file`` and ``line`` still tell where the coordinates stand.
     """
-    return _Repair(config, scheme, landmarks, problems).run()
+    return _Repair(of).run()

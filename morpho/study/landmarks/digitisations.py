@@ -5,24 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
-from pathlib import Path
-from typing import TYPE_CHECKING
+from itertools import groupby, islice
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
-from morpho.study.scheme.reading import Curve, Patch, Scheme
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
+from morpho.study.reading.wording import quoted
+from morpho.study.scheme.reading import Patch
+from morpho.wording import listed
 
 __all__ = ["check_digitisations"]
 
 _NUMBERED = re.compile(r"(.+)\.([0-9]+)\Z")
 
-Place = tuple[float, float, float]
+Spot = tuple[str, int]  # file and line
 
 
 @dataclass
@@ -30,227 +27,136 @@ class _Digitisation:
     specimen: str
     replicate: str
     observer: str
-    rows: list[tuple]  # landmark, x, y, z, file, line
+    rows: list[tuple[str, Spot]]  # each landmark, and where it stands
 
     @property
-    def file(self) -> str:
-        return str(self.rows[0][4])
-
-    @property
-    def line(self) -> int:
-        return min(int(row[5]) for row in self.rows if row[4] == self.file)
+    def begins(self) -> Spot:
+        file = self.rows[0][1][0]
+        return file, min(line for _, (where, line) in self.rows if where == file)
 
     @property
     def label(self) -> str:
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", self.replicate), ("observer", self.observer))
-            if value
-        ]
-        return f" ({listed(parts)})" if parts else ""
-
-    def places(self) -> dict[str, Place]:
-        first: dict[str, Place] = {}
-        for landmark, x, y, z, _, _ in self.rows:
-            first.setdefault(landmark, (x, y, z))
-        return first
+        return label_of(self.replicate, self.observer)
 
 
 def _each(frame: pd.DataFrame) -> Iterator[_Digitisation]:
-    columns = ["specimen", "replicate", "observer", "landmark", "x", "y", "z", "file", "line"]
-    current: _Digitisation | None = None
-    for row in frame[columns].itertuples(index=False, name=None):
-        if current is None or row[:3] != (current.specimen, current.replicate, current.observer):
-            if current is not None:
-                yield current
-            current = _Digitisation(row[0], row[1], row[2], [])
-        current.rows.append(row[3:])
-    if current is not None:
-        yield current
+    columns = [*DIGITISATION, "landmark", "file", "line"]
+    rows = frame[columns].itertuples(index=False, name=None)
+    for (specimen, replicate, observer), own in groupby(rows, key=lambda row: row[:3]):
+        spots = [(name, (str(file), int(line))) for *_, name, file, line in own]
+        yield _Digitisation(specimen, replicate, observer, spots)
 
 
 class _Check:
-    def __init__(self, config: StudyConfig, scheme: Scheme, problems: Problems) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.problems = problems
-        self.carried: dict[str, set[str]] = {name: set() for name in scheme.patch_names}
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.carried: dict[str, set[str]] = {name: set() for name in of.scheme.patch_names}
 
-    def path(self, file: str) -> Path:
-        return self.config.absolute(file)
+    def at(self, of: _Digitisation, spot: Spot | None = None) -> Problems:
+        """For what is found in one row of a digitisation, or in all of it."""
+        file, line = spot or of.begins
+        return self.problems.at(file=self.config.absolute(file), line=line, specimen=of.specimen)
 
-    def tell(
-        self,
-        severity: str,
-        found: str,
-        remedy: str,
-        of: _Digitisation,
-        landmark: str | None = None,
-        at: tuple[str, int] | None = None,
-    ) -> None:
-        file, line = at or (of.file, of.line)
-        getattr(self.problems, severity)(
-            found,
-            remedy,
-            file=self.path(file),
-            line=line,
-            element=self.scheme.element,
-            specimen=of.specimen,
-            landmark=landmark,
-        )
-
-    def run(self, digitisation: _Digitisation) -> None:
-        self._repeated(digitisation)
-        places = digitisation.places()
-        numbers: dict[str, dict[int, Place]] = {}
-        for name, place in places.items():
-            match = _NUMBERED.match(name)
-            if match:
-                numbers.setdefault(match[1], {})[int(match[2])] = place
+    def run(self, of: _Digitisation) -> None:
+        self._repeated(of)
+        names = {name for name, _ in of.rows}
+        numbers: dict[str, set[int]] = {}
+        for match in filter(None, map(_NUMBERED.match, names)):
+            numbers.setdefault(match[1], set()).add(int(match[2]))
         for name in self.scheme.landmark_names:
-            if name not in places:
-                self.tell(
-                    "error",
-                    f"There is no row for this landmark in the digitisation{digitisation.label} "
+            if name not in names:
+                self.at(of).error(
+                    f"There is no row for this landmark in the digitisation{of.label} "
                     "that begins here.",
                     "Add the row, with blank cells if the landmark is missing on the bone.",
-                    digitisation,
                     landmark=name,
                 )
-        for curve in self.scheme.curves:
-            self._curve(digitisation, curve, numbers.get(curve.name, {}))
-        for patch in self.scheme.patches:
-            points = numbers.get(patch.name, {})
-            if points and self._numbered_through(digitisation, patch.name, "patch", points):
-                self.carried[patch.name].add(digitisation.specimen)
-
-    def _repeated(self, digitisation: _Digitisation) -> None:
-        first: dict[str, tuple[str, int]] = {}
-        again: list[tuple[str, tuple[str, int]]] = []
-        for landmark, _, _, _, file, line in digitisation.rows:
-            if landmark in first:
-                again.append((landmark, (file, int(line))))
+        for name in self.scheme.curve_names:
+            if name in numbers:
+                self._numbered_through(of, name, "curve", numbers[name])
             else:
-                first[landmark] = (file, int(line))
+                self.at(of).note(
+                    f"The curve {name} is not digitised{of.label}.",
+                    f"Add the rows {name}.1, {name}.2 and so on if the bone has it.",
+                )
+        for name in self.scheme.patch_names:
+            if name in numbers and self._numbered_through(of, name, "patch", numbers[name]):
+                self.carried[name].add(of.specimen)
+
+    def _repeated(self, of: _Digitisation) -> None:
+        first: dict[str, Spot] = {}
+        again = [(name, spot) for name, spot in of.rows if first.setdefault(name, spot) != spot]
         if not again:
             return
         twice = {landmark for landmark, _ in again}
-        files = {file for _, (file, _) in again} - {digitisation.file}
+        begun_in, begun_at = of.begins
+        files = {file for _, (file, _) in again} - {begun_in}
         if len(twice) > 1 and (files or 2 * len(twice) >= len(first)):
-            at = min(
-                (spot for _, spot in again if not files or spot[0] in files),
-                key=lambda spot: (spot[0], spot[1]),
-            )
-            begun = f"line {digitisation.line}"
-            if at[0] != digitisation.file:
-                begun += f" of {digitisation.file}"
-            self.tell(
-                "error",
-                f"The specimen is digitised here again{digitisation.label}; the first digitisation "
+            at = min(spot for _, spot in again if not files or spot[0] in files)
+            begun = f"line {begun_at}" + ("" if at[0] == begun_in else f" of {begun_in}")
+            self.at(of, at).error(
+                f"The specimen is digitised here again{of.label}; the first digitisation "
                 f"begins in {begun}, and nothing tells the two apart.",
                 "Give each digitisation a label of its own in the column replicate, or delete one.",
-                digitisation,
-                at=at,
             )
             return
         for landmark, at in again:
             file, line = first[landmark]
             other = f"line {line}" + ("" if file == at[0] else f" of {file}")
-            self.tell(
-                "error",
-                f"The landmark stands twice in one digitisation{digitisation.label}; it is in "
+            self.at(of, at).error(
+                f"The landmark stands twice in one digitisation{of.label}; it is in "
                 f"{other} already.",
                 "Delete one row; if it was digitised twice label the two in the column replicate.",
-                digitisation,
                 landmark=landmark,
-                at=at,
             )
 
-    def _numbered_through(
-        self, of: _Digitisation, name: str, what: str, points: dict[int, Place]
-    ) -> bool:
-        gaps = (n for n in range(1, max(points) + 1) if n not in points)
-        absent = list(islice(gaps, 1000))
-        if not absent:
-            return True
-        at = next((row[4], int(row[5])) for row in of.rows if row[0] == f"{name}.{max(points)}")
-        self.tell(
-            "error",
-            f"The {what} {name} has a point {max(points)} but none numbered "
-            f"{listed(absent, most=5, last='or')}{of.label}.",
-            "Number the points from 1 without gaps, in their order along the bone.",
-            of,
-            landmark=f"{name}.{max(points)}",
-            at=at,
-        )
-        return False
-
-    def _curve(self, of: _Digitisation, curve: Curve, points: dict[int, Place]) -> None:
-        if not points:
-            self.tell(
-                "note",
-                f"The curve {curve.name} is not digitised{of.label}.",
-                f"Add the rows {curve.name}.1, {curve.name}.2 and so on if the bone has it.",
-                of,
+    def _numbered_through(self, of: _Digitisation, name: str, what: str, given: set[int]) -> bool:
+        last = max(given)
+        absent = list(islice((n for n in range(1, last + 1) if n not in given), 1000))
+        if absent:
+            self.at(of, dict(reversed(of.rows))[f"{name}.{last}"]).error(
+                f"The {what} {name} has a point {last} but none numbered "
+                f"{listed(absent, most=5, last='or')}{of.label}.",
+                "Number the points from 1 without gaps, in their order along the bone.",
+                landmark=f"{name}.{last}",
             )
-            return
-        self._numbered_through(of, curve.name, "curve", points)
+        return not absent
 
-    def templates(self, specimens: pd.DataFrame | None) -> None:
-        for patch in self.scheme.patches:
-            self._template(patch, specimens)
-
-    def _template(self, patch: Patch, specimens: pd.DataFrame | None) -> None:
-        scheme_file = self.config.scheme_path(self.scheme.element)
-        where = {"file": scheme_file, "element": self.scheme.element}
+    def template(self, patch: Patch, specimens: pd.DataFrame | None) -> None:
+        here = self.problems.at(file=self.config.scheme_path(self.scheme.element))
         if patch.template is None:
             if not self.carried[patch.name]:
-                self.problems.error(
+                here.error(
                     f"The patch {patch.name} has points on no specimen.",
                     f"Place {patch.name}.1, {patch.name}.2 and so on on one specimen with a scan.",
-                    **where,  # type: ignore[arg-type]
                 )
             return
         if specimens is not None and patch.template not in specimens.index:
-            self.problems.error(
+            here.error(
                 f"The template of the patch {patch.name}, {quoted(patch.template)}, is not in the "
                 "specimen table.",
                 "Name a specimen that carries the placed points.",
-                **where,  # type: ignore[arg-type]
             )
         elif patch.template not in self.carried[patch.name]:
-            self.problems.error(
+            here.error(
                 f"The patch {patch.name} has no points on its template.",
                 f"Place {patch.name}.1, {patch.name}.2 and so on on {quoted(patch.template)}.",
                 specimen=patch.template,
-                **where,  # type: ignore[arg-type]
             )
 
 
-def check_digitisations(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame | None,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_digitisations(of: Digitised) -> None:
     """Check that each digitisation of an element is whole.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        What should be there.
-    specimens : pandas.DataFrame or None
-        The specimen table, if it could be read.
-    landmarks : pandas.DataFrame
-        Rows of the element, sorted by digitisation; duplicates not yet dropped.
-    problems : Problems
-        Takes what is found: landmarks without a row, rows that stand twice, digitisations that
-        nothing tells apart, curves with gaps, patches without points.
+    of : Digitised
+        Its rows sorted by digitisation, duplicates not yet dropped. Told are landmarks without a
+        row, rows that stand twice, digitisations that nothing tells apart, curves with gaps,
+        patches without points.
     """
-    check = _Check(config, scheme, problems)
-    for digitisation in _each(landmarks):
+    check = _Check(of)
+    for digitisation in _each(of.landmarks):
         check.run(digitisation)
-    check.templates(specimens)
+    for patch in of.scheme.patches:
+        check.template(patch, of.specimens)

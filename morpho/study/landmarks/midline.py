@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -11,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
+from morpho.study.reading.problems import Where
 from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
@@ -88,9 +87,7 @@ class _Off:
 
     specimen: str
     label: str
-    landmark: str
-    file: Path
-    line: int
+    where: Where
     distance: float  # mm
     share: float  # of the bone's largest extent
 
@@ -98,8 +95,7 @@ class _Off:
 def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> list[_Off]:
     measured = []
     fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows[["x", "y", "z"]].to_numpy(dtype=np.float64)
         at = {name: i for i, name in enumerate(rows["landmark"])}
         pairs = [(at[a], at[b]) for a, b in scheme.pairs if a in at and b in at]
@@ -108,57 +104,37 @@ def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> li
             continue
         left, right = np.array(pairs).T
         normal, offset = midline_plane(points[left], points[right])
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", replicate), ("observer", observer))
-            if value
-        ]
-        label = f" ({listed(parts)})" if parts else ""
         for name in (name for name in scheme.midline if name in at):
-            row = rows.iloc[at[name]]
+            where = where_of(config, rows.iloc[at[name]])
             distance = abs(float(points[at[name]] @ normal) - offset)
-            file = config.absolute(str(row["file"]))
-            measured.append(
-                _Off(specimen, label, name, file, int(row["line"]), distance, distance / extent)
-            )
+            measured.append(_Off(specimen, label, where, distance, distance / extent))
     return measured
 
 
-def check_midline(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> None:
+def check_midline(of: Digitised) -> None:
     """Check that the midline landmarks of each digitisation lie near its plane of symmetry.
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        Scheme of the element.
-    landmarks : pandas.DataFrame
-        Rows of the element, each landmark once in a digitisation.
-    problems : Problems
-        Takes a warning on each landmark that is farther off than a twentieth of the bone's extent
-        and than five times what such landmarks usually are.
+    of : Digitised
+        With each landmark once in a digitisation. Its problems take a warning on each landmark
+        that is farther off than a twentieth of the bone's extent and than five times what such
+        landmarks usually are.
     """
-    if scheme.symmetry != "object":
+    if of.scheme.symmetry != "object":
         return
-    distorted = set(config.settings.preparation.distortion)
-    measured = _measure(config, scheme, landmarks)
+    distorted = set(of.config.settings.preparation.distortion)
+    measured = _measure(of.config, of.scheme, of.landmarks)
     usual = median(one.share for one in measured) if measured else 0.0
     for one in measured:
         if one.share <= max(FAR_SHARE, TIMES_USUAL * usual) or one.specimen in distorted:
             continue
-        problems.warning(
+        of.problems.warning(
             f"The landmark is {one.distance:.2f} mm off the plane between left and right"
             f"{one.label}, {one.share:.0%} of the bone's extent, though it is on the midline.",
             "Look whether it slipped, or whether the bone is distorted: then list the specimen "
             "under preparation: distortion.",
-            file=one.file,
-            line=one.line,
-            element=scheme.element,
-            specimen=one.specimen,
-            landmark=one.landmark,
+            **one.where,
         )

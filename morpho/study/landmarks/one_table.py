@@ -15,7 +15,7 @@ from morpho.study.reading.wording import quoted
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["LandmarkFile", "LandmarkRow", "SpecimenNames"]
+__all__ = ["LandmarkRow", "SpecimenNames", "landmark_rows"]
 
 _FROM_PATH = ("element", "specimen", "replicate")
 
@@ -33,91 +33,76 @@ class LandmarkRow:
     cells : dict of str
         By our names of the columns; blank where the table has no such column.
     line : int
-        Line of the file.
     """
 
     cells: dict[str, str]
     line: int
 
 
-class LandmarkFile:
-    """One landmark table: its columns found, its names settled.
+def landmark_rows(
+    config: StudyConfig,
+    table: Table,
+    from_path: Mapping[str, str],
+    names: SpecimenNames,
+    problems: Problems,
+) -> list[LandmarkRow]:
+    """Take the rows of a landmark table, each with what the table's path adds to it.
 
     Parameters
     ----------
     config : StudyConfig
-        The study.
     table : Table
-        The table as read.
     from_path : mapping of str
         Values that the table's path gives, by column.
     names : SpecimenNames
-        The specimens there are.
     problems : Problems
         Takes what is found: missing columns, rows that contradict the path.
+
+    Returns
+    -------
+    list of LandmarkRow
+        Empty where a needed column is missing.
     """
+    mapping = config.settings.landmarks.columns
+    alone = config.elements[0] if len(config.elements) == 1 else ""
+    places = {}
+    usable = True
+    for ours in ("specimen", "element", "replicate", "observer", "landmark", "x", "y", "z"):
+        needed = ours not in {"replicate", "observer"} and ours not in from_path
+        if ours == "element" and alone:
+            needed = False
+        place = table.position(ours, mapping, problems, "landmarks", needed=needed)
+        usable = usable and (place is not None or not (needed or ours in mapping))
+        places[ours] = place
+    if not usable:
+        return []
+    result = []
+    for line, row in zip(table.lines, table.rows, strict=True):
+        cells = {k: "" if i is None else row[i].strip() for k, i in places.items()}
+        if _fill_from_path(cells, from_path, names, problems.at(file=table.file, line=line)):
+            cells["element"] = cells["element"] or alone
+            result.append(LandmarkRow(cells, line))
+    return result
 
-    def __init__(
-        self,
-        config: StudyConfig,
-        table: Table,
-        from_path: Mapping[str, str],
-        names: SpecimenNames,
-        problems: Problems,
-    ) -> None:
-        self.config = config
-        self.table = table
-        self.from_path = from_path
-        self.names = names
-        self.problems = problems
 
-    def rows(self) -> list[LandmarkRow]:
-        """Take the rows of the table, each with what the path adds to it.
-
-        Returns
-        -------
-        list of LandmarkRow
-            Empty where a needed column is missing.
-        """
-        mapping = self.config.settings.landmarks.columns
-        places = {}
-        usable = True
-        for ours in ("specimen", "element", "replicate", "observer", "landmark", "x", "y", "z"):
-            needed = ours not in {"replicate", "observer"} and ours not in self.from_path
-            if ours == "element" and len(self.config.elements) == 1:
-                needed = False
-            place = self.table.position(ours, mapping, self.problems, "landmarks", needed=needed)
-            usable = usable and (place is not None or not (needed or ours in mapping))
-            places[ours] = place
-        if not usable:
-            return []
-        result = []
-        for line, row in zip(self.table.lines, self.table.rows, strict=True):
-            cells = {k: "" if i is None else row[i].strip() for k, i in places.items()}
-            if self._fill_from_path(cells, line):
-                result.append(LandmarkRow(cells, line))
-        return result
-
-    def _fill_from_path(self, cells: dict[str, str], line: int) -> bool:
-        for ours in _FROM_PATH:
-            told = self.from_path.get(ours)
-            if told is None:
-                continue
-            if not cells[ours]:
-                cells[ours] = self.names.from_file(told) if ours == "specimen" else told
-                continue
-            same = safe_name(cells[ours]) if ours == "specimen" else cells[ours]
-            if _composed(same) != _composed(told):
-                self.problems.error(
-                    f"{ours} is {quoted(cells[ours])}, but the file's path says {quoted(told)}.",
-                    "Put the file in its right place, or correct the cell.",
-                    file=self.table.file,
-                    line=line,
-                )
-                return False
-        if not cells["element"] and len(self.config.elements) == 1:
-            cells["element"] = self.config.elements[0]
-        return True
+def _fill_from_path(
+    cells: dict[str, str], from_path: Mapping[str, str], names: SpecimenNames, here: Problems
+) -> bool:
+    for ours in _FROM_PATH:
+        told = from_path.get(ours)
+        if told is None:
+            continue
+        if not cells[ours]:
+            cells[ours] = names.from_file(told) if ours == "specimen" else told
+            continue
+        same = safe_name(cells[ours]) if ours == "specimen" else cells[ours]
+        if _composed(same) != _composed(told):
+            here.error(
+                f"{ours} is {quoted(cells[ours])}, but the file's path says {quoted(told)}.",
+                "Put the file in its right place, or correct the cell.",
+            )
+            return False
+    return True
 
 
 class SpecimenNames:

@@ -5,22 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.problems import Problems, Severity
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
 from morpho.study.scheme.reading import Scheme
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
+from morpho.wording import listed
 
 __all__ = ["check_pairs", "mirror_gaps", "other_partners"]
 
@@ -147,19 +144,12 @@ def _measure(scheme: Scheme, landmarks: pd.DataFrame) -> list[_Measured]:
     names = list(scheme.landmark_names)
     measured = []
     fixed = landmarks[landmarks["landmark"].isin(names)]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows.set_index("landmark")[["x", "y", "z"]].reindex(names).to_numpy(np.float64)
         present = points[~np.isnan(points).any(axis=1)]
         extent = float(np.ptp(present, axis=0).max()) if len(present) else 0.0
         if not 0 < extent < 1e100:
             continue
-        parts = [
-            f"{name} {quoted(value)}"
-            for name, value in (("replicate", replicate), ("observer", observer))
-            if value
-        ]
-        label = f" ({listed(parts)})" if parts else ""
         measured.append(_Measured(specimen, label, rows, points, extent))
     return measured
 
@@ -184,19 +174,15 @@ def _groups(written: Indices, better: Indices) -> list[Indices]:
 
 
 class _Check:
-    def __init__(
-        self, config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-    ) -> None:
-        self.config = config
-        self.scheme = scheme
-        self.problems = problems
-        self.names = list(scheme.landmark_names)
-        by_name = partners(scheme.pairs, scheme.midline)
+    def __init__(self, of: Digitised) -> None:
+        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.names = list(of.scheme.landmark_names)
+        by_name = partners(of.scheme.pairs, of.scheme.midline)
         place = {name: i for i, name in enumerate(self.names)}
         self.partner = np.array([place[by_name[name]] for name in self.names], dtype=np.intp)
-        distorted = set(config.settings.preparation.distortion)
-        sound = landmarks[~landmarks["specimen"].isin(distorted)]
-        self.measured = _measure(scheme, sound)
+        distorted = set(of.config.settings.preparation.distortion)
+        sound = of.landmarks[~of.landmarks["specimen"].isin(distorted)]
+        self.measured = _measure(of.scheme, sound)
 
     def run(self) -> None:
         self._see(self.partner)
@@ -230,13 +216,15 @@ class _Check:
         shares = [share for share in shares if share == share]
         return float(np.median(shares)) if shares else np.nan
 
-    def _line(self, members: Iterable[int]) -> int | None:
+    def _tell(self, members: Iterable[int], severity: Severity, found: str, remedy: str) -> None:
+        """Tell of landmarks where the first of their pairs stands in the scheme."""
         names = {self.names[i] for i in members}
-        document = read_yaml(self.config.scheme_path(self.scheme.element), Problems())
-        for number, pair in enumerate(self.scheme.pairs):
-            if document is not None and names & set(pair):
-                return document.line("pairs", number)
-        return None
+        path = self.config.scheme_path(self.scheme.element)
+        document = read_yaml(path, Problems())
+        places = (n for n, pair in enumerate(self.scheme.pairs) if names & set(pair))
+        first = next(places, None)
+        line = None if document is None or first is None else document.line("pairs", first)
+        self.problems.tell(severity, found, remedy, file=path, line=line)
 
     def _crossed(self) -> set[int]:
         """Tell pairs that others would mend, look at the bones with these; give the landmarks."""
@@ -298,27 +286,24 @@ class _Check:
             f" The pairs look crossed: {self._written(better, group)} would fit in {counted} "
             f"digitisations better than {self._written(self.partner, group)}."
         )
-        add = self.problems.error if sure else self.problems.warning
-        add(
+        self._tell(
+            group.tolist(),
+            "error" if sure else "warning",
             found + mend,
             "Put the pairs of the scheme right, or the names in the landmark tables: everything "
             "that is told of left and right hangs on them.",
-            file=self.config.scheme_path(self.scheme.element),
-            line=self._line(group.tolist()),
-            element=self.scheme.element,
         )
 
     def _tell_pair(self, i: int, share: float, middle: float) -> None:
         left, right = self.names[i], self.names[self.partner[i]]
-        self.problems.warning(
+        self._tell(
+            [i],
+            "warning",
             f"{left} and {right} do not look like mirror images of each other: the mirror image "
             f"of one usually lies {share:.0%} of the bone's extent from the other, {middle:.1%} "
             "in the middle of all pairs.",
             "Look whether the pair is right. If the bone is that uneven, write symmetry: as_is "
             "under preparation, or describe the landmarks without a plane of symmetry.",
-            file=self.config.scheme_path(self.scheme.element),
-            line=self._line([i]),
-            element=self.scheme.element,
         )
 
     def _tell_digitisation(self, one: _Measured, far: Points, limits: dict[int, float]) -> None:
@@ -331,40 +316,29 @@ class _Check:
         pairs = [(self.names[i], self.names[self.partner[i]]) for i in off]
         also = listed([f"{left} and {right}" for left, right in pairs[1:]], most=3)
         row = one.rows[one.rows["landmark"].isin(pairs[0])].iloc[0]
-        self.problems.warning(
+        here = self.problems.at(**where_of(self.config, row))
+        here.warning(
             f"{pairs[0][0]} and {pairs[0][1]} are no mirror images of each other{one.label}: they "
             f"are {gaps[off[0]]:.2f} mm off, {gaps[off[0]] / one.extent:.0%} of the bone's extent"
             + (f"; nor are {also}." if also else "."),
             "Look whether one of them slipped or has another's name, or whether the bone is "
             "distorted: then list the specimen under preparation: distortion.",
-            file=self.config.absolute(str(row["file"])),
-            line=int(row["line"]),
-            element=self.scheme.element,
-            specimen=one.specimen,
+            landmark=None,
         )
 
 
-def check_pairs(
-    config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame, problems: Problems
-) -> None:
+def check_pairs(of: Digitised) -> None:
     """Check that the landmarks of each pair are mirror images of each other.
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        Scheme of the element.
-    landmarks : pandas.DataFrame
-        Rows of the element, each landmark once in a digitisation.
-    problems : Problems
-        Takes an error on pairs that are crossed in the scheme: others fit at half the distance or
-        less in four of five digitisations. Takes a warning on a pair, and on one of a single
-        digitisation, that is farther off than a tenth of the bone's extent and than five times
-        what pairs usually are.
+    of : Digitised
+        With each landmark once in a digitisation. Its problems take an error on pairs that are
+        crossed in the scheme: others fit at half the distance or less in four of five
+        digitisations. They take a warning on a pair, and on one of a single digitisation, that is
+        farther off than a tenth of the bone's extent and than five times what pairs usually are.
     """
-    if scheme.symmetry != "object":
-        return
-    _Check(config, scheme, landmarks, problems).run()
+    if of.scheme.symmetry == "object":
+        _Check(of).run()

@@ -11,15 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
 from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
-from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, quoted
-from morpho.study.scheme.reading import Scheme
+from morpho.study.reading.problems import Problems, Where
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["centroid_size_share", "check_plausibility"]
+__all__ = ["check_plausibility"]
 
 # Fewer fellows than this say nothing about the size a bone should have.
 FEWEST_FELLOWS = 3
@@ -46,43 +45,18 @@ class _Sized:
     log_size: float
     rows: pd.DataFrame  # of the landmarks that are present
 
+    @property
+    def where(self) -> Where:
+        return {"file": self.file, "line": self.line, "specimen": self.specimen}
 
-def centroid_size_share(points: np.ndarray) -> float:
-    """Compute the root mean square distance of points from their centroid.
 
-    Unlike centroid size it does not grow with the number of points, so that digitisations with
-    missing landmarks can be compared.
-
-    Parameters
-    ----------
-    points : ndarray of shape (k, 3)
-        Landmarks that are present, in millimetres.
-
-    Returns
-    -------
-    float
-        Centroid size divided by the square root of k, in millimetres.
-    """
+def _centroid_size_share(points: np.ndarray) -> float:
+    """Root mean square distance from the centroid, which does not grow with missing landmarks."""
     centred = points - points.mean(axis=0)
     return float(np.sqrt(np.square(centred).sum() / len(points)))
 
 
-def _label(replicate: str, observer: str) -> str:
-    parts = [
-        f"{name} {quoted(value)}"
-        for name, value in (("replicate", replicate), ("observer", observer))
-        if value
-    ]
-    return f" ({listed(parts)})" if parts else ""
-
-
-def check_plausibility(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame | None,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_plausibility(of: Digitised) -> None:
     """Check that the coordinates of an element's digitisations can be right.
 
     Each digitisation's size (root mean square distance of its landmarks from their centroid) is
@@ -92,30 +66,21 @@ def check_plausibility(
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        The element's scheme.
-    specimens : pandas.DataFrame or None
-        The specimen table, if it could be read.
-    landmarks : pandas.DataFrame
-        Tidy rows of the element, each landmark once in a digitisation.
-    problems : Problems
-        Takes what is found.
+    of : Digitised
+        With each landmark once in a digitisation.
     """
-    names = set(scheme.landmark_names)
+    config, scheme, specimens, problems = of.config, of.scheme, of.specimens, of.problems
     taxa = {} if specimens is None else specimens["taxon"].to_dict()
     sized: list[_Sized] = []
     copies: dict[bytes, _Sized] = {}
-    fixed = landmarks[landmarks["landmark"].isin(names)]
-    for key, rows in fixed.groupby(["specimen", "replicate", "observer"], sort=False):
-        specimen, replicate, observer = (str(part) for part in key)
+    fixed = of.landmarks[of.landmarks["landmark"].isin(scheme.landmark_names)]
+    for specimen, label, rows in each_digitisation(fixed):
         points = rows[["x", "y", "z"]].to_numpy(dtype=float)
         present = points[~np.isnan(points).any(axis=1)]
         first = rows.sort_values(["file", "line"]).iloc[0]
         one = _Sized(
             specimen,
-            _label(replicate, observer),
+            label,
             str(taxa.get(specimen, "")),
             config.absolute(str(first["file"])),
             int(first["line"]),
@@ -124,60 +89,52 @@ def check_plausibility(
         )
         if len(present) < 3:
             continue
-        if _degenerate(scheme.element, one, present, problems):
+        if _degenerate(one, present, problems):
             continue
-        _origin(config, scheme.element, one, rows, problems)
-        _coincident(scheme.element, one, rows, problems)
+        _origin(config, rows, problems)
+        _coincident(one, rows, problems)
         with np.errstate(over="ignore"):
-            size = centroid_size_share(present)
+            size = _centroid_size_share(present)
         one.log_size = math.log(size) if math.isfinite(size) else math.log(1e300)
         sized.append(one)
-        _copied(scheme.element, one, points, copies, problems)
-    _check_sizes(config, scheme.element, sized, problems)
-    _check_taxa(config, scheme.element, sized, problems)
+        _copied(one, points, copies, problems)
+    _check_sizes(config, sized, problems)
+    _check_taxa(config, sized, problems)
 
 
-def _degenerate(element: str, one: _Sized, points: np.ndarray, problems: Problems) -> bool:
-    where = {"file": one.file, "line": one.line, "element": element, "specimen": one.specimen}
+def _degenerate(one: _Sized, points: np.ndarray, problems: Problems) -> bool:
+    here = problems.at(**one.where)
     centred = points - points.mean(axis=0)
     largest = float(np.abs(centred).max())
     if largest == 0 or largest <= FLAT * float(np.abs(points).max()):
-        problems.error(
+        here.error(
             f"All landmarks of the digitisation{one.label} that begins here lie in one point.",
             "Export the coordinates again.",
-            **where,  # type: ignore[arg-type]
         )
         return True
     spread = np.linalg.svd(centred / largest, compute_uv=False)
     rank = int((spread > FLAT * spread[0]).sum())
     if rank == 1 or (rank == 2 and len(points) > 3):
         shape = "line" if rank == 1 else "plane"
-        problems.error(
+        here.error(
             f"All landmarks of the digitisation{one.label} that begins here lie in one {shape}.",
             "Check that x, y and z are the right columns; the method needs three dimensions.",
-            **where,  # type: ignore[arg-type]
         )
         return True
     return False
 
 
-def _origin(
-    config: StudyConfig, element: str, one: _Sized, rows: pd.DataFrame, problems: Problems
-) -> None:
+def _origin(config: StudyConfig, rows: pd.DataFrame, problems: Problems) -> None:
     at_zero = rows[(rows["x"] == 0) & (rows["y"] == 0) & (rows["z"] == 0)]
-    for name, file, line in zip(at_zero["landmark"], at_zero["file"], at_zero["line"], strict=True):
+    for _, row in at_zero.iterrows():
         problems.warning(
             "The landmark is at 0, 0, 0, which some write for a missing one.",
             "If the landmark is missing leave its cells blank.",
-            file=config.absolute(file),
-            line=int(line),
-            element=element,
-            specimen=one.specimen,
-            landmark=name,
+            **where_of(config, row),
         )
 
 
-def _coincident(element: str, one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
+def _coincident(one: _Sized, rows: pd.DataFrame, problems: Problems) -> None:
     seen: dict[tuple[float, float, float], str] = {}
     for name, x, y, z, line in zip(
         rows["landmark"], rows["x"], rows["y"], rows["z"], rows["line"], strict=True
@@ -191,18 +148,13 @@ def _coincident(element: str, one: _Sized, rows: pd.DataFrame, problems: Problem
                 "Check that it was not digitised twice under two names.",
                 file=one.file,
                 line=int(line),
-                element=element,
                 specimen=one.specimen,
                 landmark=name,
             )
 
 
 def _copied(
-    element: str,
-    one: _Sized,
-    points: np.ndarray,
-    copies: dict[bytes, _Sized],
-    problems: Problems,
+    one: _Sized, points: np.ndarray, copies: dict[bytes, _Sized], problems: Problems
 ) -> None:
     other = copies.setdefault(points.tobytes(), one)
     if other is one:
@@ -216,10 +168,7 @@ def _copied(
         f"The coordinates of the digitisation{one.label} are the very same as those of {whose} in "
         f"{problems.shown_path(other.file)}, line {other.line}.",
         "Check that no file was copied and renamed.",
-        file=one.file,
-        line=one.line,
-        element=element,
-        specimen=one.specimen,
+        **one.where,
     )
 
 
@@ -228,9 +177,7 @@ def _times(ratio: float) -> str:
     return f"{times} times the size of" if ratio >= 1 else f"1/{times} the size of"
 
 
-def _check_sizes(
-    config: StudyConfig, element: str, sized: list[_Sized], problems: Problems
-) -> None:
+def _check_sizes(config: StudyConfig, sized: list[_Sized], problems: Problems) -> None:
     by_specimen: dict[str, list[float]] = {}
     for one in sized:
         by_specimen.setdefault(one.specimen, []).append(one.log_size)
@@ -250,12 +197,12 @@ def _check_sizes(
         if abs(off) < math.log(SUSPECT_RATIO) or abs(off) < DEVIATIONS * spread:
             continue
         fellows = f"the other specimens of {one.taxon}" if sizes is own else "the other specimens"
-        if off > 0 and _tell_far_landmark(config, element, one, middle, fellows, problems):
+        if off > 0 and _tell_far_landmark(config, one, middle, fellows, problems):
             continue
-        _tell_size(config, element, one, math.exp(min(off, 600.0)), fellows, problems)
+        _tell_size(config, one, math.exp(min(off, 600.0)), fellows, problems)
 
 
-def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems: Problems) -> None:
+def _check_taxa(config: StudyConfig, sized: list[_Sized], problems: Problems) -> None:
     """A whole taxon in another unit: one museum, one taxon, one export."""
     by_taxon: dict[str, list[_Sized]] = {}
     for one in sized:
@@ -283,17 +230,11 @@ def _check_taxa(config: StudyConfig, element: str, sized: list[_Sized], problems
             else "Check its unit; if the animals are that different in size, nothing is wrong.",
             file=first.file,
             line=first.line,
-            element=element,
         )
 
 
 def _tell_far_landmark(
-    config: StudyConfig,
-    element: str,
-    one: _Sized,
-    expected: float,
-    fellows: str,
-    problems: Problems,
+    config: StudyConfig, one: _Sized, expected: float, fellows: str, problems: Problems
 ) -> bool:
     """Tell the one landmark that makes a digitisation too large, if there is such a one."""
     points = one.rows[["x", "y", "z"]].to_numpy(dtype=float)
@@ -303,7 +244,7 @@ def _tell_far_landmark(
     far = int(apart.max(axis=1).argmax())
     others = np.delete(points, far, axis=0)
     with np.errstate(over="ignore"):
-        size = centroid_size_share(others)
+        size = _centroid_size_share(others)
     # it alone must account for the size, within the ratio that is suspect nowhere
     if not (0 < size < math.inf) or abs(math.log(size) - expected) >= math.log(SUSPECT_RATIO) / 2:
         return False
@@ -315,22 +256,13 @@ def _tell_far_landmark(
         f"{'xyz'[axis]} is {written:.10g}. Without it the digitisation has about the size of "
         f"{fellows}.",
         "Look for a lost decimal mark or a wrong digit in its cells.",
-        file=config.absolute(str(row["file"])),
-        line=int(row["line"]),
-        element=element,
-        specimen=one.specimen,
-        landmark=str(row["landmark"]),
+        **where_of(config, row),
     )
     return True
 
 
 def _tell_size(
-    config: StudyConfig,
-    element: str,
-    one: _Sized,
-    ratio: float,
-    fellows: str,
-    problems: Problems,
+    config: StudyConfig, one: _Sized, ratio: float, fellows: str, problems: Problems
 ) -> None:
     stated = config.settings.landmarks.units
     unit = probable_unit(ratio, stated)
@@ -347,8 +279,5 @@ def _tell_size(
     add(
         f"The digitisation{one.label} that begins here is {_times(ratio)} {fellows}.",
         remedy,
-        file=one.file,
-        line=one.line,
-        element=element,
-        specimen=one.specimen,
+        **one.where,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,27 +13,29 @@ import pandas as pd
 
 from morpho.study.landmarks.curve_repair import repair_curves
 from morpho.study.landmarks.digitisations import check_digitisations
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised
 from morpho.study.landmarks.midline import check_midline
-from morpho.study.landmarks.one_table import LandmarkFile, LandmarkRow, SpecimenNames
+from morpho.study.landmarks.one_table import LandmarkRow, SpecimenNames, landmark_rows
 from morpho.study.landmarks.plausibility import check_plausibility
 from morpho.study.landmarks.unknown_specimens import UnknownSpecimens
 from morpho.study.reading.coordinates import MILLIMETRES, CellError, parse_coordinate
 from morpho.study.reading.paths import PathPattern
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import read_table
-from morpho.study.reading.wording import Suggestions, listed, quoted
+from morpho.study.reading.wording import Suggestions, quoted
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["DIGITISATION", "LANDMARK_COLUMNS", "gather_landmarks", "read_landmarks"]
 
-# What tells one digitisation of an element from another.
-DIGITISATION = ("specimen", "replicate", "observer")
 LANDMARK_COLUMNS = (
     "specimen", "element", "replicate", "observer", "landmark", "x", "y", "z", "file", "line",
 )  # fmt: skip
+Place = tuple[float, float, float]
+
 _CODES = {99, 999, 9999, 99999}  # numbers that some write for a missing landmark
 
 
@@ -54,9 +57,7 @@ class _Gatherer:
         self.unit = MILLIMETRES[config.settings.landmarks.units]
         self.decimal = config.settings.landmarks.decimal
         self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
-        self.suggest = {
-            "element": Suggestions(config.elements),
-        }
+        self.suggest = {"element": Suggestions(config.elements)}
         for element, (names, numbered) in self.points.items():
             known = [*sorted(names), *numbered]
             self.suggest[f"landmark of {element}"] = Suggestions(known)
@@ -78,26 +79,21 @@ class _Gatherer:
                     )
                 for path in pattern.near_misses(element=element):
                     if path not in files:
-                        self._tell_near_miss(path, pattern)
+                        self.problems.warning(
+                            "This file is not read: its name differs from the pattern "
+                            f"{quoted(pattern.pattern)} in capitals.",
+                            "Rename it if it belongs to the study.",
+                            file=path,
+                        )
         for path in sorted(files):
             values = files[path].values(path) or {}
             self._file(path, values)
-        self.unknown.tell(
-            {
-                element: [(record[0], record[4]) for record in records]
-                for element, records in self.records.items()
-            },
-            self.problems,
-        )
+        understood = {
+            element: [(record[0], record[4]) for record in records]
+            for element, records in self.records.items()
+        }
+        self.unknown.tell(understood, self.problems)
         return {element: self._frame(element) for element in self.elements}
-
-    def _tell_near_miss(self, path: Path, pattern: PathPattern) -> None:
-        self.problems.warning(
-            f"This file is not read: its name differs from the pattern "
-            f"{quoted(pattern.pattern)} in capitals.",
-            "Rename it if it belongs to the study.",
-            file=path,
-        )
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
         self.shown = self.problems.shown_path(path)
@@ -110,69 +106,49 @@ class _Gatherer:
                 "Fill it in, or delete the file.",
                 file=path,
             )
-        for row in LandmarkFile(self.config, table, from_path, self.names, self.problems).rows():
+        for row in landmark_rows(self.config, table, from_path, self.names, self.problems):
             self._row(path, row)
 
     def _row(self, path: Path, row: LandmarkRow) -> None:
         cells, line = row.cells, row.line
         element = cells["element"]
+        specimen, landmark = cells["specimen"] or None, cells["landmark"] or None
+        here = self.problems.at(file=path, line=line, specimen=specimen, landmark=landmark)
         if element not in self.config.elements:
             near = self.suggest["element"].nearest(element) if element else None
             hint = f"Did you mean {near}?" if near else f"Known: {listed(self.config.elements)}."
-            self.problems.error(
-                f"element is {quoted(element)}, which is not in study.yaml."
-                if element
-                else "element is blank.",
-                hint,
-                file=path,
-                line=line,
-                specimen=cells["specimen"] or None,
-                landmark=cells["landmark"] or None,
-            )
+            found = f"{quoted(element)}, which is not in study.yaml" if element else "blank"
+            here.error(f"element is {found}.", hint)
             return
         if element not in self.records:
             return  # another element's row
-        specimen = self._specimen(path, row)
-        landmark = self._landmark(path, row)
+        here = here.at(element=element)
+        specimen = self._specimen(path, row, here)
+        landmark = self._landmark(row, here)
         # A slip in a coordinate must not make the row seem absent as well.
-        place = self._coordinates(path, row) or (math.nan, math.nan, math.nan)
+        place = self._coordinates(row, here) or (math.nan, math.nan, math.nan)
         if specimen is None or landmark is None:
             return
+        labels = cells["replicate"], cells["observer"]
         self.records[element].append(
-            (
-                specimen,
-                element,
-                cells["replicate"],
-                cells["observer"],
-                landmark,
-                *place,
-                self.shown,
-                line,
-            )
+            (specimen, element, *labels, landmark, *place, self.shown, line)
         )
 
-    def _specimen(self, path: Path, row: LandmarkRow) -> str | None:
+    def _specimen(self, path: Path, row: LandmarkRow, here: Problems) -> str | None:
         written = row.cells["specimen"]
         if self.any_name and written:
             return written
         name = self.names.find(written)
         if name is not None:
             return name
-        element, landmark = row.cells["element"], row.cells["landmark"]
         if written:
-            self.unknown.add(path, row.line, element, written, landmark)
-            return None
-        self.problems.error(
-            "specimen is blank.",
-            "Name the specimen, as in the specimen table.",
-            file=path,
-            line=row.line,
-            element=element,
-            landmark=landmark or None,
-        )
+            landmark = row.cells["landmark"]
+            self.unknown.add(path, row.line, row.cells["element"], written, landmark)
+        else:
+            here.error("specimen is blank.", "Name the specimen, as in the specimen table.")
         return None
 
-    def _landmark(self, path: Path, row: LandmarkRow) -> str | None:
+    def _landmark(self, row: LandmarkRow, here: Problems) -> str | None:
         written, element = row.cells["landmark"], row.cells["element"]
         names, numbered = self.points.get(element, (set(), {}))
         if written in names or (written and element not in self.points):
@@ -193,48 +169,32 @@ class _Gatherer:
             near = f"{near}.{number}" if near in numbered and plain else near
             remedy = f"Did you mean {near}? " if near else ""
             remedy += "Correct the name, or add the landmark to the scheme."
-        self.problems.error(
-            found,
-            remedy,
-            file=path,
-            line=row.line,
-            element=element,
-            specimen=row.cells["specimen"] or None,
-        )
+        here.error(found, remedy, landmark=None)
         return None
 
-    def _coordinates(self, path: Path, row: LandmarkRow) -> tuple[float, float, float] | None:
-        where = {
-            "file": path,
-            "line": row.line,
-            "element": row.cells["element"],
-            "specimen": row.cells["specimen"] or None,
-            "landmark": row.cells["landmark"] or None,
-        }
+    def _coordinates(self, row: LandmarkRow, here: Problems) -> Place | None:
         place, right = [], True
         for axis in "xyz":
             try:
                 place.append(parse_coordinate(row.cells[axis], self.decimal))
             except CellError as error:
-                self.problems.error(f"{axis} {error.found}", error.remedy, **where)  # type: ignore[arg-type]
+                here.error(f"{axis} {error.found}", error.remedy)
                 right = False
         if not right:
             return None
         blank = [axis for axis, value in zip("xyz", place, strict=True) if math.isnan(value)]
         if 0 < len(blank) < 3:
-            self.problems.error(
+            here.error(
                 f"{listed(blank)} {'is' if len(blank) == 1 else 'are'} blank, but not all three.",
                 "Fill in x, y and z, or leave all three blank if the landmark is missing.",
-                **where,  # type: ignore[arg-type]
             )
             return None
         x, y, z = place
         if x == y == z and abs(x) in _CODES:
-            self.problems.error(
+            here.error(
                 f"x, y and z are all {row.cells['x']}, which looks like a code for a missing "
                 "landmark.",
                 "If the landmark is missing leave its cells blank.",
-                **where,  # type: ignore[arg-type]
             )
             return None
         return x * self.unit, y * self.unit, z * self.unit
@@ -281,13 +241,11 @@ def gather_landmarks(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     schemes : mapping of str to Scheme
         Schemes of the elements to read.
     specimens : pandas.DataFrame or None
         The specimen table; None if it could not be read, then any name will do.
     problems : Problems
-        Takes what is found.
     broken : mapping of str to Scheme or None, optional
         Elements whose scheme has errors, each with what of it can still be held against its
         tables, as `morpho.study.scheme.reading.usable_names` gives it; None where that is nothing.
@@ -310,33 +268,32 @@ def gather_landmarks(
     frames = {} if unreadable else gatherer.run()
     for element, frame in list(frames.items()):
         if frame.empty:
+            here = problems.at(file=config.path, element=element)
             paths = set(config.landmark_files(element))
             if not paths:
                 files = listed(quoted(p.pattern) for p in config.landmark_patterns)
-                problems.error(
+                here.error(
                     f"No landmark table of {element} was found: no file fits {files}.",
                     "Put the tables there, or correct landmarks: files.",
-                    file=config.path,
                     line=config.line("landmarks", "files"),
-                    element=element,
                 )
             elif not any(problem.file in paths for problem in problems.errors):
-                problems.error(
+                here.error(
                     f"No landmark table has a row of {element}.",
                     "Add its tables, or take the element out of study.yaml.",
-                    file=config.path,
                     line=config.line("elements", element),
-                    element=element,
                 )
             continue
         if element not in named:
             continue
-        check_digitisations(config, named[element], specimens, frame, problems)
+        here = problems.at(element=element)
+        of = Digitised(config, named[element], specimens, frame, here)  # type: ignore[arg-type]
+        check_digitisations(of)
         once = frame.drop_duplicates([*DIGITISATION, "landmark"], ignore_index=True)
         if element in schemes:
-            frames[element] = repair_curves(config, schemes[element], once, problems)
-            check_midline(config, schemes[element], frames[element], problems)
-        check_plausibility(config, named[element], specimens, frames[element], problems)
+            frames[element] = repair_curves(replace(of, landmarks=once))
+            check_midline(replace(of, landmarks=frames[element]))
+        check_plausibility(replace(of, landmarks=frames[element]))
     return frames
 
 
@@ -348,13 +305,9 @@ def read_landmarks(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     element : str
-        The element.
     scheme : Scheme
-        Its scheme.
     specimens : pandas.DataFrame
-        The specimen table.
 
     Returns
     -------

@@ -44,11 +44,8 @@ class UnknownSpecimens:
         Parameters
         ----------
         path : pathlib.Path
-            The landmark table.
         line : int
-            Line of the row.
         element, specimen, landmark : str
-            Its cells.
         """
         self._rows.append((path, line, element, specimen, landmark))
 
@@ -60,7 +57,6 @@ class UnknownSpecimens:
         landmarks : mapping of iterable of (str, str)
             Specimen and landmark of each row that was understood, by element.
         problems : Problems
-            Takes what is found.
         """
         if not self._rows:
             return

@@ -97,7 +97,6 @@ def parse_coordinate(text: str, decimal: str = ".") -> float:
     Parameters
     ----------
     text : str
-        The cell.
     decimal : {".", ","}
         Decimal mark of the tables.
 

@@ -55,7 +55,6 @@ def table_of_keys(schema: Schema) -> str:
     Parameters
     ----------
     schema : dict
-        The schema of the file.
 
     Returns
     -------

@@ -10,7 +10,8 @@ import pandas as pd
 
 from morpho.study.reading.paths import SCAN_ENDINGS, PathPattern
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -29,11 +30,8 @@ def with_scans(config: StudyConfig, element: str, digitised: Iterable[str]) -> l
     Parameters
     ----------
     config : StudyConfig
-        The study.
     element : str
-        The element.
     digitised : iterable of str
-        Specimens.
 
     Returns
     -------
@@ -83,7 +81,6 @@ def check_files(
     Parameters
     ----------
     config : StudyConfig
-        The study.
     landmarks : mapping of str to pandas.DataFrame
         Rows by element.
     problems : Problems
@@ -133,20 +130,18 @@ def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Pro
     Parameters
     ----------
     config : StudyConfig
-        The study.
     specimens : pandas.DataFrame
-        The specimen table.
     problems : Problems
         Takes names that are not known.
     """
+    here = problems.at(file=config.path)
     scans = config.settings.scans
     for element, units in scans.units_of.items() if scans else ():
         if element not in config.elements:
             near = nearest(element, list(config.elements))
-            problems.error(
+            here.error(
                 f"scans.units_of names the element {quoted(element)}, which is not in study.yaml.",
                 f"Did you mean {near}?" if near else f"Known: {listed(config.elements)}.",
-                file=config.path,
                 line=config.line("scans", "units_of", element),
             )
             continue
@@ -154,10 +149,9 @@ def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Pro
             if specimen in specimens.index:
                 continue
             near = nearest(specimen, list(specimens.index))
-            problems.error(
+            here.error(
                 f"scans.units_of names {quoted(specimen)}, which is not in the specimen table.",
                 f"Did you mean {quoted(near)}?" if near else "Put the name right.",
-                file=config.path,
                 line=config.line("scans", "units_of", element, specimen),
                 element=element,
             )

@@ -28,7 +28,6 @@ def safe_name(name: str) -> str:
     Parameters
     ----------
     name : str
-        Name in the specimen table.
 
     Returns
     -------
@@ -58,7 +57,6 @@ def no_file(path: Path | str) -> str:
     Parameters
     ----------
     path : pathlib.Path or str
-        Where a file is looked for.
 
     Returns
     -------
@@ -88,7 +86,6 @@ class PathPattern:
     pattern : str
         As written in study.yaml; relative to the folder, or absolute.
     folder : pathlib.Path
-        Folder of study.yaml.
 
     Examples
     --------
@@ -180,7 +177,6 @@ class PathPattern:
         Parameters
         ----------
         path : pathlib.Path
-            A file.
 
         Returns
         -------

@@ -2,23 +2,41 @@
 
 from __future__ import annotations
 
+import copy
 import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypedDict, Unpack
 
 from morpho.study.reading.wording import visible
+from morpho.wording import counted
 
-__all__ = ["Problem", "Problems", "Severity", "StudyError"]
+__all__ = ["Problem", "Problems", "Severity", "StudyError", "Where", "refusal"]
 
 Severity = Literal["error", "warning", "note"]
 
 # More problems of one kind than this are shortened to the first few and a count.
 MOST_OF_A_KIND = 20
 SHOWN_OF_A_KIND = 5
+
+
+class Where(TypedDict, total=False):
+    """Where a problem is.
+
+    Attributes
+    ----------
+    file, line, element, specimen, landmark
+        As in `Problem`.
+    """
+
+    file: Path | None
+    line: int | None
+    element: str | None
+    specimen: str | None
+    landmark: str | None
 
 
 @dataclass(frozen=True)
@@ -99,6 +117,7 @@ class Problems:
 
     def __init__(self, items: Iterable[Problem] = (), base: Path | None = None) -> None:
         self._items: dict[Problem, None] = dict.fromkeys(items)
+        self._where: Where = {}
         self.base = base
 
     def __iter__(self) -> Iterator[Problem]:
@@ -113,78 +132,66 @@ class Problems:
         Parameters
         ----------
         problem : Problem
-            What was found.
         """
         self._items.setdefault(problem)
 
-    def error(
-        self,
-        found: str,
-        remedy: str,
-        *,
-        file: Path | None = None,
-        line: int | None = None,
-        element: str | None = None,
-        specimen: str | None = None,
-        landmark: str | None = None,
-    ) -> None:
-        """Add an error; the parameters are those of `Problem`.
+    def at(self, **where: Unpack[Where]) -> Problems:
+        """Give the same collection, for problems that are found at one place.
 
         Parameters
         ----------
-        found, remedy : str
-            What was found, and what to do about it.
-        file : pathlib.Path, optional
-        line : int, optional
-        element, specimen, landmark : str, optional
-        """
-        self.add(Problem("error", found, remedy, file, line, element, specimen, landmark))
+        **where : Path, int or str
+            What each problem added to it says of its place, as in `Problem`, unless it says
+            otherwise itself.
 
-    def warning(
-        self,
-        found: str,
-        remedy: str,
-        *,
-        file: Path | None = None,
-        line: int | None = None,
-        element: str | None = None,
-        specimen: str | None = None,
-        landmark: str | None = None,
-    ) -> None:
-        """Add a warning; the parameters are those of `Problem`.
+        Returns
+        -------
+        Problems
+        """
+        here = copy.copy(self)
+        here._where = self._where | where
+        return here
+
+    def tell(self, severity: Severity, found: str, remedy: str, **where: Unpack[Where]) -> None:
+        """Add a problem.
 
         Parameters
         ----------
-        found, remedy : str
-            What was found, and what to do about it.
-        file : pathlib.Path, optional
-        line : int, optional
-        element, specimen, landmark : str, optional
+        severity, found, remedy : str
+        **where : Path, int or str
+            Its place, as in `Problem`.
         """
-        self.add(Problem("warning", found, remedy, file, line, element, specimen, landmark))
+        self.add(Problem(severity, found, remedy, **(self._where | where)))
 
-    def note(
-        self,
-        found: str,
-        remedy: str,
-        *,
-        file: Path | None = None,
-        line: int | None = None,
-        element: str | None = None,
-        specimen: str | None = None,
-        landmark: str | None = None,
-    ) -> None:
-        """Add a note; the parameters are those of `Problem`.
+    def error(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
+        """Add an error.
 
         Parameters
         ----------
-        found, remedy : str
-            What was found, and what to do about it.
-        file : pathlib.Path, optional
-        line : int, optional
-        element, specimen, landmark : str, optional
+        found, remedy, **where
+            As in `tell`.
         """
-        self.add(Problem("note", found, remedy, file, line, element, specimen, landmark))
+        self.tell("error", found, remedy, **where)
+
+    def warning(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
+        """Add a warning.
+
+        Parameters
+        ----------
+        found, remedy, **where
+            As in `tell`.
+        """
+        self.tell("warning", found, remedy, **where)
+
+    def note(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
+        """Add a note.
+
+        Parameters
+        ----------
+        found, remedy, **where
+            As in `tell`.
+        """
+        self.tell("note", found, remedy, **where)
 
     @property
     def errors(self) -> list[Problem]:
@@ -207,7 +214,6 @@ class Problems:
         Parameters
         ----------
         file : pathlib.Path or None
-            The file.
 
         Returns
         -------
@@ -229,11 +235,11 @@ class Problems:
         Returns
         -------
         str
-            The phrase.
         """
         numbers = Counter(problem.severity for problem in self._items)
         return ", ".join(
-            _number(numbers[severity], severity) for severity in ("error", "warning", "note")
+            counted(n, severity) if (n := numbers[severity]) else f"no {severity}s"
+            for severity in ("error", "warning", "note")
         )
 
     def render(self, severities: Iterable[str] = ("error", "warning", "note")) -> str:
@@ -245,7 +251,6 @@ class Problems:
         Parameters
         ----------
         severities : iterable of str
-            Which to write.
 
         Returns
         -------
@@ -295,25 +300,9 @@ class Problems:
         Parameters
         ----------
         problems : iterable of Problem
-            What was found.
         """
         for problem in problems:
             self.add(problem)
-
-    def within(self, element: str) -> Problems:
-        """Name the element in each problem that does not name one yet.
-
-        Parameters
-        ----------
-        element : str
-            The element.
-
-        Returns
-        -------
-        Problems
-            A new collection.
-        """
-        return Problems((replace(p, element=p.element or element) for p in self), self.base)
 
     def raise_if_errors(self) -> None:
         """Stop if there is an error among the problems.
@@ -325,12 +314,6 @@ class Problems:
         """
         if self.errors:
             raise StudyError(self)
-
-
-def _number(count: int, word: str) -> str:
-    if count == 0:
-        return f"no {word}s"
-    return f"{count} {word}" + ("" if count == 1 else "s")
 
 
 def _lines(problem: Problem) -> list[str]:
@@ -354,3 +337,18 @@ class StudyError(ValueError):
 
     def __str__(self) -> str:
         return self.problems.render(["error"])
+
+
+def refusal(found: str, remedy: str, file: Path) -> StudyError:
+    """Make the error of a file that has one problem.
+
+    Parameters
+    ----------
+    found, remedy : str
+    file : pathlib.Path
+
+    Returns
+    -------
+    StudyError
+    """
+    return StudyError(Problems([Problem("error", found, remedy, file)]))

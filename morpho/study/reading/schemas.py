@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
+from morpho.wording import listed
 
 __all__ = [
     "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "with_defaults",
@@ -86,12 +87,10 @@ def with_defaults(data: Any, schema: Schema) -> Any:
     data : object
         Values that agree with the schema.
     schema : dict
-        The schema.
 
     Returns
     -------
     object
-        A copy of the data with defaults.
 
     Examples
     --------
@@ -119,7 +118,6 @@ def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
     Parameters
     ----------
     data : object
-        What was read.
     bad : set of tuple
         Paths to leave out, as `check_against` gives them.
     path : tuple
@@ -128,7 +126,6 @@ def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
     Returns
     -------
     object
-        A copy of the rest.
     """
     if isinstance(data, dict):
         return {
@@ -177,7 +174,6 @@ def wanted_by(schema: Schema) -> str:
     Parameters
     ----------
     schema : dict
-        What is asked of a value.
 
     Returns
     -------
@@ -293,11 +289,8 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     Parameters
     ----------
     document : Document
-        The file that was read.
     root : dict
-        The schema.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------
@@ -306,6 +299,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
+    here = problems.at(file=document.file)
     document.data = _as_written(document.data, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
@@ -317,10 +311,9 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
         if error.validator == "required":
             missing = error.message.split("'")[1]
             below = _child(_at(path, root), missing)
-            problems.error(
+            here.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
                 f"Add it: {below.get('description', wanted_by(below))}",
-                file=document.file,
                 line=document.line(*path),
             )
             bad.add(path)
@@ -341,10 +334,9 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
             remedy += f" Did you mean {near}?"
         elif value is None and "default" in schema:
             remedy += " Or leave the line out to have the default."
-        problems.error(
+        here.error(
             found[0].upper() + found[1:] + "." if not path else found + ".",
             remedy,
-            file=document.file,
             line=document.line(*path),
         )
     return bad

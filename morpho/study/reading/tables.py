@@ -16,7 +16,8 @@ from pathlib import Path
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.text_file import read_text
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
+from morpho.wording import listed
 
 __all__ = ["Table", "find_delimiter", "read_table"]
 
@@ -69,7 +70,6 @@ class Table:
         Returns
         -------
         int or None
-            Position in the row.
         """
         theirs = mapping.get(ours, ours)
         if theirs in self.header:
@@ -115,7 +115,7 @@ def find_delimiter(header: str) -> str:
     return best if outside.count(best) else ","
 
 
-def _rows(text: str, delimiter: str, path: Path, problems: Problems) -> Iterator[tuple]:
+def _rows(text: str, delimiter: str, here: Problems) -> Iterator[tuple]:
     lines = [line + "\n" for line in text.split("\n")]
     reader = csv.reader(lines, delimiter=delimiter, strict=True)
     while True:
@@ -131,12 +131,8 @@ def _rows(text: str, delimiter: str, path: Path, problems: Problems) -> Iterator
                 found = "A cell in this line is longer than any table's should be."
             else:
                 found = "A quotation mark in this line closes before the cell does."
-            problems.error(
-                found,
-                'Delete the mark, or write it twice ("") inside a quoted cell.',
-                file=path,
-                line=start,
-            )
+            remedy = 'Delete the mark, or write it twice ("") inside a quoted cell.'
+            here.error(found, remedy, line=start)
             continue
         if any(cell.strip() for cell in row):
             yield start, row
@@ -151,17 +147,16 @@ def _sep_line(text: str) -> tuple[str, str] | None:
     return None
 
 
-def _header(row: list[str], line: int, path: Path, problems: Problems) -> tuple[str, ...]:
+def _header(row: list[str], line: int, here: Problems) -> tuple[str, ...]:
     header = [cell.strip() for cell in row]
     while header and not header[-1]:
         header.pop()
     first: dict[str, int] = {}
     for number, name in enumerate(header, 1):
         if name and name in first:
-            problems.error(
+            here.error(
                 f"The column {quoted(name)} stands twice, as column {first[name]} and {number}.",
                 "Rename or delete one.",
-                file=path,
                 line=line,
             )
         first.setdefault(name, number)
@@ -190,8 +185,9 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     text = read_text(path, problems)
     if text is None:
         return None
+    here = problems.at(file=path)
     if not text.strip():
-        problems.error("This file is empty.", "Write a header and rows into it.", file=path)
+        here.error("This file is empty.", "Write a header and rows into it.")
         return None
     told = _sep_line(text)
     if told:
@@ -199,23 +195,22 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     if delimiter == "auto":
         first = next((line for line in text.split("\n") if line.strip()), "")
         delimiter = told[0] if told else find_delimiter(first)
-    rows = _rows(text, delimiter, path, problems)
+    rows = _rows(text, delimiter, here)
     try:
         line, row = next(rows)
     except StopIteration:
-        problems.error("This file has no header.", "Write the column names first.", file=path)
+        here.error("This file has no header.", "Write the column names first.")
         return None
-    header = _header(row, line, path, problems)
+    header = _header(row, line, here)
     table = Table(path, header, [], [])
     for line, row in rows:
         while len(row) > len(header) and not row[-1].strip():
             row.pop()
         if len(row) != len(header):
-            problems.error(
+            here.error(
                 f"This row has {len(row)} cells where the header has {len(header)} columns.",
                 f"Put it right; the {_NAMES[delimiter]} was taken for the delimiter"
                 + (", and a cell that has one in it must be quoted." if len(row) > 1 else "."),
-                file=path,
                 line=line,
             )
             continue
@@ -224,10 +219,9 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     if not text.endswith("\n"):
         _check_end(table, problems)
     for position in _nameless(table):
-        problems.error(
+        here.error(
             f"Column {position + 1} has cells but no name.",
             "Give it a name in the header, or delete it.",
-            file=path,
             line=1,
         )
     return table

@@ -40,14 +40,12 @@ def decode(data: bytes) -> tuple[str, str]:
     Parameters
     ----------
     data : bytes
-        The whole file.
 
     Returns
     -------
     text : str
         The text, without byte-order mark.
     encoding : str
-        The encoding used.
 
     Raises
     ------
@@ -93,7 +91,6 @@ def read_text(path: Path, problems: Problems, only_utf8: bool = False) -> str | 
     Parameters
     ----------
     path : pathlib.Path
-        The file.
     problems : Problems
         Takes what is found: an unreadable file, one that is no text, or a note on an old encoding.
     only_utf8 : bool
@@ -105,56 +102,52 @@ def read_text(path: Path, problems: Problems, only_utf8: bool = False) -> str | 
     str or None
         The text with ``\n`` line ends, or None if it could not be read.
     """
+    here = problems.at(file=path)
     if what := no_file(path):  # reading a pipe would never end
-        problems.error(f"This is {what}, not a file.", "Put the file itself there.", file=path)
+        here.error(f"This is {what}, not a file.", "Put the file itself there.")
         return None
     try:
         if os.path.isfile(path) and os.path.getsize(path) > LARGEST_BYTES:
-            problems.error(
+            here.error(
                 "This file is larger than 1 GB, which no table of landmarks is.",
                 "Check that the path does not point at a scan.",
-                file=path,
             )
             return None
         data = Path(path).read_bytes()
     except OSError as error:
         found, remedy = _why_not(path, error)
-        problems.error(found, remedy, file=path)
+        here.error(found, remedy)
         return None
     except ValueError:  # a NUL character in the path
-        problems.error("This path cannot be a file's.", "Put the path right.", file=path)
+        here.error("This path cannot be a file's.", "Put the path right.")
         return None
     for start, what, remedy in _NOT_TEXT:
         if data.startswith(start):
-            problems.error(f"This is {what}, not plain text.", f"Open it and {remedy}.", file=path)
+            here.error(f"This is {what}, not plain text.", f"Open it and {remedy}.")
             return None
     try:
         text, encoding = decode(data)
     except UnicodeDecodeError:
-        problems.error(
+        here.error(
             "This file begins like Unicode text but does not go on so; it may be cut short.",
             "Save it again as UTF-8.",
-            file=path,
         )
         return None
     if "\x00" in text:
-        problems.error(
+        here.error(
             "This file has NUL bytes in it: it is not plain text, or UTF-16 without its mark.",
             "Save it again as plain text (CSV), UTF-8.",
-            file=path,
         )
         return None
     if only_utf8 and not encoding.startswith("utf-8"):
         name = encoding.upper() if encoding.startswith("utf") else "Windows-1252 (Western European)"
-        problems.error(
+        here.error(
             f"This file is {name} text, which the workflow engine cannot read.",
             "Save it as UTF-8: text editors offer this where a file is saved under a name.",
-            file=path,
         )
     elif encoding in {"cp1252", "latin-1"}:
-        problems.note(
+        here.note(
             "This file is not UTF-8; it was read as Windows-1252 (Western European) text.",
             "Check that accented letters in it are right; to be safe save it as UTF-8.",
-            file=path,
         )
     return text.replace("\r\n", "\n").replace("\r", "\n")

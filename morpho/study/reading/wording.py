@@ -6,7 +6,7 @@ import difflib
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-__all__ = ["Suggestions", "listed", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
+__all__ = ["Suggestions", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
 
 
 def visible(text: object) -> str:
@@ -15,7 +15,6 @@ def visible(text: object) -> str:
     Parameters
     ----------
     text : object
-        What was found in a file.
 
     Returns
     -------
@@ -42,7 +41,6 @@ def quoted(text: object, longest: int = 60) -> str:
     Parameters
     ----------
     text : object
-        What was found in the file.
     longest : int
         Texts with more characters are cut, with an ellipsis.
 
@@ -62,38 +60,6 @@ def quoted(text: object, longest: int = 60) -> str:
     return f'"{visible(shown)}"'
 
 
-def listed(names: Iterable[object], most: int = 12, last: str = "and") -> str:
-    """Join names into one phrase: ``a, b and c``.
-
-    Parameters
-    ----------
-    names : iterable
-        What to join.
-    most : int
-        Longer lists are cut and the number left out is said.
-    last : str
-        The word before the last one.
-
-    Returns
-    -------
-    str
-        The phrase; ``none`` for an empty list.
-
-    Examples
-    --------
-    >>> listed(["left", "right", "blank"], last="or")
-    'left, right or blank'
-    """
-    words = [str(name) for name in names]
-    if not words:
-        return "none"
-    if len(words) > most:
-        return ", ".join(words[:most]) + f" and {len(words) - most} more"
-    if len(words) == 1:
-        return words[0]
-    return ", ".join(words[:-1]) + f" {last} " + words[-1]
-
-
 def squeezed(name: str) -> str:
     """Reduce a name to what a reader sees of it, for telling look-alikes.
 
@@ -102,7 +68,6 @@ def squeezed(name: str) -> str:
     Parameters
     ----------
     name : str
-        Any name.
 
     Returns
     -------
@@ -122,37 +87,33 @@ def squeezed(name: str) -> str:
     )
 
 
-def nearest(name: str, known: Sequence[str], cutoff: float = 0.6) -> str | None:
+def nearest(name: str, known: Sequence[str]) -> str | None:
     """Find the known name that a misspelt one was probably meant to be.
 
     Parameters
     ----------
     name : str
-        The name that is not known.
     known : sequence of str
         Names that would be accepted.
-    cutoff : float
-        Smallest similarity, between 0 and 1, as `difflib` counts it.
 
     Returns
     -------
     str or None
-        The nearest known name, or None where nothing is near.
 
     Examples
     --------
     >>> nearest("coronoid-tip", ["coronoid_tip", "condyle_front"])
     'coronoid_tip'
     """
-    found = _close(name, known, 1, cutoff)
+    found = _close(name, known, 1)
     return found[0] if found else None
 
 
-def _close(name: str, known: Sequence[str], most: int, cutoff: float) -> list[str]:
+def _close(name: str, known: Sequence[str], most: int) -> list[str]:
     by_look: dict[str, str] = {}
     for candidate in known:
         by_look.setdefault(_loose(candidate), candidate)
-    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=most, cutoff=cutoff)
+    found = difflib.get_close_matches(_loose(name)[:200], list(by_look), n=most)
     return [by_look[look] for look in found]
 
 
@@ -184,12 +145,10 @@ class Suggestions:
         Parameters
         ----------
         name : str
-            The name that is not known.
 
         Returns
         -------
         str or None
-            The nearest known name, if any.
         """
         found = self.ranked(name)
         return found[0] if found else None
@@ -200,7 +159,6 @@ class Suggestions:
         Parameters
         ----------
         name : str
-            The name that is not known.
 
         Returns
         -------
@@ -210,7 +168,7 @@ class Suggestions:
         if name not in self._found:
             if len(self._found) >= self.most:
                 return []
-            self._found[name] = _close(name, self.known, max(1, len(self.known)), 0.6)
+            self._found[name] = _close(name, self.known, max(1, len(self.known)))
         return self._found[name]
 
 
@@ -220,12 +178,10 @@ def looks_alike(first: str, second: str) -> bool:
     Parameters
     ----------
     first, second : str
-        Two names.
 
     Returns
     -------
     bool
-        Whether they do.
 
     Examples
     --------

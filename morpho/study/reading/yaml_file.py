@@ -64,7 +64,6 @@ class Document:
         Returns
         -------
         int or None
-            The line, from 1.
         """
         for length in range(len(path), 0, -1):
             if path[:length] in self.lines:
@@ -82,7 +81,6 @@ def _check_for_engine(document: Document, problems: Problems) -> None:
                 f"The workflow engine cannot read {quoted(text)}: without quotation marks it is "
                 "taken for a date, a number or a sign.",
                 "Put it in quotation marks.",
-                file=document.file,
                 line=document.line(*path),
             )
 
@@ -93,7 +91,6 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
     Parameters
     ----------
     path : pathlib.Path
-        The file.
     problems : Problems
         Takes what is found: syntax errors, duplicate keys, aliases, tags.
     for_engine : bool
@@ -108,33 +105,32 @@ def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Docum
     text = read_text(path, problems, only_utf8=for_engine)
     if text is None:
         return None
+    here = problems.at(file=path)
     try:
         node = yaml.compose(text, Loader=_PlainLoader)
         document = Document(path, {})
         if node is not None:
-            document.data = _Walk(document, problems).value(node, ())
+            document.data = _Walk(document, here).value(node, ())
     except yaml.MarkedYAMLError as error:
         line, found, remedy = _syntax(error, text)
-        problems.error(found, remedy, file=path, line=line)
+        here.error(found, remedy, line=line)
         return None
     except yaml.reader.ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
-        problems.error(
+        here.error(
             "There is an invisible control character here.",
             "Delete it, or type the line anew.",
-            file=path,
             line=line,
         )
         return None
     except (yaml.YAMLError, RecursionError, ValueError):
-        problems.error(
+        here.error(
             "This file cannot be read as YAML.",
             "Compare it with the commented file that 'formkin new' writes.",
-            file=path,
         )
         return None
     if for_engine:
-        _check_for_engine(document, problems)
+        _check_for_engine(document, here)
     return document
 
 
@@ -169,7 +165,6 @@ class _Walk:
             self.problems.error(
                 "A block is repeated here through an alias (*).",
                 "Write the block out: aliases are not used in these files.",
-                file=self.document.file,
                 line=line,
             )
             return None
@@ -178,7 +173,6 @@ class _Walk:
             self.problems.error(
                 f"There is a tag {quoted(node.tag)} here.",
                 "Delete it; if the value itself begins with an exclamation mark, quote it.",
-                file=self.document.file,
                 line=line,
             )
             return None
@@ -199,7 +193,6 @@ class _Walk:
                 self.problems.error(
                     "A key here is a list or a block, not a word.",
                     "Write key: value; put a value with brackets or braces in quotation marks.",
-                    file=self.document.file,
                     line=line,
                 )
                 continue
@@ -209,7 +202,6 @@ class _Walk:
                 self.problems.error(
                     f"The key {quoted(key)} stands twice; it is in line {first} already.",
                     "Keep one of the two.",
-                    file=self.document.file,
                     line=line,
                 )
                 continue

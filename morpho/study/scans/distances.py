@@ -5,19 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import trimesh
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import listed
 from morpho.study.scans.surface_distance import distance_to_surface
 from morpho.study.scheme.reading import Scheme
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
+from morpho.wording import listed
 
 __all__ = ["OFF_SHARE", "ScanDistances"]
 
@@ -44,14 +40,10 @@ class ScanDistances:
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
     scheme : Scheme
-        The element's scheme.
     """
 
-    def __init__(self, config: StudyConfig, scheme: Scheme) -> None:
-        self.config = config
+    def __init__(self, scheme: Scheme) -> None:
         self.scheme = scheme
         self._measured: list[_Measured] = []
 
@@ -61,9 +53,7 @@ class ScanDistances:
         Parameters
         ----------
         specimen : str
-            Its name.
         path : pathlib.Path
-            Its scan.
         mesh : trimesh.Trimesh
             The scan as read, in mm.
         rows : pandas.DataFrame
@@ -102,8 +92,9 @@ class ScanDistances:
         """
         constructed = self._constructed()
         for one in self._measured:
+            here = problems.at(file=one.path, element=self.scheme.element, specimen=one.specimen)
             limit = OFF_SHARE * one.diagonal
-            self._tell_patches(one, limit, problems)
+            self._tell_patches(one, limit, here)
             off = {
                 name: distance
                 for name, distance in one.landmarks.items()
@@ -111,14 +102,11 @@ class ScanDistances:
             }
             checked = len(one.landmarks.keys() - constructed)
             if len(off) > max(2, checked / 2):
-                problems.error(
+                here.error(
                     f"{len(off)} of {checked} landmarks lie off the scan, up to "
                     f"{max(off.values()):.3g} mm, where {limit:.2g} mm is allowed.",
                     "They were not placed on this scan, or it was moved or mirrored afterwards: "
                     "export both again from one place.",
-                    file=one.path,
-                    element=self.scheme.element,
-                    specimen=one.specimen,
                 )
                 continue
             off |= {
@@ -128,14 +116,11 @@ class ScanDistances:
             }
             if off:
                 farthest = sorted(off.items(), key=lambda item: (-item[1], item[0]))
-                problems.warning(
+                here.warning(
                     "These lie off the scan: "
                     f"{listed(f'{name} {distance:.2f} mm' for name, distance in farthest)} "
                     f"(within {limit:.2g} mm is fine).",
                     "Look at them on the scan, and digitise them again if they slipped.",
-                    file=one.path,
-                    element=self.scheme.element,
-                    specimen=one.specimen,
                     landmark=farthest[0][0] if len(farthest) == 1 else None,
                 )
 
@@ -150,17 +135,14 @@ class ScanDistances:
             if len(each) >= FEWEST_SCANS and median(each) > OFF_SHARE
         }
 
-    def _tell_patches(self, one: _Measured, limit: float, problems: Problems) -> None:
+    def _tell_patches(self, one: _Measured, limit: float, here: Problems) -> None:
         templates = {patch.name: patch.template for patch in self.scheme.patches}
         for name, (point, distance) in one.patches.items():
             if distance <= limit or templates.get(name) not in (None, one.specimen):
                 continue
-            problems.error(
+            here.error(
                 f"The patch {name} lies off the scan of its template, by up to {distance:.3g} mm; "
                 f"{limit:.2g} mm is allowed.",
                 "Place its points on this scan again, and export both from one place.",
-                file=one.path,
-                element=self.scheme.element,
-                specimen=one.specimen,
                 landmark=point,
             )

@@ -5,20 +5,22 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import trimesh
 
+from morpho.study.landmarks.digitised import Digitised
 from morpho.study.reading.coordinates import probable_unit
 from morpho.study.reading.paths import SCAN_ENDINGS, safe_name
 from morpho.study.reading.problems import Problems, StudyError
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.scans.distances import ScanDistances
 from morpho.study.scans.reading import read_scan_with_notes
 from morpho.study.scans.templates import patch_carriers
 from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -31,61 +33,46 @@ GROSSLY_OFF = 5.0
 OUTSIDE_SHARE = 0.1
 
 
-def check_scans(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> None:
+def check_scans(of: Digitised) -> None:
     """Check the scans of one element: which there are, whether they can be read and fit.
 
     Parameters
     ----------
-    config : StudyConfig
-        The study.
-    scheme : Scheme
-        The element's scheme.
-    specimens : pandas.DataFrame
-        The specimen table.
-    landmarks : pandas.DataFrame
-        Rows of the element.
-    problems : Problems
-        Takes what is found.
+    of : Digitised
     """
+    config, scheme, problems = of.config, of.scheme, of.problems
+    specimens, landmarks = of.specimens, of.landmarks
     _check_templates(config, scheme, landmarks, problems)
     pattern = config.scan_pattern
     if pattern is None or pattern.unknown or "specimen" not in pattern.placeholders:
         return
     by_specimen = {name: rows for name, rows in landmarks.groupby("specimen")}
     expected: set[Path] = set()
-    distances = ScanDistances(config, scheme)
+    distances = ScanDistances(scheme)
     for name in specimens.index:
         files = config.scan_files(scheme.element, name)
         expected.update(files)
-        where: dict[str, Any] = {"element": scheme.element, "specimen": str(name)}
+        here = problems.at(
+            file=files[0] if files else config.specimens_file,
+            element=scheme.element,
+            specimen=str(name),
+        )
         if not files:
             if name in by_specimen and specimens.at[name, "role"] == "query":
-                problems.note(
+                here.note(
                     "The query has no scan.",
                     "Add it if there is one: the differences can then be shown on the bone.",
-                    file=config.specimens_file,
-                    **where,
                 )
             continue
         if len(files) > 1:
-            problems.warning(
+            here.warning(
                 f"There are {len(files)} scans of this specimen; {quoted(files[0].name)} is used.",
                 f"Keep one of {listed(quoted(file.name) for file in files)}.",
-                file=files[0],
-                **where,
             )
         if name not in by_specimen:
-            problems.note(
+            here.note(
                 "There is a scan but no digitisation.",
                 "Add its landmark table; until then the scan is not used.",
-                file=files[0],
-                **where,
             )
         rows = by_specimen.get(name)
         mesh = _check_one(config, scheme.element, files[0], str(name), rows, problems)
@@ -143,6 +130,7 @@ def _check_one(
         told = error.problems
         mesh = None
     problems.extend(replace(one, file=path, element=element, specimen=name) for one in told)
+    here = problems.at(file=path, element=element, specimen=name)
     if mesh is None or rows is None:
         return mesh
     low, high = mesh.bounds
@@ -156,25 +144,22 @@ def _check_one(
         if span == 0:
             continue  # told by the check of the landmarks
         first = digitised.sort_values(["file", "line"]).iloc[0]
-        if _tell_misfit(config, diagonal / span, path, element, name, problems):
+        if _tell_misfit(config, diagonal / span, element, name, here):
             return None
         outside = np.maximum(np.maximum(low - points, points - high), 0).max()
         if outside > OUTSIDE_SHARE * diagonal:
-            problems.error(
+            here.error(
                 f"Landmarks lie up to {outside:.3g} mm outside the scan, which is {diagonal:.3g} "
                 f"mm across (digitisation in {first['file']}, line {first['line']}).",
                 "The landmarks were not placed on this scan, or it was moved afterwards: export "
                 "both again from one place.",
-                file=path,
-                element=element,
-                specimen=name,
             )
             return None
     return mesh
 
 
 def _tell_misfit(
-    config: StudyConfig, ratio: float, path: Path, element: str, name: str, problems: Problems
+    config: StudyConfig, ratio: float, element: str, name: str, here: Problems
 ) -> bool:
     """Tell a scan that is grossly larger or smaller than its landmarks."""
     if 1 / GROSSLY_OFF < ratio < GROSSLY_OFF:
@@ -182,14 +167,11 @@ def _tell_misfit(
     stated = config.scan_units(element, name)
     unit = probable_unit(ratio, stated) if math.isfinite(ratio) and ratio > 0 else None
     times = f"{ratio:.3g} times as large as" if ratio > 1 else f"1/{1 / ratio:.3g} as large as"
-    problems.error(
+    here.error(
         f"The scan is {times} the landmarks placed on it.",
         f"Its unit is probably {unit}, not {stated} (scans: units in study.yaml). If the other "
         f"scans are right, write under scans: units_of: {{{element}: {{{name}: {unit}}}}}."
         if unit
         else "Check the units of scans and landmarks in study.yaml.",
-        file=path,
-        element=element,
-        specimen=name,
     )
     return True

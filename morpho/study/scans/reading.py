@@ -12,48 +12,45 @@ import trimesh
 
 from morpho.study.reading.coordinates import MILLIMETRES
 from morpho.study.reading.paths import SCAN_ENDINGS
-from morpho.study.reading.problems import Problem, Problems, StudyError
-from morpho.study.reading.wording import listed, quoted
+from morpho.study.reading.problems import Problems, StudyError, refusal
+from morpho.study.reading.wording import quoted
 from morpho.study.scans.repair import repair_scan
+from morpho.wording import listed
 
 __all__ = ["read_scan", "read_scan_with_notes"]
 
 logging.getLogger("trimesh").setLevel(logging.CRITICAL)
 
 
-def _refusal(path: Path, found: str, remedy: str) -> StudyError:
-    return StudyError(Problems([Problem("error", found, remedy, file=path)]))
-
-
 def _load(path: Path) -> Any:
     if not os.path.isfile(path):
-        raise _refusal(path, "This scan does not exist.", "Put the path right.")
+        raise refusal("This scan does not exist.", "Put the path right.", path)
     if path.suffix.lower() not in SCAN_ENDINGS:
-        raise _refusal(
-            path,
+        raise refusal(
             f"A scan cannot end in {quoted(path.suffix)}.",
             f"Export it as {listed((e[1:].upper() for e in SCAN_ENDINGS), last='or')}.",
+            path,
         )
     try:
         if os.path.getsize(path) == 0:
-            raise _refusal(path, "This scan is an empty file.", "Export it again.")
+            raise refusal("This scan is an empty file.", "Export it again.", path)
         return trimesh.load_mesh(path)
     except StudyError:
         raise
     except PermissionError as error:
-        raise _refusal(
-            path, "You have no permission to read this scan.", "Change its permissions."
+        raise refusal(
+            "You have no permission to read this scan.", "Change its permissions.", path
         ) from error
     except MemoryError as error:
-        raise _refusal(
-            path, "This scan does not fit into memory.", "Reduce its number of triangles."
+        raise refusal(
+            "This scan does not fit into memory.", "Reduce its number of triangles.", path
         ) from error
     except Exception as error:  # whatever a broken file makes the readers raise
-        raise _refusal(
-            path,
+        raise refusal(
             f"This scan cannot be read ({type(error).__name__}); it is damaged, cut short or not "
             f"what its ending says.",
             "Export it again.",
+            path,
         ) from error
 
 
@@ -89,50 +86,41 @@ def read_scan_with_notes(path: Path | str, units: str = "mm") -> tuple[trimesh.T
     path = Path(path)
     mesh = _single_mesh(_load(path))
     if mesh is None or len(mesh.faces) == 0 or len(mesh.vertices) == 0:
-        raise _refusal(
-            path,
+        raise refusal(
             "This scan has no triangle: it is empty, cut short, or a cloud of points.",
             "Export it again as a surface of triangles.",
+            path,
         )
     vertices = np.asarray(mesh.vertices, dtype=np.float64)
     if not np.isfinite(vertices).all():
-        raise _refusal(
-            path,
+        raise refusal(
             "This scan has coordinates that are not finite numbers.",
             "Clean the surface in the program that made it, and export it again.",
+            path,
         )
     faces = np.asarray(mesh.faces)
     if faces.min() < 0 or faces.max() >= len(vertices):
-        raise _refusal(
-            path,
+        raise refusal(
             "A triangle of this scan names a corner that is not there.",
             "The file is damaged or cut short: export it again.",
+            path,
         )
     if not np.ptp(vertices[np.unique(faces)], axis=0).max() > 0:
-        raise _refusal(path, "All of this scan lies in one point.", "Export it again.")
+        raise refusal("All of this scan lies in one point.", "Export it again.", path)
     mesh.apply_scale(MILLIMETRES[units])
     return repair_scan(mesh, path)
 
 
 def read_scan(path: Path | str, units: str = "mm") -> trimesh.Trimesh:
-    """Read a scan.
+    """Read a scan as `read_scan_with_notes` does, without what it tells.
 
     Parameters
     ----------
     path : pathlib.Path or str
-        A PLY, STL, OBJ or GLB file.
     units : {"um", "mm", "cm", "m", "inch"}
-        Unit of its coordinates, as study.yaml states it; what the file itself says is not heeded.
 
     Returns
     -------
     trimesh.Trimesh
-        The surface, in millimetres, repaired; `read_scan_with_notes` tells how.
-
-    Raises
-    ------
-    StudyError
-        If the file is missing, cannot be read, has no triangle, or has coordinates that are not
-        finite; the message names the file.
     """
     return read_scan_with_notes(path, units)[0]

@@ -46,7 +46,7 @@ def _merged(mesh: trimesh.Trimesh) -> trimesh.Trimesh:
     return bare
 
 
-def _reduce(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> trimesh.Trimesh:
+def _reduce(mesh: trimesh.Trimesh, told: Problems) -> trimesh.Trimesh:
     before = len(mesh.faces)
     if before <= MOST_FACES:
         return mesh
@@ -58,12 +58,11 @@ def _reduce(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> trimesh
         f"The scan has {before:,} triangles; it was reduced to {len(smaller.faces):,}, which moves "
         f"its surface by no more than {moved:.2g} mm at {SAMPLED:,} places.",
         "Nothing need be done; reduce it yourself for full control.",
-        file=path,
     )
     return smaller
 
 
-def _drop_useless(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> None:
+def _drop_useless(mesh: trimesh.Trimesh, told: Problems) -> None:
     """Leave out triangles with one corner twice, and those that stand twice."""
     corners = np.sort(mesh.faces, axis=1)
     whole = (corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2])
@@ -79,11 +78,10 @@ def _drop_useless(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> N
             f"{_number(twice, 'triangle')} of the scan stood twice and "
             f"{'was' if twice == 1 else 'were'} left out.",
             "Nothing need be done.",
-            file=path,
         )
 
 
-def _largest_piece(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> None:
+def _largest_piece(mesh: trimesh.Trimesh, told: Problems) -> None:
     """Keep the largest piece alone if it has nearly all of the surface."""
     edges = mesh.edges
     graph = coo_array(
@@ -101,7 +99,6 @@ def _largest_piece(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> 
             f"The scan is in {n_pieces:,} pieces that do not hang together; the largest has only "
             f"{_percent(share)} of the surface, so all were kept.",
             "Delete what is no bone, such as stands and inner walls, and join the rest.",
-            file=path,
         )
         return
     mesh.update_faces(piece == largest)
@@ -110,7 +107,6 @@ def _largest_piece(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> 
         f"The scan is in {n_pieces:,} pieces that do not hang together; the largest, with "
         f"{_percent(share)} of the surface, was kept and the others were left out.",
         "Check that they are dust; join them to the bone if they belong to it.",
-        file=path,
     )
 
 
@@ -149,13 +145,12 @@ def _volumes(triangles: NDArray[np.float64], piece: NDArray[np.int64]) -> NDArra
     return np.bincount(piece, weights=each).astype(np.float64)
 
 
-def _turn_outwards(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> None:
+def _turn_outwards(mesh: trimesh.Trimesh, told: Problems) -> None:
     flip, piece, two_sided = _sides(mesh)
     if not two_sided:
         told.warning(
             "The scan's surface has no inside and outside: it passes into itself.",
             "Repair it in the program that made it.",
-            file=path,
         )
         return
     if not flip.any():
@@ -176,11 +171,10 @@ def _turn_outwards(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> 
         else f"{_number(int(wrong.sum()), 'triangle')} of the scan faced inwards and "
         f"{'was' if wrong.sum() == 1 else 'were'} turned over.",
         "Nothing need be done.",
-        file=path,
     )
 
 
-def _tell_edges(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> None:
+def _tell_edges(mesh: trimesh.Trimesh, told: Problems) -> None:
     """Tell of holes, and of edges where more than two triangles meet."""
     _, place, counts = np.unique(
         mesh.edges_sorted @ [len(mesh.vertices), 1], return_index=True, return_counts=True
@@ -201,14 +195,12 @@ def _tell_edges(mesh: trimesh.Trimesh, told: Problems, path: Path | None) -> Non
             f"The scan is not closed: it has {holes} ({_number(len(open_edges), 'open edge')}), "
             f"the longest {longest:.3g} mm around.",
             "That is no harm unless points of a patch fall into them.",
-            file=path,
         )
     crowded = int((counts > 2).sum())
     if crowded:
         told.note(
             f"More than two triangles meet at {_number(crowded, 'edge')} of the scan.",
             "That is no harm unless points of a patch lie there.",
-            file=path,
         )
 
 
@@ -227,7 +219,6 @@ def repair_scan(
     mesh : trimesh.Trimesh
         The surface, in millimetres; it is not changed.
     path : pathlib.Path, optional
-        Its file, for the messages.
 
     Returns
     -------
@@ -237,17 +228,16 @@ def repair_scan(
         A note on each repair, each hole and each edge of more than two triangles; a warning
         where the surface is in several large pieces, or has fewer than `FEWEST_FACES` triangles.
     """
-    told = Problems()
-    mesh = _reduce(_merged(mesh), told, path)
-    _drop_useless(mesh, told, path)
-    _largest_piece(mesh, told, path)
-    _turn_outwards(mesh, told, path)
-    _tell_edges(mesh, told, path)
+    told = Problems().at(file=path)
+    mesh = _reduce(_merged(mesh), told)
+    _drop_useless(mesh, told)
+    _largest_piece(mesh, told)
+    _turn_outwards(mesh, told)
+    _tell_edges(mesh, told)
     if len(mesh.faces) < FEWEST_FACES:
         told.warning(
             f"The scan has {_number(len(mesh.faces), 'triangle')} only: too coarse to place points "
             "on, or to show differences on.",
             f"Export it with more, if you have it: at least {FEWEST_FACES:,}.",
-            file=path,
         )
     return mesh, told

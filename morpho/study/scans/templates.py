@@ -26,7 +26,6 @@ def patch_carriers(landmarks: pd.DataFrame, patch: str) -> tuple[str, ...]:
     landmarks : pandas.DataFrame
         Rows of the element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
     patch : str
-        Name of the patch.
 
     Returns
     -------
@@ -44,7 +43,6 @@ def patch_points(landmarks: pd.DataFrame, patch: str, specimen: str) -> NDArray[
     landmarks : pandas.DataFrame
         Rows of the element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
     patch, specimen : str
-        Their names.
 
     Returns
     -------
@@ -69,7 +67,6 @@ def template_of(patch: Patch, scanned: Collection[str]) -> str | None:
     Parameters
     ----------
     patch : Patch
-        A patch of the scheme.
     scanned : collection of str
         Specimens that have a scan.
 

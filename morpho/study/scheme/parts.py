@@ -7,16 +7,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 __all__ = [
-    "Axis",
-    "Curve",
-    "Landmark",
-    "NamedMeasurement",
-    "Patch",
-    "Scheme",
-    "mirror_curve",
-    "opposite",
-    "partners",
-]
+    "Axis", "Curve", "Landmark", "NamedMeasurement", "Patch", "Scheme", "mirror_curve",
+    "opposite", "partners",
+]  # fmt: skip
 
 _OPPOSITES = [
     ("front", "back"), ("top", "bottom"), ("left", "right"), ("outer", "inner"),
@@ -83,7 +76,6 @@ def mirror_curve(curve: Curve, curves: Iterable[Curve], partner: dict[str, str])
     Parameters
     ----------
     curve : Curve
-        A curve.
     curves : iterable of Curve
         All curves of the scheme.
     partner : dict of str
@@ -134,7 +126,6 @@ class Curve:
     Attributes
     ----------
     name : str
-        Its name.
     start, end : str
         The landmarks it runs from and to (``from`` and ``to`` in the file); the points do not
         repeat them.
@@ -158,7 +149,6 @@ class Patch:
     Attributes
     ----------
     name : str
-        Its name.
     template : str or None
         The specimen that carries the placed points; None leaves the choice.
     definition : str
@@ -223,13 +213,10 @@ class Scheme:
     Attributes
     ----------
     element : str
-        The element.
     landmarks : tuple of Landmark
         In the order of the file, which is their order everywhere.
     curves : tuple of Curve
-        Curves.
     patches : tuple of Patch
-        Surface patches.
     symmetry : {"none", "matching", "object"}
         matching: the element exists as left and right; object: one element with a plane of
         symmetry.
@@ -286,7 +273,6 @@ class Scheme:
         Parameters
         ----------
         name : str
-            A landmark or a curve.
 
         Returns
         -------

@@ -27,7 +27,6 @@ class Layout:
     curves : dict of str to ndarray
         Points along each curve: its first landmark, its semilandmarks, its last landmark.
     patches : dict of str to ndarray
-        Points of each patch.
     partners : ndarray of shape (n_points,) or None
         The point on the other side, or itself on the midline; None without a plane of
         symmetry.
@@ -50,7 +49,6 @@ class Layout:
         Parameters
         ----------
         dropped : sequence of str
-            Names of points.
 
         Returns
         -------

@@ -9,27 +9,13 @@ from morpho.study.reading.problems import Problems
 from morpho.study.reading.schemas import check_against, load_schema, with_defaults
 from morpho.study.reading.wording import nearest
 from morpho.study.reading.yaml_file import read_yaml
-from morpho.study.scheme.parts import (
-    Axis,
-    Curve,
-    Landmark,
-    NamedMeasurement,
-    Patch,
-    Scheme,
-)
+from morpho.study.scheme.parts import Axis, Curve, Landmark, NamedMeasurement, Patch, Scheme
 from morpho.study.scheme.references import check_references
 
 __all__ = [
-    "Axis",
-    "Curve",
-    "Landmark",
-    "NamedMeasurement",
-    "Patch",
-    "Scheme",
-    "gather_scheme",
-    "read_scheme",
-    "usable_names",
-]
+    "Axis", "Curve", "Landmark", "NamedMeasurement", "Patch", "Scheme", "gather_scheme",
+    "read_scheme", "usable_names",
+]  # fmt: skip
 
 
 def _build(data: dict[str, Any], element: str) -> Scheme:
@@ -72,23 +58,20 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------
     Scheme or None
         None if there was an error.
     """
-    found = Problems(base=problems.base)
+    found = Problems(base=problems.base).at(element=element)
     document = read_yaml(path, found)
     if document is not None:
         bad = check_against(document, load_schema("scheme"), found)
         check_references(document, element, bad, found)
-    problems.extend(found.within(element))
+    problems.extend(found)
     if document is None or found.errors:
         return None
     return _build(with_defaults(document.data, load_schema("scheme")), element)
@@ -100,9 +83,7 @@ def usable_names(path: Path, element: str) -> Scheme | None:
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
 
     Returns
     -------
@@ -137,14 +118,11 @@ def read_scheme(path: Path, element: str) -> Scheme:
     Parameters
     ----------
     path : pathlib.Path
-        The scheme's file.
     element : str
-        The element it is for.
 
     Returns
     -------
     Scheme
-        What is digitised.
 
     Raises
     ------

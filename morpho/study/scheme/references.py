@@ -27,8 +27,7 @@ class _Check:
         self, document: Document, element: str, bad: set[KeyPath], problems: Problems
     ) -> None:
         self.document = document
-        self.element = element
-        self.problems = problems
+        self.problems = problems.at(file=document.file, element=element)
         self.bad = {path[:length] for path in bad for length in range(len(path) + 1)}
         self.whole = {path for path in bad if len(path) <= 1}
         self.data: dict[str, Any] = document.data if isinstance(document.data, dict) else {}
@@ -45,14 +44,7 @@ class _Check:
                 yield (key, place), item
 
     def tell(self, path: KeyPath, found: str, remedy: str, landmark: str | None = None) -> None:
-        self.problems.error(
-            found,
-            remedy,
-            file=self.document.file,
-            line=self.document.line(*path),
-            element=self.element,
-            landmark=landmark,
-        )
+        self.problems.error(found, remedy, line=self.document.line(*path), landmark=landmark)
 
     def known(self, path: KeyPath, name: str, what: str) -> bool:
         if name in self.names:
@@ -301,9 +293,7 @@ def check_references(
     Parameters
     ----------
     document : Document
-        The scheme as read.
     element : str
-        The element it is for.
     bad : set of tuple
         Paths of the values that the JSON Schema refused; they are left out.
     problems : Problems

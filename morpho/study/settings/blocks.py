@@ -46,7 +46,6 @@ def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> A
     Returns
     -------
     dataclasses.Field
-        The field of a block.
     """
     make = partial(list, default) if isinstance(default, list) else default
     makes: dict[str, Any] = {"default_factory" if callable(make) else "default": make}
@@ -60,7 +59,6 @@ def block_in(kind: Any) -> type[Block] | None:
     Parameters
     ----------
     kind : type
-        The type of the key.
 
     Returns
     -------
@@ -111,7 +109,6 @@ class Block(Mapping[str, Any]):
         Returns
         -------
         Block
-            The block.
         """
         return cls(**{name: _typed(_kinds(cls)[name], value) for name, value in data.items()})
 

@@ -15,11 +15,12 @@ from pathlib import Path
 from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.schemas import check_against, without
-from morpho.study.reading.wording import listed, nearest, quoted
+from morpho.study.reading.wording import nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath, read_yaml
 from morpho.study.settings import privacy
 from morpho.study.settings.blocks import Settings
 from morpho.study.settings.schema import study_schema
+from morpho.wording import listed
 
 __all__ = ["RESERVED", "StudyConfig", "gather_config", "read_config"]
 
@@ -60,7 +61,6 @@ class StudyConfig:
         Parameters
         ----------
         written : str
-            As written there.
 
         Returns
         -------
@@ -75,12 +75,10 @@ class StudyConfig:
         Parameters
         ----------
         *keys : str or int
-            Keys from the top.
 
         Returns
         -------
         int or None
-            The line of the key or of the nearest one around it.
         """
         return Document(self.path, None, self.lines).line(*keys)
 
@@ -96,12 +94,10 @@ class StudyConfig:
         Parameters
         ----------
         element : str
-            One of the elements.
 
         Returns
         -------
         pathlib.Path
-            Its file.
         """
         return self.absolute(self.settings.elements[element].scheme)
 
@@ -124,7 +120,6 @@ class StudyConfig:
         Parameters
         ----------
         element : str
-            One of the elements.
 
         Returns
         -------
@@ -163,7 +158,6 @@ class StudyConfig:
         Parameters
         ----------
         element, specimen : str
-            Their names.
 
         Returns
         -------
@@ -179,7 +173,6 @@ class StudyConfig:
         Parameters
         ----------
         element, specimen : str
-            Their names.
 
         Returns
         -------
@@ -197,7 +190,6 @@ class StudyConfig:
         Parameters
         ----------
         columns : iterable of str
-            The table's columns.
 
         Returns
         -------
@@ -208,27 +200,26 @@ class StudyConfig:
 
 
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
+    here = problems.at(file=config.path)
     patterns = [(("landmarks", "files"), pattern) for pattern in config.landmark_patterns]
     if config.scan_pattern is not None:
         patterns.append((("scans", "files"), config.scan_pattern))
         for name in ("specimen", "element"):
             needed = name == "specimen" or len(config.elements) > 1
             if needed and name not in config.scan_pattern.placeholders:
-                problems.error(
+                here.error(
                     f"scans.files does not say where the {name} stands in the path.",
                     f"Put {{{name}}} into it, as in scans/{{element}}/{{specimen}}.ply.",
-                    file=config.path,
                     line=config.line("scans", "files"),
                 )
     for keys, pattern in patterns:
         for name in pattern.unknown:
             near = nearest(name, PLACEHOLDERS)
-            problems.error(
+            here.error(
                 f"{'.'.join(keys)} has {quoted('{' + name + '}')} in it, which means nothing.",
                 f"Did you mean {{{near}}}?"
                 if near
                 else "Known are {element}, {specimen} and {replicate}; * stands for anything.",
-                file=config.path,
                 line=config.line(*keys),
             )
 
@@ -280,38 +271,35 @@ def _inputs_within(config: StudyConfig) -> list[str]:
 
 
 def _check_folders(config: StudyConfig, problems: Problems) -> None:
+    here = problems.at(file=config.path)
     if config.results == config.folder or config.results in config.folder.parents:
-        problems.error(
+        here.error(
             f"results is {quoted(config.settings.results)}, a folder that holds the study itself.",
             "Give the results a folder of their own, such as results.",
-            file=config.path,
             line=config.line("results"),
         )
     elif held := _inputs_within(config):
-        problems.error(
+        here.error(
             f"results is {quoted(config.settings.results)}, a folder in which inputs of the "
             f"study are looked for ({listed(held)}).",
             "Give the results a folder of their own, such as results: files that the workflow "
             "writes would be taken for yours.",
-            file=config.path,
             line=config.line("results"),
         )
     by_look: dict[str, str] = {}
     for element in config.elements:
         if element.casefold() in RESERVED:
-            problems.error(
+            here.error(
                 f"An element cannot be called {element}: the results keep a folder of this name "
                 "for the study as a whole.",
                 f"Give it another name, such as {element}_bone, here and in the landmark tables.",
-                file=config.path,
                 line=config.line("elements", element),
             )
         other = by_look.setdefault(element.casefold(), element)
         if other != element:
-            problems.error(
+            here.error(
                 f"The elements {other} and {element} differ only in capitals.",
                 "Rename one: on many computers their result folders would be the same.",
-                file=config.path,
                 line=config.line("elements", element),
             )
 
@@ -324,7 +312,6 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     path : pathlib.Path or str
         The study.yaml, or the folder that holds it.
     problems : Problems
-        Takes what is found.
 
     Returns
     -------
@@ -371,7 +358,6 @@ def read_config(path: Path | str) -> StudyConfig:
     Returns
     -------
     StudyConfig
-        The study's settings, defaults filled in.
 
     Raises
     ------

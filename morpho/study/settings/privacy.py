@@ -57,7 +57,6 @@ def speaks_of_place(column: str) -> bool:
     Parameters
     ----------
     column : str
-        Name of the column.
 
     Returns
     -------
@@ -85,7 +84,6 @@ def private_columns(columns: Iterable[str], listed: Iterable[str] = ()) -> list[
     Parameters
     ----------
     columns : iterable of str
-        Columns of the specimen table.
     listed : iterable of str
         Those that study.yaml lists as private.
 

@@ -1,0 +1,101 @@
+"""An element as it was digitised: its digitisations, what they are called, where rows stand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from morpho.study.reading.problems import Problems, Where
+from morpho.study.reading.wording import quoted
+from morpho.study.scheme.reading import Scheme
+from morpho.wording import listed
+
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["DIGITISATION", "Digitised", "each_digitisation", "label_of", "where_of"]
+
+# What tells one digitisation of an element from another.
+DIGITISATION = ("specimen", "replicate", "observer")
+
+
+@dataclass(frozen=True)
+class Digitised:
+    """An element as it was digitised, and what it is held against.
+
+    Attributes
+    ----------
+    config : StudyConfig
+    scheme : Scheme
+    specimens : pandas.DataFrame
+        The specimen table; None if it could not be read.
+    landmarks : pandas.DataFrame
+        Rows of the element.
+    problems : Problems
+        Takes what is found.
+    """
+
+    config: StudyConfig
+    scheme: Scheme
+    specimens: pd.DataFrame
+    landmarks: pd.DataFrame
+    problems: Problems
+
+
+def label_of(replicate: str, observer: str) -> str:
+    """Say which digitisation of a specimen is spoken of.
+
+    Parameters
+    ----------
+    replicate, observer : str
+
+    Returns
+    -------
+    str
+        In brackets after a blank; blank where there are no labels.
+    """
+    given = {"replicate": replicate, "observer": observer}
+    parts = [f"{name} {quoted(value)}" for name, value in given.items() if value]
+    return f" ({listed(parts)})" if parts else ""
+
+
+def where_of(config: StudyConfig, row: pd.Series) -> Where:
+    """Say where a landmark of a digitisation stands.
+
+    Parameters
+    ----------
+    config : StudyConfig
+    row : pandas.Series
+        Of the element's rows.
+
+    Returns
+    -------
+    dict
+    """
+    return {
+        "file": config.absolute(str(row["file"])),
+        "line": int(row["line"]),
+        "element": str(row["element"]),
+        "specimen": str(row["specimen"]),
+        "landmark": str(row["landmark"]),
+    }
+
+
+def each_digitisation(landmarks: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
+    """Go over the digitisations of an element.
+
+    Parameters
+    ----------
+    landmarks : pandas.DataFrame
+
+    Yields
+    ------
+    specimen, label : str
+    rows : pandas.DataFrame
+    """
+    for key, rows in landmarks.groupby(list(DIGITISATION), sort=False):
+        specimen, *labels = map(str, key)
+        yield specimen, label_of(*labels), rows
