@@ -15,7 +15,7 @@ from markupsafe import Markup
 from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
 from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.filters import percent
-from morpho.report.words.suspicions import proposal_words, suspect_names
+from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
@@ -136,7 +136,7 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
     return [
         {
             "label": element.name.replace("_", " "),
-            "names": suspect_names(element.tables["suspicions"]),
+            "names": as_plain(said("suspicions", "names", suspects(element.tables["suspicions"]))),
         }
         for element in elements
         if len(element.tables["suspicions"])
@@ -149,13 +149,14 @@ def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[di
     told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
-            who, text = (element.name, row["specimen"]), proposal_words(row, within=True)
+            who = element.name, row["specimen"]
+            text, whole = (
+                as_plain(said("suspicions", "proposal", row, within)) for within in (True, False)
+            )
             if any(key[:2] == who and text in key[2] for key in told):
                 continue
             suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
-            rows.append(
-                dict.fromkeys(check.columns, "") | suspected | {"found": proposal_words(row)}
-            )
+            rows.append(dict.fromkeys(check.columns, "") | suspected | {"found": whole})
     return rows
 
 
