@@ -541,7 +541,13 @@ def test_known_specimens_that_look_wrong_are_named_in_the_results(element):
     known = table.loc[(table["role"] == "known") & table["used"], "specimen"].iloc[0]
     assert "screening suspects" not in results(small.settings(), element)
     element.tables["suspicions"] = pd.DataFrame(
-        {"specimen": ["find", known], "kind": "displaced", "landmarks": ["tip", "edge"]}
+        {
+            "specimen": ["find", known],
+            "kind": "displaced",
+            "landmarks": ["tip", "edge"],
+            "replicate": "",
+            "deviations": "7.1",
+        }
     )
     text = results(small.settings(), element)
     assert f"Of the known specimens, screening suspects {known} (edge out of place):" in text
