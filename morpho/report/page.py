@@ -23,7 +23,7 @@ from morpho.report.words.trouble import (
     small_taxa,
     trouble_words,
 )
-from morpho.report.words.trust import sample_facts, set_aside_words, trust_words
+from morpho.report.words.trust import sample_facts, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.describing import Table
@@ -175,7 +175,7 @@ def _sample(element: ElementContent) -> dict[str, Any]:
             {
                 "specimen": row["specimen"],
                 "role": row["role"],
-                "reason": set_aside_words(row, share),
+                "reason": as_plain(said("trust", "set_aside", row | {"smallest_share": share})),
             }
             for row in table[~used].to_dict("records")
         ],
@@ -220,7 +220,7 @@ def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title in list(QUESTIONS.items())[1:]:
         tables = _of_section(element, key)
-        lacking = nothing_to_compare(element) if key == "groups" else ""
+        lacking = as_plain(nothing_to_compare(element)) if key == "groups" else ""
         section = {
             "key": key,
             "title": title,

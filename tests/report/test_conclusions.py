@@ -13,7 +13,7 @@ from morpho.inference.robustness.conclusion import combine_elements
 from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, SUSPECTS
 from morpho.report.words.suspicions import suspects
 from morpho.report.words.verdict import (
-    blocking_taxa,
+    _blocking_taxa,
     told_of_individuals,
     told_of_queries,
 )
@@ -414,7 +414,7 @@ def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way(
     # nor where it is decided by itself, or for landmarks that are missing
     for other in ({"verdict": "inside"}, {"ground": "imputation_turns"}):
         row = pd.Series(VERDICT | {"verdict": "undecided"} | other)
-        assert blocking_taxa({}, row) == []
+        assert _blocking_taxa({}, row) == []
 
 
 def test_an_unknown_reason_to_take_a_verdict_back_is_a_bug():

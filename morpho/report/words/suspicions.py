@@ -16,7 +16,18 @@ __all__ = ["check_words", "hangs_on", "known_suspects", "suspects"]
 
 
 def suspects(suspicions: pd.DataFrame) -> list[dict[str, Any]]:
-    """Suspected specimens by name, each with its rows of the table `suspicions`."""
+    """Sort suspected digitisations by specimen.
+
+    Parameters
+    ----------
+    suspicions : DataFrame
+        Rows of the table `suspicions`.
+
+    Returns
+    -------
+    list of dict
+        Each `specimen` with its `rows`.
+    """
     return [
         {"specimen": name, "rows": part.to_dict("records")}
         for name, part in suspicions.groupby("specimen", sort=True)

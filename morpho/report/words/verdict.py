@@ -13,13 +13,9 @@ from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.stability import without_suspects
 from morpho.report.words.filters import marked_name
 from morpho.report.words.suspicions import hangs_on, known_suspects
-from morpho.report.words.trust import set_aside_words
 from morpho.report.words.writing import said
 
-__all__ = [
-    "Told", "blocking_taxa", "keeping_taxa", "left_out_whole", "reason_facts",
-    "told_of_individuals", "told_of_queries",
-]  # fmt: skip
+__all__ = ["Told", "left_out_whole", "told_of_individuals", "told_of_queries"]
 
 Tables = Mapping[str, pd.DataFrame]
 Facts = dict[str, Any]
@@ -104,29 +100,13 @@ def _keepers(verdict: Facts, ways: Sequence[Facts], membership: pd.DataFrame) ->
     ]
 
 
-def reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
-    """Pick what the reason of a verdict is told by.
-
-    Parameters
-    ----------
-    verdict : dict
-        Row of the table `verdicts`.
-    tables : mapping of str to DataFrame
-        Of them `specimens`, `membership`, `grounds` and `grounds_by_taxon` are read.
-    notes : mapping of str to mapping
-        By step; of them `place` is read.
-
-    Returns
-    -------
-    dict
-        The row, and what the macros of `reason.jinja` take beside it.
-    """
+def _reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
+    """Pick what the reason of a verdict is told by."""
     specimens, specimen = tables["specimens"], verdict["specimen"]
     if verdict["ground"] == "set_aside":
         (row,) = _records(specimens, specimen=specimen)
-        return verdict | {
-            "set_aside_reason": set_aside_words(row, notes["prepare"]["missing"]["smallest_share"])
-        }
+        share = notes["prepare"]["missing"]["smallest_share"]
+        return verdict | {"aside": row | {"smallest_share": share}}
     if verdict["ground"] == "no_model":
         return verdict
     known = specimens[(specimens["role"] == "known") & specimens["used"]]
@@ -162,37 +142,14 @@ def _joined(*parts: str) -> Markup:
     )
 
 
-def keeping_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
-    """Taxa that keep a query, the nearest first.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    verdict : mapping
-        Row of the table `verdicts`.
-
-    Returns
-    -------
-    list of str
-    """
+def _keeping_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
+    """Taxa that keep a query, the nearest first."""
     ways = _ways(tables, verdict["specimen"])
     return _of_verdict(dict(verdict), ways)["keeping"] if ways else []
 
 
-def blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
-    """Taxa that keep rejections from being a verdict of outside.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    verdict : mapping
-        Row of the table `verdicts`.
-
-    Returns
-    -------
-    list of str
-        Empty where the verdict is not undecided, or is so only for landmarks that are missing.
-    """
+def _blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
+    """Taxa that keep rejections from being a verdict of outside."""
     if verdict["verdict"] != "undecided" or verdict["ground"] == "imputation_turns":
         return []
     ways = _ways(tables, verdict["specimen"])
@@ -200,7 +157,18 @@ def blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
 
 
 def left_out_whole(calibration: pd.DataFrame) -> list[Facts]:
-    """Rows on known taxa left out whole, one of each."""
+    """Pick the rows on known taxa left out whole.
+
+    Parameters
+    ----------
+    calibration : DataFrame
+        The table `calibration_summary`.
+
+    Returns
+    -------
+    list of dict
+        One of each taxon.
+    """
     return _records(calibration[calibration["taxon"] != "all taxa"], left_out="taxon")
 
 
@@ -283,13 +251,13 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
                 "suspicions",
             )
         )  # fmt: skip
-        reason = _reason(reason_facts(verdict, tables, notes))
-        kept = keeping_taxa(tables, verdict)
+        reason = _reason(_reason_facts(verdict, tables, notes))
+        kept = _keeping_taxa(tables, verdict)
         without = without_suspects(settings)
         begun = _summary(row, element, kept, reason, suspected, of_known, without)
         where = (
             _stability(row["verdict_before"], summary, settings),
-            _adequacy(row["verdict"], needed, blocking_taxa(tables, verdict)),
+            _adequacy(row["verdict"], needed, _blocking_taxa(tables, verdict)),
         )
         errs = said("verdict", "calibration", row, each)
         tried = _joined(_growth(lines, asks=True), errs, *where), _joined(_growth(lines), *where)
