@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
 from morpho.report.words.differences import difference_words, nothing_passes
-from morpho.report.words.suspicions import proposal_words, suspect_names
+from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
@@ -22,7 +22,7 @@ from morpho.report.words.trouble import (
     small_taxa,
     trouble_words,
 )
-from morpho.report.words.trust import sample_facts, set_aside_words, trust_words
+from morpho.report.words.trust import sample_facts, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.describing import Table
@@ -136,7 +136,7 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
     return [
         {
             "label": element.name.replace("_", " "),
-            "names": suspect_names(element.tables["suspicions"]),
+            "names": as_plain(said("suspicions", "names", suspects(element.tables["suspicions"]))),
         }
         for element in elements
         if len(element.tables["suspicions"])
@@ -149,13 +149,14 @@ def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[di
     told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
-            who, text = (element.name, row["specimen"]), proposal_words(row, within=True)
+            who = element.name, row["specimen"]
+            text, whole = (
+                as_plain(said("suspicions", "proposal", row, within)) for within in (True, False)
+            )
             if any(key[:2] == who and text in key[2] for key in told):
                 continue
             suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
-            rows.append(
-                dict.fromkeys(check.columns, "") | suspected | {"found": proposal_words(row)}
-            )
+            rows.append(dict.fromkeys(check.columns, "") | suspected | {"found": whole})
     return rows
 
 
@@ -174,7 +175,7 @@ def _sample(element: ElementContent) -> dict[str, Any]:
             {
                 "specimen": row["specimen"],
                 "role": row["role"],
-                "reason": set_aside_words(row, share),
+                "reason": as_plain(said("trust", "set_aside", row | {"smallest_share": share})),
             }
             for row in table[~used].to_dict("records")
         ],
@@ -219,7 +220,7 @@ def _sections(element: ElementContent) -> list[dict[str, Any]]:
     sections = []
     for key, title in list(QUESTIONS.items())[1:]:
         tables = _of_section(element, key)
-        lacking = nothing_to_compare(element) if key == "groups" else ""
+        lacking = as_plain(nothing_to_compare(element)) if key == "groups" else ""
         section = {
             "key": key,
             "title": title,

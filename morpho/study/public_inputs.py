@@ -133,7 +133,7 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
         add("specimens", written, table, public_content(config, "specimens", table))
     for element in config.elements:
         path = config.scheme_path(element)
-        add("scheme", config.settings.elements[element]["scheme"], path, path)
+        add("scheme", config.settings.elements[element].scheme, path, path)
     for element in config.elements:
         for pattern in config.landmark_patterns:
             for path in pattern.files(element=element):

@@ -64,9 +64,6 @@ class Seen:
             "name it in morpho/workflow/rules.py."
         )
 
-    # settings[name], as of the settings themselves; falls with it
-    __getitem__ = __getattr__
-
 
 def heeded(config: StudyConfig, named: tuple[str, ...] | None) -> StudyConfig:
     """A study with the settings that a rule heeds.

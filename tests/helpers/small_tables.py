@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from morpho.report.words.verdict import Told, told_of_queries
 from morpho.steps.show.element_results import Content
 from morpho.study.settings.blocks import Settings
 
@@ -198,8 +199,7 @@ def joined(query: str = "find") -> dict[str, pd.DataFrame]:
         "individuals": pd.DataFrame(
             {"specimen": [query, "lone"], "elements": [2, 1], "verdict": ["outside", "inside"],
              "verdicts_of_elements": ["bone: outside; rib: outside", "bone: inside"],
-             "taxon": ["oak", "ash"], "combined_p_value": [0.00347, 0.7313],
-             "paragraph": [f"{query} by 2 elements.", "lone by one element only."]}
+             "taxon": ["oak", "ash"], "combined_p_value": [0.00347, 0.7313]}
         ),
         "proportions": pd.DataFrame(
             {"specimen": query, "first": "bone", "second": "upper_rib", "taxon": ["ash", "oak"],
@@ -349,3 +349,17 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         "place": {"axes": {"as it is": [3, 0.7731], "size heeded": [2, 0.6619]}, "trouble": []},
     }  # fmt: skip
     return Content(name, tables, notes)
+
+
+def told(element: Content) -> dict[str, Told]:
+    """Words on its queries: with the shortest of all reasons, and no verdict taken back unless
+    the element has conclusions."""
+    empty = pd.DataFrame(columns=["specimen", "choice", "setting", "suspected", "turns"])
+    tables = {"suspicions": empty, "trajectories": empty} | element.tables
+    verdicts = tables["verdicts"].assign(ground="no_model")
+    tables |= {"verdicts": verdicts, "stability": tables["stability"].assign(suspected=False)}
+    if "conclusions" not in tables:
+        tables["conclusions"] = verdicts.assign(
+            verdict_before=verdicts["verdict"], tempered_by="", left_out_specimens=0
+        )
+    return told_of_queries(element.name, tables, element.notes)

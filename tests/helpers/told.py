@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from morpho.report.words.verdict import with_words, with_words_joined
+from morpho.report.words.verdict import told_of_individuals, told_of_queries
+from morpho.report.words.writing import as_plain
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.tables import JOINED
 from morpho.study.settings.config import StudyConfig
@@ -22,7 +23,12 @@ def words_of(results: ElementResults, table: str = "conclusions") -> pd.DataFram
     """A table of an element with its words: `verdicts` or `conclusions`."""
     tables = {name: results.table(name) for name in _READ}
     notes = {step: results.notes(step) for step in ("prepare", "place")}
-    return with_words(results.element, tables, notes)[table]
+    told = told_of_queries(results.element, tables, notes)
+    words = {
+        part: [as_plain(getattr(told[name], part)) for name in tables[table]["specimen"]]
+        for part in ("reason", "summary", "tried")
+    }
+    return tables[table].assign(**words)
 
 
 def individuals_told(config: StudyConfig) -> pd.DataFrame:
@@ -33,4 +39,6 @@ def individuals_told(config: StudyConfig) -> pd.DataFrame:
         for element in config.elements
     }
     tables = {name: joined.table(name) for name in JOINED}
-    return with_words_joined(tables, conclusions)["individuals"]
+    told = told_of_individuals(tables, conclusions)
+    individuals = tables["individuals"]
+    return individuals.assign(paragraph=[as_plain(told[name]) for name in individuals["specimen"]])

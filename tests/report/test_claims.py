@@ -22,7 +22,8 @@ def methods(element, **blocks):
 
 
 def results(element, **blocks):
-    return as_plain(" ".join(findings(small.settings(**blocks), [element])[element.name]))
+    told = {element.name: small.told(element)}
+    return as_plain(" ".join(findings(small.settings(**blocks), [element], told)[element.name]))
 
 
 @pytest.mark.parametrize(

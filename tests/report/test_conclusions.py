@@ -11,14 +11,13 @@ from jinja2 import UndefinedError
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.conclusion import combine_elements
 from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, SUSPECTS
-from morpho.report.words.suspicions import suspect_names
+from morpho.report.words.suspicions import suspects
 from morpho.report.words.verdict import (
-    blocking_taxa,
-    opening,
+    _blocking_taxa,
     told_of_individuals,
     told_of_queries,
 )
-from morpho.report.words.writing import as_plain
+from morpho.report.words.writing import as_plain, said
 
 CLAIM = re.compile(
     r"new (species|genus)|is (a )?new|proves|proof that it is|certain(ly)?|significant|diagnos|"
@@ -388,7 +387,7 @@ def test_many_suspects_are_counted_after_the_eighth():
 
 
 @pytest.mark.parametrize(
-    ("kind", "landmarks", "said"),
+    ("kind", "landmarks", "name"),
     [
         ("mirror", "", "wrong side or mirrored"),
         ("swapped", "a;b;c", "a, b and c exchanged"),
@@ -398,9 +397,9 @@ def test_many_suspects_are_counted_after_the_eighth():
         ("size", "", "its size"),
     ],
 )
-def test_every_suspicion_has_a_short_name(kind, landmarks, said):
+def test_every_suspicion_has_a_short_name(kind, landmarks, name):
     table = suspicions({"specimen": "kin", "kind": kind, "landmarks": landmarks})
-    assert suspect_names(table) == f"kin ({said})"
+    assert as_plain(said("suspicions", "names", suspects(table))) == f"kin ({name})"
 
 
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():
@@ -415,7 +414,7 @@ def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way(
     # nor where it is decided by itself, or for landmarks that are missing
     for other in ({"verdict": "inside"}, {"ground": "imputation_turns"}):
         row = pd.Series(VERDICT | {"verdict": "undecided"} | other)
-        assert blocking_taxa({}, row) == []
+        assert _blocking_taxa({}, row) == []
 
 
 def test_an_unknown_reason_to_take_a_verdict_back_is_a_bug():
@@ -518,6 +517,10 @@ def test_no_paragraph_claims_more_than_was_found():
         assert "nan" not in text
         assert "  " not in text
         assert text.endswith(".")
+
+
+def opening(*facts):
+    return as_plain(said("verdict", "opening", *facts))
 
 
 def test_openings_name_the_bone_the_query_and_the_taxon():

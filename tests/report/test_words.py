@@ -15,7 +15,7 @@ from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
 from morpho.report.words.trust import sample_facts, trust_words
-from morpho.report.words.verdict import keeping_taxa, reason_facts
+from morpho.report.words.verdict import _keeping_taxa, _reason_facts
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.steps.judge import place
@@ -304,7 +304,7 @@ def facts_of(found):
     drawn = {"imputations": 0, "within_error": False}
     verdict = found.facts(0, 0.05) | vars(decision) | drawn | {"specimen": "q"}
     settled = {"alpha": 0.05, "slopes_p_value": None, "slopes_differ": False}
-    return verdict, reason_facts(verdict, tables, {"place": settled}), tables
+    return verdict, _reason_facts(verdict, tables, {"place": settled}), tables
 
 
 def test_the_keepers_of_a_sample_are_those_of_its_tests():
@@ -320,7 +320,7 @@ def test_the_keepers_of_a_sample_are_those_of_its_tests():
     verdict, facts, tables = facts_of(found)
     own = found.evidence[True]
     order = own.taxa[np.argsort(own.comparable_distance[0])].tolist()
-    assert verdict["taxa_not_rejected"].split("; ") == order[:3] == keeping_taxa(tables, verdict)
+    assert verdict["taxa_not_rejected"].split("; ") == order[:3] == _keeping_taxa(tables, verdict)
     assert set(order[:3]) == {"a", "b", "c"}
     assert [one["taxon"] for one in facts["keepers"]] == order[:3]
     for one in facts["keepers"]:
@@ -391,8 +391,10 @@ def test_an_unknown_ground_is_a_bug():
 
 
 def test_a_query_set_aside_is_told_why():
-    row = {"set_aside_reason": "too little is left: 3 of 9 landmarks"}
-    assert "3 of 9 landmarks" in said("reason", "set_aside", row)
+    row = {"set_aside": "too_little", "landmarks_present": 3, "missing_landmarks": "a b c d e f",
+           "smallest_share": 0.75}  # fmt: skip
+    words = as_plain(said("reason", "set_aside", {"aside": row}))
+    assert "3 of 9 landmarks, less than the 75 % asked for." in words
 
 
 def test_no_model():

@@ -9,7 +9,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from morpho.inference.models.slopes import FEWEST
-from morpho.report.words.trust import set_aside_words
 from morpho.report.words.writing import paragraphs, said
 from morpho.results.analysed import Analysed
 
@@ -48,8 +47,7 @@ def _sample(element: Analysed) -> dict[str, Any]:
         "queries": int((used["role"] == "query").sum()),
         "points": points,
         "aside": [
-            row | {"reason": set_aside_words(row, smallest)}
-            for row in table[~table["used"]].to_dict("records")
+            row | {"smallest_share": smallest} for row in table[~table["used"]].to_dict("records")
         ],
         "side": element.notes["prepare"]["side"],
         "mirrored": int(used["mirrored"].sum()),

@@ -10,15 +10,9 @@ from markupsafe import Markup
 
 from morpho.report.words.differences import difference_words
 from morpho.report.words.filters import marked_name
-from morpho.report.words.suspicions import known_suspicions
+from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import trouble_words
-from morpho.report.words.verdict import (
-    blocking_taxa,
-    keeping_taxa,
-    noticed_words,
-    opening,
-    trial_words,
-)
+from morpho.report.words.verdict import Told, left_out_whole
 from morpho.report.words.writing import said
 from morpho.results.analysed import Analysed
 
@@ -77,8 +71,8 @@ def _suspected(element: Analysed) -> Markup:
     if suspicions.empty:
         return Markup()
     used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
-    words = known_suspicions(suspicions[suspicions["specimen"].isin(used)])
-    return marked_name(words.strip()) if words else Markup()
+    found = suspects(suspicions[suspicions["specimen"].isin(used)])
+    return said("suspicions", "of_known", found) if found else Markup()
 
 
 def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
@@ -91,56 +85,36 @@ def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     return row
 
 
-def _query(element: Analysed, verdict: Mapping[Any, Any]) -> Markup:
-    """Verdict on a query, what it rests on, and how it was tried."""
-    name = str(verdict["specimen"])
-    near, found = _nearest(element, name), _of(element, "conclusions", name)
-    if found.empty:
-        kept = keeping_taxa(element.tables, verdict)
-        text = opening(name, element.name, verdict["verdict"], kept)
-        return said("results", "query", marked_name(f"{text} {verdict['reason']}"), near, Markup())
-    row = {str(column): value for column, value in found.to_dict("records")[0].items()}
-    tried = ""
-    if verdict["verdict_as_it_is"] != "":
-        lines, stability, needed, settings = (
-            _of(element, table, name)
-            for table in (
-                "trajectories", "stability_summary", "specimens_to_decide", "stability",
-            )
-        )  # fmt: skip
-        blocking = blocking_taxa(element.tables, verdict)
-        tried = trial_words(row, lines, stability, needed, blocking, settings)
-    end = marked_name(tried) if tried else Markup()
-    return said("results", "query", marked_name(row["summary"]), near, end)
-
-
-def _queries(element: Analysed, alpha: float) -> Iterator[Markup]:
+def _queries(element: Analysed, told: Mapping[str, Told], alpha: float) -> Iterator[Markup]:
     """For each query a paragraph on its verdict, and one on where it differs."""
     for row in element.tables["verdicts"].sort_values("specimen", kind="stable").to_dict("records"):
-        yield _query(element, row)
         name, nearest = str(row["specimen"]), str(row["nearest_taxon"])
+        words = told[name]
+        near = _nearest(element, name)
+        yield said("results", "query", words.summary, near, words.tried_alone)
         if nearest and "displacements" in element.tables:
             where = difference_words(element.tables, name, nearest, alpha)
             if where:
                 yield marked_name(f"{name} beside its nearest taxon: {' '.join(where)}")
 
 
-def _element(element: Analysed, alpha: float) -> Iterator[Markup]:
+def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Iterator[Markup]:
     """Paragraphs on one element."""
     observers = said("trust", "observers", element.notes["measure"].get("observer_p_value"), alpha)
     calibration = _table(element, "calibration_summary")
-    counts, meaning = noticed_words(calibration) if len(calibration) else ("", "")
-    noticed = {"counts": counts and marked_name(counts), "meaning": Markup(meaning)}
+    each = left_out_whole(calibration) if len(calibration) else []
     yield said("results", "quality", element, alpha, observers)
     yield said("results", "taxa", element, alpha, _terms(element), _pairs(element, alpha))
-    sample = said("results", "sample", element, alpha, noticed, _suspected(element))
+    sample = said("results", "sample", element, alpha, each, _suspected(element))
     yield from [sample] if sample.strip() else []
-    yield from _queries(element, alpha)
+    yield from _queries(element, told, alpha)
     trouble = trouble_words(element)
     yield from [Markup(" ").join(map(marked_name, trouble))] if trouble else []
 
 
-def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Markup]]:
+def findings(
+    settings: Any, elements: Sequence[Analysed], told: Mapping[str, Mapping[str, Told]]
+) -> dict[str, list[Markup]]:
     """Write the results section, element by element.
 
     Parameters
@@ -149,6 +123,8 @@ def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Mark
         The settings of study.yaml.
     elements : sequence of Analysed
         Tables and notes of each element.
+    told : mapping of str to mapping
+        By element, see `told_of_queries`.
 
     Returns
     -------
@@ -157,7 +133,7 @@ def findings(settings: Any, elements: Sequence[Analysed]) -> dict[str, list[Mark
         each query; names are marked, see `morpho.report.words.writing`. What a table does not
         hold is not spoken of, and a test that does not reject is never called proof.
     """
-    return {one.name: list(_element(one, settings.tests.alpha)) for one in elements}
+    return {one.name: list(_element(one, told[one.name], settings.tests.alpha)) for one in elements}
 
 
 def _ratio(rows: Rows) -> dict[str, Any]:
@@ -174,13 +150,17 @@ def _ratio(rows: Rows) -> dict[str, Any]:
     }
 
 
-def joined_findings(joined: Mapping[str, pd.DataFrame]) -> list[Markup]:
+def joined_findings(
+    joined: Mapping[str, pd.DataFrame], individually: Mapping[str, Markup]
+) -> list[Markup]:
     """Write what several elements of one individual say together.
 
     Parameters
     ----------
     joined : mapping of str to DataFrame
         Tables of all elements together.
+    individually : mapping of str to Markup
+        See `told_of_individuals`.
 
     Returns
     -------
@@ -192,7 +172,7 @@ def joined_findings(joined: Mapping[str, pd.DataFrame]) -> list[Markup]:
     individuals = joined.get("individuals")
     if individuals is not None and len(individuals):
         several = individuals[individuals["elements"] > 1]
-        told += [marked_name(text) for text in several["paragraph"]]
+        told += [individually[name] for name in several["specimen"]]
     ratios = joined.get("proportions")
     if ratios is not None and len(ratios):
         taken = ratios[ratios["query_ratio"].notna()]

@@ -56,8 +56,8 @@ def reason_words(row: dict[str, Any]) -> str:
     return sentence(as_plain(said("trouble", "reason", row)))
 
 
-def nothing_to_compare(element: Analysed) -> str:
-    """Why taxa cannot be compared with one another, or a blank where they can.
+def nothing_to_compare(element: Analysed) -> Markup:
+    """Why taxa cannot be compared with one another.
 
     Parameters
     ----------
@@ -65,13 +65,9 @@ def nothing_to_compare(element: Analysed) -> str:
 
     Returns
     -------
-    str
-        A clause without a stop.
+    Markup
+        A clause without a stop; blank where they can.
     """
-    return as_plain(_lacking(element))
-
-
-def _lacking(element: Analysed) -> Markup:
     table = element.tables["specimens"]
     known = table[table["used"].astype(bool) & (table["role"] == "known")]
     taxa = sorted(map(str, known["taxon"].unique()))
@@ -140,7 +136,7 @@ def trouble_words(element: Analysed) -> list[str]:
     list of str
         Sentences, plain text.
     """
-    lacking = _lacking(element).strip()
+    lacking = nothing_to_compare(element).strip()
     constant = [str(name) for name in element.notes.get("grow", {}).get("constant", [])]
     words: list[Markup] = []
     needing: dict[Markup, bool] = {}

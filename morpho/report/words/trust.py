@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from morpho.report.words.writing import as_plain, paragraphs, said
 
-__all__ = ["sample_facts", "set_aside_words", "trust_words"]
+__all__ = ["sample_facts", "trust_words"]
 
 Tables = Mapping[str, pd.DataFrame]
 
@@ -39,26 +39,6 @@ def sample_facts(
     left_out = prepared["curves_left_out"] + slid["patches_left_out"]
     text = said("trust", "sample", counts, prepared, slid, left_out, symmetric)
     return [as_plain(part) for part in paragraphs(text)]
-
-
-def set_aside_words(row: Mapping[Any, Any], smallest_share: float) -> str:
-    """Why a specimen takes no part.
-
-    Parameters
-    ----------
-    row : mapping
-        Row of the table `specimens`.
-    smallest_share : float
-        Share of the landmarks that is asked for.
-
-    Returns
-    -------
-    str
-        A clause, plain text; blank where the specimen takes part.
-    """
-    landmarks = row["landmarks_present"] + len(row["missing_landmarks"].split())
-    facts = {**row, "landmarks": landmarks, "smallest_share": smallest_share}
-    return as_plain(said("trust", "set_aside", facts))
 
 
 def _error(tables: Tables, notes: Mapping[str, Any], alpha: float) -> list[Markup]:

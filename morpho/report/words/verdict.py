@@ -12,19 +12,10 @@ from markupsafe import Markup
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.stability import without_suspects
 from morpho.report.words.filters import marked_name
-from morpho.report.words.suspicions import (
-    hangs_on,
-    known_suspects,
-    query_suspicions,
-)
-from morpho.report.words.trust import set_aside_words
-from morpho.report.words.writing import as_plain, said
+from morpho.report.words.suspicions import hangs_on, known_suspects
+from morpho.report.words.writing import said
 
-__all__ = [
-    "Told", "blocking_taxa", "keeping_taxa", "noticed_words", "opening",
-    "reason_facts", "told_of_individuals", "told_of_queries", "trial_words", "with_words",
-    "with_words_joined",
-]  # fmt: skip
+__all__ = ["Told", "left_out_whole", "told_of_individuals", "told_of_queries"]
 
 Tables = Mapping[str, pd.DataFrame]
 Facts = dict[str, Any]
@@ -43,11 +34,14 @@ class Told:
     tried : Markup
         Growth, how often the procedure errs, and where the verdict turns; blank of a query that
         was not judged.
+    tried_alone : Markup
+        The same without how often the procedure errs, which is one for all queries.
     """
 
     reason: Markup
     summary: Markup
     tried: Markup
+    tried_alone: Markup
 
 
 def _records(table: pd.DataFrame, **chosen: Any) -> list[Facts]:
@@ -106,29 +100,13 @@ def _keepers(verdict: Facts, ways: Sequence[Facts], membership: pd.DataFrame) ->
     ]
 
 
-def reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
-    """Pick what the reason of a verdict is told by.
-
-    Parameters
-    ----------
-    verdict : dict
-        Row of the table `verdicts`.
-    tables : mapping of str to DataFrame
-        Of them `specimens`, `membership`, `grounds` and `grounds_by_taxon` are read.
-    notes : mapping of str to mapping
-        By step; of them `place` is read.
-
-    Returns
-    -------
-    dict
-        The row, and what the macros of `reason.jinja` take beside it.
-    """
+def _reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> Facts:
+    """Pick what the reason of a verdict is told by."""
     specimens, specimen = tables["specimens"], verdict["specimen"]
     if verdict["ground"] == "set_aside":
         (row,) = _records(specimens, specimen=specimen)
-        return verdict | {
-            "set_aside_reason": set_aside_words(row, notes["prepare"]["missing"]["smallest_share"])
-        }
+        share = notes["prepare"]["missing"]["smallest_share"]
+        return verdict | {"aside": row | {"smallest_share": share}}
     if verdict["ground"] == "no_model":
         return verdict
     known = specimens[(specimens["role"] == "known") & specimens["used"]]
@@ -164,67 +142,22 @@ def _joined(*parts: str) -> Markup:
     )
 
 
-def keeping_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
-    """Taxa that keep a query, the nearest first.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    verdict : mapping
-        Row of the table `verdicts`.
-
-    Returns
-    -------
-    list of str
-    """
+def _keeping_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
+    """Taxa that keep a query, the nearest first."""
     ways = _ways(tables, verdict["specimen"])
     return _of_verdict(dict(verdict), ways)["keeping"] if ways else []
 
 
-def blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
-    """Taxa that keep rejections from being a verdict of outside.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    verdict : mapping
-        Row of the table `verdicts`.
-
-    Returns
-    -------
-    list of str
-        Empty where the verdict is not undecided, or is so only for landmarks that are missing.
-    """
+def _blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
+    """Taxa that keep rejections from being a verdict of outside."""
     if verdict["verdict"] != "undecided" or verdict["ground"] == "imputation_turns":
         return []
     ways = _ways(tables, verdict["specimen"])
     return list(dict.fromkeys(taxon for way in ways for taxon in way["blocking"]))
 
 
-def opening(specimen: str, element: str, verdict: str, kept: Sequence[str]) -> str:
-    """First sentence on a query: what is concluded.
-
-    Parameters
-    ----------
-    specimen, element, verdict : str
-    kept : sequence of str
-        Taxa whose tests do not reject the query, the nearest first.
-
-    Returns
-    -------
-    str
-        Plain text.
-    """
-    return as_plain(said("verdict", "opening", specimen, element, verdict, kept))
-
-
-def _left_out_whole(calibration: pd.DataFrame) -> list[Facts]:
-    """Rows on known taxa left out whole."""
-    return _records(calibration[calibration["taxon"] != "all taxa"], left_out="taxon")
-
-
-def noticed_words(calibration: pd.DataFrame) -> tuple[str, str]:
-    """How many members of each taxon were noticed when it was left out whole, and what that tells.
+def left_out_whole(calibration: pd.DataFrame) -> list[Facts]:
+    """Pick the rows on known taxa left out whole.
 
     Parameters
     ----------
@@ -233,14 +166,10 @@ def noticed_words(calibration: pd.DataFrame) -> tuple[str, str]:
 
     Returns
     -------
-    counts, meaning : str
-        Plain text, blank where no taxon was left out.
+    list of dict
+        One of each taxon.
     """
-    each = _left_out_whole(calibration)
-    if not each:
-        return "", ""
-    counts, meaning = (said("verdict", name, each) for name in ("noticed", "noticed_means"))
-    return as_plain(counts), as_plain(meaning)
+    return _records(calibration[calibration["taxon"] != "all taxa"], left_out="taxon")
 
 
 def _growth(lines: pd.DataFrame, asks: bool = False) -> Markup:
@@ -270,39 +199,6 @@ def _adequacy(verdict: str, needed: pd.DataFrame, blocking: Sequence[str]) -> Ma
     return said("verdict", "adequacy", verdict, last, deciding, others, nearest in blocking)
 
 
-def trial_words(
-    row: Mapping[str, Any],
-    lines: pd.DataFrame,
-    stability: pd.DataFrame,
-    needed: pd.DataFrame,
-    blocking: Sequence[str],
-    settings: pd.DataFrame,
-) -> str:
-    """What is told of how a query was tried, without calibration, which is one for all.
-
-    Parameters
-    ----------
-    row : mapping
-        Row of the table `conclusions`.
-    lines, stability, needed, settings : DataFrame
-        Rows of `trajectories`, `stability_summary`, `specimens_to_decide` and `stability` on it.
-    blocking : sequence of str
-        See `blocking_taxa`.
-
-    Returns
-    -------
-    str
-        Plain text.
-    """
-    return as_plain(
-        _joined(
-            _growth(lines),
-            _stability(row["verdict_before"], stability, settings),
-            _adequacy(row["verdict"], needed, blocking),
-        )
-    )
-
-
 def _summary(
     row: Facts,
     element: str,
@@ -314,9 +210,10 @@ def _summary(
 ) -> Markup:
     """What is concluded and why; what is suspected comes before the reason."""
     hangs = hangs_on(of_known, without) if without["turns"].any() else ""
+    look = suspected.to_dict("records")
     return _joined(
         said("verdict", "opening", row["specimen"], element, row["verdict"], kept, hangs),
-        query_suspicions(suspected),
+        said("suspicions", "of_query", look) if look else "",
         said("verdict", "tempered", row),
         known_suspects(row, of_known, without),
         reason,
@@ -341,7 +238,7 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
     specimens, suspicions = tables["specimens"], tables["suspicions"]
     judged_by = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
     of_known = suspicions[suspicions["specimen"].isin(judged_by)]
-    each = _left_out_whole(tables["calibration_summary"])
+    each = left_out_whole(tables["calibration_summary"])
     conclusions = {row["specimen"]: row for row in _records(tables["conclusions"])}
     told = {}
     for verdict in _records(tables["verdicts"]):
@@ -354,18 +251,18 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
                 "suspicions",
             )
         )  # fmt: skip
-        reason = _reason(reason_facts(verdict, tables, notes))
-        kept = keeping_taxa(tables, verdict)
+        reason = _reason(_reason_facts(verdict, tables, notes))
+        kept = _keeping_taxa(tables, verdict)
         without = without_suspects(settings)
         begun = _summary(row, element, kept, reason, suspected, of_known, without)
-        tried = _joined(
-            _growth(lines, asks=True),
-            said("verdict", "calibration", row, each),
+        where = (
             _stability(row["verdict_before"], summary, settings),
-            _adequacy(row["verdict"], needed, blocking_taxa(tables, verdict)),
+            _adequacy(row["verdict"], needed, _blocking_taxa(tables, verdict)),
         )
+        errs = said("verdict", "calibration", row, each)
+        tried = _joined(_growth(lines, asks=True), errs, *where), _joined(_growth(lines), *where)
         judged = verdict["verdict_as_it_is"] != ""
-        told[name] = Told(reason, begun, tried if judged else Markup(""))
+        told[name] = Told(reason, begun, *(tried if judged else (Markup(), Markup())))
     return told
 
 
@@ -408,46 +305,3 @@ def told_of_individuals(
             sorted(_names(_records(evidence, doubted=True), "element")),
         )
     return told
-
-
-def with_words(element: str, tables: Tables, notes: Mapping[str, Any]) -> dict[str, pd.DataFrame]:
-    """Add to the tables of an element what is said of each query.
-
-    Parameters
-    ----------
-    element, tables, notes
-        See `told_of_queries`.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        The same, with plain `reason` in `verdicts`, and `summary` and `tried` in `conclusions`.
-    """
-    told = told_of_queries(element, tables, notes)
-    changed = dict(tables)
-    for table, names in (("verdicts", ["reason"]), ("conclusions", ["summary", "tried"])):
-        words = {
-            name: [as_plain(getattr(told[one], name)) for one in tables[table]["specimen"]]
-            for name in names
-        }
-        changed[table] = tables[table].assign(**words)
-    return changed
-
-
-def with_words_joined(joined: Tables, conclusions: Mapping[str, pd.DataFrame]) -> Tables:
-    """Add to the tables of all elements what is said of each individual.
-
-    Parameters
-    ----------
-    joined, conclusions
-        See `told_of_individuals`.
-
-    Returns
-    -------
-    mapping of str to DataFrame
-        The same, with a plain `paragraph` in `individuals`.
-    """
-    told = told_of_individuals(joined, conclusions)
-    individuals = joined["individuals"]
-    words = [as_plain(told[name]) for name in individuals["specimen"]]
-    return dict(joined) | {"individuals": individuals.assign(paragraph=words)}

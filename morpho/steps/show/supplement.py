@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ from morpho.report.words.meshes import with_remarks
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
-from morpho.report.words.verdict import with_words, with_words_joined
+from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_markdown, as_plain, cited
 from morpho.results.whole import whole
 from morpho.steps.show.element_results import Content, element_contents, joined_tables
@@ -57,10 +56,12 @@ def _methods_and_results(
     blocks = [(2, "Methods")]
     blocks += [(0, text) for text in methods_paragraphs(settings, elements, made, joined)]
     blocks.append((2, "Results"))
-    for name, paragraphs in findings(settings, elements).items():
+    told = {one.name: told_of_queries(one.name, one.tables, one.notes) for one in elements}
+    for name, paragraphs in findings(settings, elements, told).items():
         blocks.append((3, marked_name(name.replace("_", " "))))
         blocks += [(0, text) for text in paragraphs]
-    together = joined_findings(joined)
+    conclusions = {one.name: one.tables["conclusions"] for one in elements}
+    together = joined_findings(joined, told_of_individuals(joined, conclusions))
     if together:
         blocks.append((3, "Elements together"))
         blocks += [(0, text) for text in together]
@@ -104,12 +105,7 @@ def run(config: StudyConfig) -> None:
     printed = manuscript_tables(tables, joined)
     _write(folder / "tables.docx", word_tables(printed, **about))
     _write(folder / "tables.tex", latex_tables(printed, title=settings.title))
-    elements = [
-        replace(one, tables=with_words(one.name, one.tables, one.notes)) for one in elements
-    ]
-    conclusions = {one.name: one.tables["conclusions"] for one in elements}
-    together = with_words_joined(joined, conclusions)
-    blocks = _methods_and_results(config, elements, together)
+    blocks = _methods_and_results(config, elements, joined)
     markdown = [f"{'#' * level}{' ' if level else ''}{as_markdown(text)}" for level, text in blocks]
     _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
     _write(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")

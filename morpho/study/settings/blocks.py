@@ -9,7 +9,7 @@ Light on purpose (standard library): the workflow imports it each time it is sta
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from functools import cache, partial
 from typing import Annotated, Any, Literal, Self, get_args, get_origin, get_type_hints
@@ -74,7 +74,7 @@ def _is_block(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, Block)
 
 
-_kinds = cache(get_type_hints)
+_kinds: Callable[[Any], dict[str, Any]] = cache(get_type_hints)
 
 
 def _typed(kind: Any, value: Any) -> Any:
@@ -94,7 +94,7 @@ def _plain(value: Any) -> Any:
 
 
 @dataclass(frozen=True)
-class Block(Mapping[str, Any]):
+class Block:
     """A block of study.yaml."""
 
     @classmethod
@@ -122,16 +122,6 @@ class Block(Mapping[str, Any]):
         """
         found = {one.name: getattr(self, one.name) for one in fields(self)}
         return {name: _plain(value) for name, value in found.items() if value is not None}
-
-    # As a mapping, for words that look settings up by their text; falls with the last of them.
-    def __getitem__(self, name: str) -> Any:
-        return getattr(self, name)
-
-    def __iter__(self) -> Iterator[str]:
-        return (one.name for one in fields(self))
-
-    def __len__(self) -> int:
-        return len(fields(self))
 
 
 # A key is one line.
