@@ -18,6 +18,7 @@ from morpho.report.words.trust import sample_facts, trust_words
 from morpho.report.words.verdict import _keeping_taxa, _reason_facts
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
+from morpho.results.tables import TABLES
 from morpho.steps.judge import place
 from morpho.wording import counted, number, p_value_words, p_words
 
@@ -297,8 +298,8 @@ def facts_of(found):
             place._membership(evidence, queries, heeded, None)
             for heeded, evidence in found.evidence.items()
         ),
-        "grounds": pd.DataFrame(grounds, columns=place._GROUNDS),
-        "grounds_by_taxon": pd.DataFrame(by_taxon, columns=place._BY_TAXON),
+        "grounds": pd.DataFrame(grounds, columns=TABLES["grounds"].header()),
+        "grounds_by_taxon": pd.DataFrame(by_taxon, columns=TABLES["grounds_by_taxon"].header()),
         "specimens": members,
     }
     drawn = {"imputations": 0, "within_error": False}
