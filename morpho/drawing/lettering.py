@@ -48,10 +48,6 @@ def fitted(
         Width at most, of the name and what follows it.
     after : sequence of str
         What follows each name, not to be cut.
-
-    Returns
-    -------
-    list of str
     """
     text = figure.text(0, 0, "", fontsize=7, weight="bold", in_layout=False)
     cut: list[str] = []

@@ -112,10 +112,6 @@ def taxon_marks(taxa: Sequence[str]) -> dict[str, dict[str, Any]]:
 def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
     """Mark of each query: larger, white, with a strong outline.
 
-    Parameters
-    ----------
-    queries : sequence of str
-
     Returns
     -------
     dict
@@ -142,10 +138,6 @@ def short(name: str, longest: int = 28) -> str:
     name : str
     longest : int
         Characters at most.
-
-    Returns
-    -------
-    str
     """
     if len(name) <= longest:
         return name
@@ -208,13 +200,7 @@ def _move(text: Annotation, place: tuple[float, float]) -> Bbox:
 
 
 def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> None:
-    """One legend below the figure: taxa, then queries. The figure grows by its height.
-
-    Parameters
-    ----------
-    figure : Figure
-    taxa, queries : sequence of str
-    """
+    """One legend below the figure: taxa, then queries. The figure grows by its height."""
     handles = []
     for taxon, mark in taxon_marks(taxa).items():
         handles.append(Line2D([], [], linestyle="", markersize=5, label=short(taxon), **mark))
@@ -244,12 +230,7 @@ def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> 
 
 
 def verdict_legend(figure: Figure) -> None:
-    """A legend of the three verdicts below the figure, which grows by its height.
-
-    Parameters
-    ----------
-    figure : Figure
-    """
+    """A legend of the three verdicts below the figure, which grows by its height."""
     handles = [Patch(facecolor=colour, label=name) for name, colour in VERDICTS.items()]
     box = figure.legend(handles=handles, loc="outside lower center", ncols=3)
     height = box.get_window_extent().height
@@ -261,10 +242,6 @@ def hold(figure: Figure) -> None:
 
     The solver's last bits hang on where its variables lie in memory; places of axes are rounded
     so that the same figure comes out as the same file.
-
-    Parameters
-    ----------
-    figure : Figure
     """
     figure.set_dpi(DPI)
     figure.draw_without_rendering()
@@ -275,16 +252,7 @@ def hold(figure: Figure) -> None:
 
 
 def message_figure(message: str) -> Figure:
-    """A figure that says why there is nothing to draw.
-
-    Parameters
-    ----------
-    message : str
-
-    Returns
-    -------
-    Figure
-    """
+    """A figure that says why there is nothing to draw."""
     figure, axes = plt.subplots(figsize=(DOUBLE, 1.2))
     axes.axis("off")
     axes.text(0.5, 0.5, message, ha="center", va="center", wrap=True, color=INK)

@@ -82,10 +82,6 @@ def archive_readme(
         Of the study.
     more : sequence of str
         Paragraphs to stand before the list of files, as Markdown.
-
-    Returns
-    -------
-    str
     """
     groups: dict[tuple[str, str], list[str]] = {}
     for entry in sorted(entries, key=lambda one: one.name):

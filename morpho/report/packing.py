@@ -23,14 +23,6 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 def xml_text(text: str) -> str:
     r"""Text that can stand in XML; what cannot is spelt out.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> xml_text("bell\x07")

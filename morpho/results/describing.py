@@ -44,10 +44,6 @@ class Column:
         ----------
         **other : str
             What is another there.
-
-        Returns
-        -------
-        Column
         """
         return replace(self, **other)  # type: ignore[arg-type]
 
@@ -93,10 +89,6 @@ class Table:
         ----------
         name : str
             As in the file; of a family, any of its members.
-
-        Returns
-        -------
-        Column or None
         """
         family = f"{name.rstrip('0123456789')}*"
         return next((one for one in self.columns if one.name in (name, family)), None)
@@ -108,10 +100,6 @@ class Table:
         ----------
         there : iterable of str
             Columns of the file, which tell how many each family has.
-
-        Returns
-        -------
-        list of str
         """
         given, names = list(there), []
         for column in self.written:
@@ -126,10 +114,6 @@ class Table:
         Parameters
         ----------
         place : {'page', 'paper'}
-
-        Returns
-        -------
-        dict of str to str
         """
         return {one.name: one.head for one in self.columns if one.head and one.only in ("", place)}
 

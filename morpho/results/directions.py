@@ -105,10 +105,6 @@ class Directions:
         ----------
         line : sequence of float
             From one end to the other, along the axes.
-
-        Returns
-        -------
-        bool
         """
         steps = [abs(float(step)) for step in line]
         whole = sum(step**2 for step in steps) ** 0.5
@@ -129,10 +125,6 @@ class Directions:
             Whether this bone was mirrored for that.
         unsure : bool
             Whether nothing but the scheme's word says which way the third axis points.
-
-        Returns
-        -------
-        str
         """
         if self.away:
             text = "; ".join(
@@ -197,10 +189,6 @@ def lengths_words(direction: str, difference: float, percent: float, unit: str) 
     percent : float
         The same in percent; NaN where that means nothing.
     unit : {'mm', 'degrees', 'ratio'}
-
-    Returns
-    -------
-    str
 
     Examples
     --------

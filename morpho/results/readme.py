@@ -28,12 +28,7 @@ Columns that mean the same in every table:
 
 
 def readme() -> str:
-    """Text of the results' README, as Markdown.
-
-    Returns
-    -------
-    str
-    """
+    """Text of the results' README, as Markdown."""
     common = {column.name: column.meaning for column in EVERYWHERE}
     lines = [_HEAD, *[f"- `{name}`: {meaning}" for name, meaning in common.items()]]
     for name, table in (TABLES | JOINED).items():

@@ -37,13 +37,7 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 
 def write_json(path: Path, content: Any) -> None:
-    """Write plain data as JSON with sorted keys.
-
-    Parameters
-    ----------
-    path : Path
-    content : dict, list, str, number or None
-    """
+    """Write plain data as JSON with sorted keys."""
     with whole(path) as temporary:
         text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
         temporary.write_text(text + "\n", encoding="utf-8")
@@ -83,36 +77,17 @@ class ElementResults:
         self.folder = Path(results) / element
 
     def arrays(self, name: str) -> dict[str, NDArray[Any]]:
-        """Read the arrays that a step left for later ones.
-
-        Parameters
-        ----------
-        name : str
-
-        Returns
-        -------
-        dict of str to ndarray
-        """
+        """Read the arrays that a step left for later ones."""
         with np.load(self.folder / "arrays" / f"{name}.npz", allow_pickle=False) as stored:
             return {key: stored[key] for key in stored.files}
 
     def write_arrays(self, name: str, **arrays: Any) -> None:
-        """Leave arrays for later steps.
-
-        Parameters
-        ----------
-        name : str
-        **arrays : array-like
-        """
+        """Leave arrays for later steps."""
         with whole(self.folder / "arrays" / f"{name}.npz") as temporary:
             np.savez(temporary, **arrays)
 
     def table(self, name: str) -> pd.DataFrame:
         """Read a table; names stay text, whatever they look like.
-
-        Parameters
-        ----------
-        name : str
 
         Returns
         -------
@@ -130,16 +105,7 @@ class ElementResults:
         return table
 
     def columns(self, name: str) -> list[str]:
-        """Columns of a table, in the order of its file.
-
-        Parameters
-        ----------
-        name : str
-
-        Returns
-        -------
-        list of str
-        """
+        """Columns of a table, in the order of its file."""
         return described(name).header()
 
     def write_table(
@@ -167,24 +133,9 @@ class ElementResults:
         write_table(self.folder / "tables" / f"{name}.csv", table.reindex(columns=header))
 
     def notes(self, name: str) -> dict[str, Any]:
-        """Read what a step noted of its work.
-
-        Parameters
-        ----------
-        name : str
-
-        Returns
-        -------
-        dict
-        """
+        """Read what a step noted of its work."""
         return json.loads((self.folder / "notes" / f"{name}.json").read_text(encoding="utf-8"))
 
     def write_notes(self, name: str, notes: Mapping[str, Any]) -> None:
-        """Write what a step has to say of its work, for figures and report.
-
-        Parameters
-        ----------
-        name : str
-        notes : mapping
-        """
+        """Write what a step has to say of its work, for figures and report."""
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))

@@ -182,12 +182,7 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
 
 
 def write_record(config: StudyConfig) -> None:
-    """Write provenance.json, once all other results are there.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    """
+    """Write provenance.json, once all other results are there."""
     state = State(config)
     results: dict[str, str] = {}
     steps: dict[str, set[str]] = {}
@@ -211,10 +206,6 @@ def read_record(results: Path) -> dict[str, Any]:
     ----------
     results : Path
         Folder of the results.
-
-    Returns
-    -------
-    dict
 
     Raises
     ------

@@ -18,10 +18,6 @@ def seed_of(seed: int, *names: str) -> int:
         Seed of the study.
     *names : str
         The purpose.
-
-    Returns
-    -------
-    int
     """
     words = [seed, *(crc32(name.encode()) for name in names)]
     return int(np.random.SeedSequence(words).generate_state(1)[0])
@@ -36,9 +32,5 @@ def generator(seed: int, *names: str) -> np.random.Generator:
         Seed of the study.
     *names : str
         The purpose.
-
-    Returns
-    -------
-    numpy.random.Generator
     """
     return np.random.default_rng(seed_of(seed, *names))

@@ -20,10 +20,6 @@ def tidy(X: Array, specimens: Sequence[str], landmarks: Sequence[str]) -> pd.Dat
     ----------
     X : ndarray of shape (n_specimens, n_landmarks, 3)
     specimens, landmarks : sequence of str
-
-    Returns
-    -------
-    DataFrame
     """
     n, k, _ = X.shape
     table = pd.DataFrame(X.reshape(n * k, 3), columns=["x", "y", "z"])

@@ -31,24 +31,11 @@ class Trouble:
         self.rows: list[dict[str, Any]] = []
 
     def note(self, part: str, code: str, **facts: Any) -> None:
-        """Note what is no refusal, but could not be told either.
-
-        Parameters
-        ----------
-        part, code : str
-        **facts
-        """
+        """Note what is no refusal, but could not be told either."""
         self.rows.append({"part": part, **facts, "code": code})
 
     def refused(self, part: str, error: Refusal, **facts: Any) -> None:
-        """Note a refusal.
-
-        Parameters
-        ----------
-        part : str
-        error : Refusal
-        **facts
-        """
+        """Note a refusal."""
         if self._logged:
             print(f"{', '.join(map(str, [part, *facts.values()]))}: {error}")
         self.note(part, error.code, **facts, **error.facts)
@@ -56,11 +43,6 @@ class Trouble:
     @contextmanager
     def met(self, part: str, **facts: Any) -> Iterator[None]:
         """Note a refusal of the block within, and go on after it.
-
-        Parameters
-        ----------
-        part : str
-        **facts
 
         Yields
         ------

@@ -22,11 +22,6 @@ __all__ = ["read_element"]
 def read_element(config: StudyConfig, element: str) -> tuple[Scheme, pd.DataFrame, pd.DataFrame]:
     """Read what one element needs, and refuse it if anything is wrong.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    element : str
-
     Returns
     -------
     scheme : Scheme

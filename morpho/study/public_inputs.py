@@ -107,11 +107,6 @@ def public_content(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
 def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInput]:
     """List all inputs of a study but study.yaml, each with what may be shown of it.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    scans : bool
-
     Returns
     -------
     list of PublicInput
@@ -154,10 +149,6 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
 
 def private_words(config: StudyConfig) -> set[str]:
     """Texts that stand in private columns of the specimen table.
-
-    Parameters
-    ----------
-    config : StudyConfig
 
     Returns
     -------

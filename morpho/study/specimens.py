@@ -292,11 +292,6 @@ def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
 def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | None:
     """Read the specimen table, telling every problem.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    problems : Problems
-
     Returns
     -------
     pandas.DataFrame or None
@@ -325,10 +320,6 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
 
 def read_specimens(config: StudyConfig) -> pd.DataFrame:
     """Read the specimen table.
-
-    Parameters
-    ----------
-    config : StudyConfig
 
     Returns
     -------

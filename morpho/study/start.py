@@ -131,10 +131,6 @@ def start_study(folder: Path | str) -> list[Path]:
     folder : pathlib.Path or str
         Folder of the study; made if need be. Nothing that exists is overwritten.
 
-    Returns
-    -------
-    list of pathlib.Path
-
     Raises
     ------
     StudyError

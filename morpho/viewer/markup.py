@@ -34,22 +34,12 @@ def _part(name: str) -> str:
 
 
 def viewer_style() -> Markup:
-    """The style sheet, for the page's head, once.
-
-    Returns
-    -------
-    Markup
-    """
+    """The style sheet, for the page's head, once."""
     return Markup(f"<style>\n{_part('viewer.css')}</style>")
 
 
 def viewer_scripts() -> Markup:
-    """The scripts, for the end of the page's body, once: three.js with its licence, and ours.
-
-    Returns
-    -------
-    Markup
-    """
+    """The scripts, for the end of the page's body, once: three.js with its licence, and ours."""
     licence = f"/*! three.js\n{_part('three.LICENSE').strip()}\n*/"
     ours = "\n".join(_part(name) for name in _OURS)
     return Markup(f"<script>\n{licence}\n{_part('three.iife.min.js')}\n{ours}</script>")
@@ -84,10 +74,6 @@ def viewer_section(
         What the picture shows, for those who cannot see it.
     level : int
         Of the headings within, 2 to 6.
-
-    Returns
-    -------
-    Markup
 
     Raises
     ------

@@ -228,10 +228,6 @@ def _surface(surface: Surface) -> tuple[dict[str, Any], int]:
 def viewer_payload(data: ViewerData) -> dict[str, Any]:
     """Check what is to be shown and pack it for the page.
 
-    Parameters
-    ----------
-    data : ViewerData
-
     Returns
     -------
     dict

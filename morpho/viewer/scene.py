@@ -225,10 +225,6 @@ def packed(values: ArrayLike, kind: str = "float32") -> dict[str, Any]:
 def embedded_json(payload: Mapping[str, Any]) -> Markup:
     """JSON that may stand between script tags, whatever its strings hold.
 
-    Parameters
-    ----------
-    payload : mapping
-
     Returns
     -------
     Markup

@@ -160,10 +160,6 @@ class CodeDigests:
         ----------
         module : str
             Dotted name below the package.
-
-        Returns
-        -------
-        frozenset of str
         """
         return frozenset(name for name in self._look(module)[1] if name and self._path(name))
 

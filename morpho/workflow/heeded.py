@@ -28,10 +28,6 @@ def heeds(named: tuple[str, ...] | None, path: str) -> bool:
         Dotted keys of study.yaml, of settings and of blocks; None stands for all.
     path : str
         Dotted key of the setting.
-
-    Returns
-    -------
-    bool
     """
     return named is None or any(f"{path}.".startswith(f"{one}.") for one in named)
 

@@ -125,10 +125,6 @@ def digests_of(rows: Any) -> dict[str, str]:
     ----------
     rows : DataFrame
         Landmark tables of an element.
-
-    Returns
-    -------
-    dict of str to str
     """
     ordered = rows.sort_values(["specimen", "replicate", "observer", "landmark"], kind="stable")
     columns = ["replicate", "observer", "landmark", "x", "y", "z"]
@@ -174,10 +170,6 @@ def kept_snapshot(folder: Path) -> dict[str, Any] | None:
     ----------
     folder : Path
         Where it is kept.
-
-    Returns
-    -------
-    dict or None
     """
     try:
         found = json.loads((folder / _LAST).read_text(encoding="utf-8"))
@@ -187,13 +179,7 @@ def kept_snapshot(folder: Path) -> dict[str, Any] | None:
 
 
 def keep_snapshot(folder: Path, now: dict[str, Any]) -> None:
-    """Keep a snapshot for the next run; the one before it is kept too.
-
-    Parameters
-    ----------
-    folder : Path
-    now : dict
-    """
+    """Keep a snapshot for the next run; the one before it is kept too."""
     last = kept_snapshot(folder)
     if last == now:
         return

@@ -52,10 +52,6 @@ def _said(node: yaml.Node | None) -> Any:
 def yaml_digest(path: Path) -> str:
     """Digest what a YAML file says, whatever its comments and layout.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     str

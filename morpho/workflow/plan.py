@@ -169,10 +169,6 @@ class Plan:
         element, name : str, optional
             See `Job`.
 
-        Returns
-        -------
-        Job
-
         Raises
         ------
         KeyError
@@ -187,10 +183,6 @@ class Plan:
 
     def sources(self, job: Job) -> list[str]:
         """Jobs whose results a job reads.
-
-        Parameters
-        ----------
-        job : Job
 
         Returns
         -------
@@ -331,10 +323,6 @@ class Plan:
     def inputs(self, job: Job) -> dict[str, str]:
         """What a job reads of the user's files: sums by public path, digests by what they are of.
 
-        Parameters
-        ----------
-        job : Job
-
         Returns
         -------
         dict of str to str
@@ -365,10 +353,6 @@ class Plan:
 
     def settings(self, job: Job) -> dict[str, Any]:
         """Settings that a job heeds.
-
-        Parameters
-        ----------
-        job : Job
 
         Returns
         -------

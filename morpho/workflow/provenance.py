@@ -58,10 +58,6 @@ class Difference:
 def file_sum(content: Path | bytes) -> str:
     """SHA-256 sum of a file, read piece by piece, or of bytes.
 
-    Parameters
-    ----------
-    content : Path or bytes
-
     Returns
     -------
     str
@@ -166,15 +162,6 @@ def flat_settings(settings: Mapping[str, Any], above: str = "") -> dict[str, Any
 
 
 def short(value: Any) -> str:
-    """A value of a setting in at most 60 characters.
-
-    Parameters
-    ----------
-    value : str, number, bool, list or None
-
-    Returns
-    -------
-    str
-    """
+    """A value of a setting in at most 60 characters."""
     text = "nothing" if value is None else str(value)
     return text if len(text) <= 60 else text[:59] + "…"

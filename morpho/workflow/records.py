@@ -124,10 +124,6 @@ def every_record(results: Path) -> dict[str, Record]:
 def result_sum(path: Path) -> str:
     """Sum of a file of the results; of provenance.json, without the times that it tells.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     str

@@ -341,10 +341,6 @@ def path_of(element: str, result: str) -> str:
     element : str
     result : str
         By folder and name, as 'arrays/prepared'.
-
-    Returns
-    -------
-    str
     """
     return f"{element}/{result}.{ENDINGS[result.split('/')[0]]}"
 
@@ -357,10 +353,6 @@ def outputs(rule: Rule, element: str = "{element}", name: str = "") -> tuple[str
     rule : Rule
     element, name : str, optional
         The element, and the specimen's scan or the figure; by default as wildcards.
-
-    Returns
-    -------
-    tuple of str
     """
     if rule.per == "specimen":
         return (f"{element}/tables/carried/{name or '{name}'}.csv",)

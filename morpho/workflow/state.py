@@ -33,26 +33,12 @@ ANEW = "FORMKIN_ANEW"
 
 @cache
 def digests_of_code() -> CodeDigests:
-    """Digests of this program's code, looked up once in a process.
-
-    Returns
-    -------
-    CodeDigests
-    """
+    """Digests of this program's code, looked up once in a process."""
     return CodeDigests(PACKAGE)
 
 
 def kept_in(config: StudyConfig) -> Path:
-    """File in which digests of the program's texts are kept, beside the engine's own records.
-
-    Parameters
-    ----------
-    config : StudyConfig
-
-    Returns
-    -------
-    Path
-    """
+    """File in which digests of the program's texts are kept, beside the engine's own records."""
     return config.results.parent / ".snakemake" / "formkin" / "code.json"
 
 
@@ -71,15 +57,6 @@ def code_of(job: Job, digests: CodeDigests) -> str:
 
     What is said of tables is for people, and counts for the steps that show it; which columns
     a table has and of what kind they are counts for the jobs that read or make it.
-
-    Parameters
-    ----------
-    job : Job
-    digests : CodeDigests
-
-    Returns
-    -------
-    str
     """
     if job.rule.step not in ("draw", "portray"):
         return digests.of(job.rule.module) + _kinds(job)
@@ -199,10 +176,6 @@ class State:
     def reads(self, job: Job) -> dict[str, str]:
         """Sums of the results that a job reads, as the jobs that made them remember them.
 
-        Parameters
-        ----------
-        job : Job
-
         Returns
         -------
         dict of str to str
@@ -219,10 +192,6 @@ class State:
 
     def lost_or_edited(self, job: Job) -> list[Difference]:
         """Results of a job that are not as it left them.
-
-        Parameters
-        ----------
-        job : Job
 
         Returns
         -------

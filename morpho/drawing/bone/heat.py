@@ -75,10 +75,6 @@ def shown_limit(values: ArrayLike, within: ArrayLike) -> float:
         In mm.
     within : array-like of bool, of shape (n_vertices,)
         What takes no colour, as it lies within members' variation.
-
-    Returns
-    -------
-    float
     """
     V, hidden = np.asarray(values, dtype=float), np.asarray(within, dtype=bool)
     return heat_limit(V if hidden.all() else V[~hidden])
@@ -86,10 +82,6 @@ def shown_limit(values: ArrayLike, within: ArrayLike) -> float:
 
 def heat_stops(count: int = 33) -> list[str]:
     """Colours of the scale from its lower to its upper end, evenly spaced.
-
-    Parameters
-    ----------
-    count : int
 
     Returns
     -------
@@ -101,10 +93,6 @@ def heat_stops(count: int = 33) -> list[str]:
 
 def heat_steps(limit: float) -> NDArray[np.float64]:
     """Round numbers on the scale, zero among them: where contours run and ticks stand.
-
-    Parameters
-    ----------
-    limit : float
 
     Returns
     -------

@@ -368,10 +368,6 @@ def surface_view(
     width : float
         Of the figure, in inches.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     ShapeError

@@ -93,10 +93,6 @@ def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
         Gets the key.
     towards : sequence of str
         What the axes point towards.
-
-    Returns
-    -------
-    list of str
     """
     if max(map(len, towards)) <= _LONGEST_NAME:
         return list(towards)
@@ -150,10 +146,6 @@ def bone_height(frame: tuple[Array, Array], width: float) -> float:
         From `bone_frame`.
     width : float
         In inches.
-
-    Returns
-    -------
-    float
     """
     spans = frame[1] - frame[0]
     return float(np.clip(width * (spans[1] + spans[2]) / (spans[0] + spans[2]), 1.8, 4.5)) + 0.5

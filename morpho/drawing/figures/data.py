@@ -46,10 +46,6 @@ def landmark_error(
     links : sequence of pairs of str
     towards : sequence of str
         What the axes point towards.
-
-    Returns
-    -------
-    Figure
     """
     points, names = bone_points(mean)
     frame = bone_frame([points])
@@ -107,10 +103,6 @@ def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) ->
     links : sequence of pairs of str
     towards : sequence of str
         What the axes point towards.
-
-    Returns
-    -------
-    Figure
     """
     specimens = sorted(set(shapes["specimen"]))
     found = {key: bone_points(part) for key, part in shapes.groupby(["specimen", "when"])}

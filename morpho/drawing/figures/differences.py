@@ -136,10 +136,6 @@ def vectors(
     magnify : float
         Factor by which arrows are drawn longer; the title says it.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     ValueError
@@ -223,10 +219,6 @@ def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
     alpha : float
         P-values up to it are set in the query's colour.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     ValueError
@@ -285,10 +277,6 @@ def regions(table: pd.DataFrame) -> Figure:
         The table of `region_displacements` for one query and taxon, with `query`, `taxon` and
         `size_heeded`.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     ValueError
@@ -346,10 +334,6 @@ def heat(surfaces: Mapping[str, Any], specimen: str, taxon: str, towards: Sequen
     specimen, taxon : str
     towards : sequence of str
         What the axes point towards.
-
-    Returns
-    -------
-    Figure
     """
     (place,) = _of_query(surfaces, specimen)
     size = " at its own size, in mm" if surfaces["size_heeded"][place] else ", in mm"

@@ -34,10 +34,6 @@ def trajectories(lines: pd.DataFrame, spread: pd.DataFrame, sizes: pd.DataFrame)
         The table `spread`.
     sizes : DataFrame
         The table `centroid_size`.
-
-    Returns
-    -------
-    Figure
     """
     members = spread[spread["size_heeded"]].merge(
         sizes[["specimen", "centroid_size_mm"]], on="specimen"
@@ -95,10 +91,6 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
         The table `growth`.
     slope_length : float
         Change of the score per unit of log size: the slope all taxa share.
-
-    Returns
-    -------
-    Figure
     """
     known, queries = table[table["role"] == "known"], table[table["role"] == "query"]
     figure, axes = plt.subplots(figsize=(DOUBLE, 3.3))

@@ -71,10 +71,6 @@ def distances(
         Level of the tests: p-values up to it are set in the queries' colour.
     error : float, optional
         Distance between two digitisations of one bone, shaded where it is known.
-
-    Returns
-    -------
-    Figure
     """
     queries = sorted(set(membership["specimen"]))
     heeded = sorted(set(membership["size_heeded"]))

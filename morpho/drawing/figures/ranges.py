@@ -260,10 +260,6 @@ def measurements(
         Level of the tests.
     most : int
         Distances at most.
-
-    Returns
-    -------
-    Figure
     """
     ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
     heeded = bool(ranking["size_heeded"].any())
@@ -315,10 +311,6 @@ def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     values : DataFrame
         A row for each individual and pair of elements: `specimen`, `taxon`, `role`, `first`,
         `second`, `ratio`.
-
-    Returns
-    -------
-    Figure
     """
     if "query" not in table:
         table = table.rename(columns={"specimen": "query"})

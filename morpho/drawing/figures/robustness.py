@@ -64,10 +64,6 @@ def calibration(table: pd.DataFrame, alpha: float) -> Figure:
         The table `calibration_summary`.
     alpha : float
         Level of the tests, drawn as a dashed line among the false alarms.
-
-    Returns
-    -------
-    Figure
     """
     kinds = [kind for kind in _PANELS if (table["left_out"] == kind).any()]
     rows = max((table["left_out"] == kind).sum() for kind in kinds)
@@ -132,10 +128,6 @@ def stability(table: pd.DataFrame) -> Figure:
     ----------
     table : DataFrame
         The table `stability`.
-
-    Returns
-    -------
-    Figure
     """
     queries = sorted(set(table["specimen"]))
     kinds = [table.loc[table["specimen"] == query, "choice"].nunique() for query in queries]
@@ -179,10 +171,6 @@ def adequacy(rarefaction: pd.DataFrame) -> Figure:
     ----------
     rarefaction : DataFrame
         The table `rarefaction`.
-
-    Returns
-    -------
-    Figure
     """
     figure, (left, right) = plt.subplots(1, 2, figsize=(DOUBLE, 2.5))
     _curves(left, rarefaction, "mean_error")
@@ -203,10 +191,6 @@ def specimens_to_decide(table: pd.DataFrame) -> Figure:
     ----------
     table : DataFrame
         The table `specimens_to_decide`.
-
-    Returns
-    -------
-    Figure
     """
     queries = sorted(set(table["specimen"]))
     columns = min(len(queries), 3)

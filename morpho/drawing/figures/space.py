@@ -114,10 +114,6 @@ def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "h
     variance : DataFrame
         The table `variance_per_axis`.
     outlines : {'hulls', 'ellipses'}
-
-    Returns
-    -------
-    Figure
     """
     pairs = [(a, b) for a, b in ((1, 2), (1, 3)) if f"axis_{b}" in scores]
     share = variance.set_index("axis")["share_of_variance"]
@@ -141,10 +137,6 @@ def variance(table: pd.DataFrame) -> Figure:
     ----------
     table : DataFrame
         The table `variance_per_axis`.
-
-    Returns
-    -------
-    Figure
     """
     table = table.head(20)
     figure, axes = plt.subplots(figsize=(DOUBLE, 2.4))
@@ -181,10 +173,6 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
         Landmarks joined by lines.
     towards : sequence of str
         What the x, y and z axes point towards.
-
-    Returns
-    -------
-    Figure
     """
     points, names = bone_points(table)
     numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
@@ -232,10 +220,6 @@ def axis_shapes(
     towards : sequence of str
     magnify : float
         Factor by which differences from the mean are drawn larger.
-
-    Returns
-    -------
-    Figure
     """
     middle, names = bone_points(mean)
     axes_drawn = sorted(set(ends["axis"]))

@@ -38,10 +38,6 @@ def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
         The table `canonical_scores`.
     axes_table : DataFrame
         The table `canonical_axes`.
-
-    Returns
-    -------
-    Figure
     """
     scores, axes_table = _as_it_is(scores), _as_it_is(axes_table)
     share = axes_table.set_index("canonical_axis")["share_of_trace"]

@@ -75,11 +75,6 @@ def _word_table(document: Document, number_: int, table: ManuscriptTable) -> Non
 def word_tables(tables: Sequence[ManuscriptTable], *, title: str, notice: str = "") -> bytes:
     """Write tables as one DOCX: a caption above each, its header again on each page.
 
-    Parameters
-    ----------
-    tables : sequence of ManuscriptTable
-    title, notice : str
-
     Returns
     -------
     bytes

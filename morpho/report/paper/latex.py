@@ -32,10 +32,6 @@ _JOINING = re.compile(r"([-',?!])\{\}(?!\1|`|\\textasciigrave)")
 def latex_text(text: str) -> str:
     r"""Text as LaTeX, so that it is printed as it stands.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str
@@ -64,11 +60,6 @@ _PREAMBLE = """\
 
 def latex_tables(tables: Sequence[ManuscriptTable], *, title: str) -> str:
     r"""Write tables as LaTeX with the rules of the package booktabs.
-
-    Parameters
-    ----------
-    tables : sequence of ManuscriptTable
-    title : str
 
     Returns
     -------

@@ -210,11 +210,6 @@ def cell(value: Any, column: str = "") -> str:
 def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool, ...]]:
     """Chosen columns of a table as page and paper show them.
 
-    Parameters
-    ----------
-    table : DataFrame
-    columns : iterable of str
-
     Returns
     -------
     rows : tuple of tuple of str

@@ -35,10 +35,6 @@ _WIDEST, _NARROWEST, _LOOKED_AT = 60, 8, 300
 def sheet_names(names: Sequence[str]) -> list[str]:
     """Names that sheets can have: legal, at most 31 characters, no two alike.
 
-    Parameters
-    ----------
-    names : sequence of str
-
     Returns
     -------
     list of str
@@ -65,10 +61,6 @@ def sheet_names(names: Sequence[str]) -> list[str]:
 
 def meaning_of(table: str, column: str) -> str:
     """What a column means.
-
-    Parameters
-    ----------
-    table, column : str
 
     Returns
     -------

@@ -106,10 +106,6 @@ def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) ->
         The query and its nearest taxon.
     alpha : float
         Level of the control of false discoveries.
-
-    Returns
-    -------
-    list of str
     """
 
     def of(name: str) -> pd.DataFrame:

@@ -20,10 +20,6 @@ _NAME, _END = "\x02", "\x04"
 def marked_name(value: Any) -> Markup:
     """Mark what the user wrote, which is text whatever stands in it.
 
-    Parameters
-    ----------
-    value : object
-
     Returns
     -------
     Markup
@@ -40,10 +36,6 @@ def marked(value: Any) -> Markup:
     ----------
     value : object
         A Markup is words of ours, and so is a whole number.
-
-    Returns
-    -------
-    Markup
 
     Raises
     ------
@@ -62,25 +54,12 @@ def marked(value: Any) -> Markup:
 
 
 def is_probability(column: str) -> bool:
-    """Whether a column of a table holds p-values or other probabilities.
-
-    Parameters
-    ----------
-    column : str
-
-    Returns
-    -------
-    bool
-    """
+    """Whether a column of a table holds p-values or other probabilities."""
     return "p_value" in column or column.endswith("probability")
 
 
 def probability(value: float) -> str:
     """A probability as it is printed in a table, in which none reads as 0, and only 1 as 1.
-
-    Parameters
-    ----------
-    value : float
 
     Returns
     -------

@@ -15,10 +15,6 @@ __all__ = ["with_remarks"]
 def with_remarks(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Add to the table of surfaces what is left open or doubtful.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-
     Returns
     -------
     dict of str to DataFrame

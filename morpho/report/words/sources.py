@@ -32,14 +32,6 @@ _ACCENTS = {"'": "\u0301", "`": "\u0300", "^": "\u0302", '"': "\u0308"}
 def plain_text(value: str) -> str:
     r"""The value of a BibTeX field as text.
 
-    Parameters
-    ----------
-    value : str
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> plain_text(r"{Business \& Br{\'e}ton}"), plain_text("33--51")
@@ -96,10 +88,6 @@ class Reference:
 def read_references(text: str) -> dict[str, Reference]:
     """Read entries of BibTeX in the form described above.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     dict of str to Reference
@@ -126,10 +114,6 @@ REFERENCES = read_references(Path(__file__).with_name("references.bib").read_tex
 def bibtex(sources: Iterable[Reference]) -> str:
     """Write sources as BibTeX.
 
-    Parameters
-    ----------
-    sources : iterable of Reference
-
     Returns
     -------
     str
@@ -141,10 +125,6 @@ def bibtex(sources: Iterable[Reference]) -> str:
 
 def still_open(sources: Iterable[Reference]) -> str:
     """Say which sources are to be looked up before print.
-
-    Parameters
-    ----------
-    sources : iterable of Reference
 
     Returns
     -------

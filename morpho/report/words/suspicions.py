@@ -44,10 +44,6 @@ def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str,
         One row of the table `suspicions`.
     repeated : bool
         Whether the specimen has other digitisations, so that this one must be named.
-
-    Returns
-    -------
-    found, remedy : str
     """
     parts = [f"{name} {quoted(row[name])}" for name in ("replicate", "observer") if row[name]]
     label = listed(parts) if repeated and parts else ""

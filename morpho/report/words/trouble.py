@@ -25,10 +25,6 @@ _STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "diff
 def sentence(text: str) -> str:
     """A text as a sentence: a capital at its beginning and a stop at its end.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     str
@@ -59,10 +55,6 @@ def reason_words(row: dict[str, Any]) -> str:
 def nothing_to_compare(element: Analysed) -> Markup:
     """Why taxa cannot be compared with one another.
 
-    Parameters
-    ----------
-    element : Analysed
-
     Returns
     -------
     Markup
@@ -86,11 +78,6 @@ def _needs_taxa(row: dict[str, Any]) -> bool:
 def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
     """Tell which surfaces of a query could not be made, and why.
 
-    Parameters
-    ----------
-    element : Analysed
-    specimen : str
-
     Returns
     -------
     list of str
@@ -105,10 +92,6 @@ def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
 
 def small_taxa(element: Analysed) -> list[str]:
     """Tell which taxa take no part in tests between taxa.
-
-    Parameters
-    ----------
-    element : Analysed
 
     Returns
     -------

@@ -31,10 +31,6 @@ def sample_facts(
         Notes of the steps prepare and slide.
     symmetric : bool
         Whether the symmetric part is analysed.
-
-    Returns
-    -------
-    list of str
     """
     left_out = prepared["curves_left_out"] + slid["patches_left_out"]
     text = said("trust", "sample", counts, prepared, slid, left_out, symmetric)

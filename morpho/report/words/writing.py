@@ -103,10 +103,6 @@ def _closed_up(text: str) -> str:
 def paragraphs(text: str) -> list[Markup]:
     """Take marked text apart where an empty line parts it.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     list of Markup
@@ -116,30 +112,12 @@ def paragraphs(text: str) -> list[Markup]:
 
 
 def as_html(text: str) -> Markup:
-    """Write marked text for a page: escaped, citations as (Author year).
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    Markup
-    """
+    """Write marked text for a page: escaped, citations as (Author year)."""
     return escape(as_plain(text))
 
 
 def as_markdown(text: str) -> str:
-    """Write marked text as Markdown, citations as ``[@key; @key]``.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-    """
+    """Write marked text as Markdown, citations as ``[@key; @key]``."""
 
     def shown(found: re.Match[str]) -> str:
         if found[1] == _NAME:
@@ -151,16 +129,7 @@ def as_markdown(text: str) -> str:
 
 
 def as_plain(text: str) -> str:
-    """Write marked text as plain text, citations as (Author year; Author year).
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
-    """
+    """Write marked text as plain text, citations as (Author year; Author year)."""
 
     def shown(found: re.Match[str]) -> str:
         if found[1] == _NAME:
@@ -171,14 +140,5 @@ def as_plain(text: str) -> str:
 
 
 def cited(text: str) -> set[str]:
-    """Keys of the sources that marked text cites.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    set of str
-    """
+    """Keys of the sources that marked text cites."""
     return {key for mark, keys in _MARKED.findall(text) if mark == _CITED for key in keys.split()}

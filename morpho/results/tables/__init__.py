@@ -37,10 +37,6 @@ def described(name: str) -> Table:
     name : str
         Of the table; or of a part of one, as 'carried/NAME'.
 
-    Returns
-    -------
-    Table
-
     Raises
     ------
     LookupError
@@ -54,14 +50,5 @@ def described(name: str) -> Table:
 
 
 def made_by(step: str) -> tuple[str, ...]:
-    """Names of the tables that a step makes.
-
-    Parameters
-    ----------
-    step : str
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Names of the tables that a step makes."""
     return tuple(name for name, table in (TABLES | JOINED).items() if table.step == step)

@@ -65,10 +65,6 @@ def known_sample(config: StudyConfig, results: ElementResults, *, all_taxa: bool
     results : ElementResults
     all_taxa : bool
         Keep taxa with fewer specimens than `smallest_taxon` as well.
-
-    Returns
-    -------
-    Sample
     """
     given = results.arrays("superimposed")
     scores = results.arrays("shape_space")["scores"]

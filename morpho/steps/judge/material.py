@@ -22,25 +22,12 @@ __all__ = ["material_of", "queries_of", "rules_of", "shapes_of"]
 
 
 def shapes_of(sample: Sample) -> Shapes:
-    """Known specimens as the verdict's tests see them.
-
-    Parameters
-    ----------
-    sample : Sample
-
-    Returns
-    -------
-    Shapes
-    """
+    """Known specimens as the verdict's tests see them."""
     return Shapes(sample.tangent, sample.log_size, sample.taxon)
 
 
 def queries_of(results: ElementResults) -> tuple[list[str], Shapes]:
     """Read the queries.
-
-    Parameters
-    ----------
-    results : ElementResults
 
     Returns
     -------
@@ -54,18 +41,7 @@ def queries_of(results: ElementResults) -> tuple[list[str], Shapes]:
 
 
 def rules_of(config: StudyConfig, element: str, results: ElementResults) -> Rules:
-    """What verdicts on an element are made by.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    element : str
-    results : ElementResults
-
-    Returns
-    -------
-    Rules
-    """
+    """What verdicts on an element are made by."""
     tests = config.settings.tests
     return Rules(
         tests.alpha,
@@ -78,10 +54,6 @@ def rules_of(config: StudyConfig, element: str, results: ElementResults) -> Rule
 
 def material_of(results: ElementResults) -> tuple[NDArray[Any], Material]:
     """Read the configurations as they go into a whole analysis.
-
-    Parameters
-    ----------
-    results : ElementResults
 
     Returns
     -------

@@ -105,10 +105,6 @@ def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) ->
     scheme : Scheme
     curves : bool
         Whether the curves are wanted.
-
-    Returns
-    -------
-    Bones
     """
     keys, X = digitisation_arrays(rows, scheme.landmark_names)
     place = {name: i for i, name in enumerate(scheme.landmark_names)}

@@ -20,16 +20,7 @@ __all__ = ["drawn_by", "needed", "run"]
 
 
 def drawn_by(figure: Figure) -> Callable[..., Any]:
-    """The function that draws a figure.
-
-    Parameters
-    ----------
-    figure : Figure
-
-    Returns
-    -------
-    callable
-    """
+    """The function that draws a figure."""
     module, _, name = figure.drawn_by.partition(":")
     return getattr(import_module(f"morpho.drawing.figures.{module}"), name)
 

@@ -43,10 +43,6 @@ def _tables(results: ElementResults, names: Iterable[str]) -> dict[str, pd.DataF
 def joined_tables(config: StudyConfig) -> dict[str, pd.DataFrame]:
     """Read the tables that are joined from all elements.
 
-    Parameters
-    ----------
-    config : StudyConfig
-
     Returns
     -------
     dict of str to DataFrame
@@ -57,10 +53,6 @@ def joined_tables(config: StudyConfig) -> dict[str, pd.DataFrame]:
 
 def element_contents(config: StudyConfig) -> list[Content]:
     """Read tables and notes of all elements.
-
-    Parameters
-    ----------
-    config : StudyConfig
 
     Returns
     -------

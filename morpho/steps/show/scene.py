@@ -202,11 +202,6 @@ def _data(config: StudyConfig, results: ElementResults, surface: Surface | None)
 def element_viewer(config: StudyConfig, results: ElementResults) -> Markup:
     """The viewer of an element, as part of the page.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    results : ElementResults
-
     Returns
     -------
     Markup

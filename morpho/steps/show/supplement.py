@@ -78,10 +78,6 @@ def sources(blocks: Iterable[tuple[int, str]]) -> list[Reference]:
     ----------
     blocks : iterable of (int, str)
         Of `methods_and_results`.
-
-    Returns
-    -------
-    list of Reference
     """
     keys = set().union(*(cited(text) for _, text in blocks))
     return [REFERENCES[key] for key in sorted(keys)]

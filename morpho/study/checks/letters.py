@@ -33,10 +33,6 @@ _DRAWN = {
 def is_drawn(text: str) -> bool:
     """Tell whether the figures have the letters of a text.
 
-    Parameters
-    ----------
-    text : str
-
     Returns
     -------
     bool

@@ -23,14 +23,7 @@ _OWN_TERMS = ("size", "taxon")
 
 
 def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems) -> None:
-    """Check that each term of the model is something that the specimen table has.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : pandas.DataFrame
-    problems : Problems
-    """
+    """Check that each term of the model is something that the specimen table has."""
     columns = [name for name in specimens.columns if name != "role"]
     private = set(config.private_columns(columns))
     seen: set[frozenset[str]] = set()
@@ -96,12 +89,7 @@ def _check_term(
 
 
 def check_sides(of: Digitised) -> None:
-    """Check that the side is told wherever left and right must be brought together.
-
-    Parameters
-    ----------
-    of : Digitised
-    """
+    """Check that the side is told wherever left and right must be brought together."""
     config, scheme, problems = of.config, of.scheme, of.problems
     specimens, landmarks = of.specimens, of.landmarks
     if scheme.symmetry != "matching":

@@ -48,10 +48,6 @@ class Digitised:
 def label_of(replicate: str, observer: str) -> str:
     """Say which digitisation of a specimen is spoken of.
 
-    Parameters
-    ----------
-    replicate, observer : str
-
     Returns
     -------
     str
@@ -70,10 +66,6 @@ def where_of(config: StudyConfig, row: pd.Series) -> Where:
     config : StudyConfig
     row : pandas.Series
         Of the element's rows.
-
-    Returns
-    -------
-    dict
     """
     return {
         "file": config.absolute(str(row["file"])),
@@ -86,10 +78,6 @@ def where_of(config: StudyConfig, row: pd.Series) -> Where:
 
 def each_digitisation(landmarks: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
     """Go over the digitisations of an element.
-
-    Parameters
-    ----------
-    landmarks : pandas.DataFrame
 
     Yields
     ------

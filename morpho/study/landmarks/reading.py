@@ -302,13 +302,6 @@ def read_landmarks(
 ) -> pd.DataFrame:
     """Read the landmark tables of one element.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    element : str
-    scheme : Scheme
-    specimens : pandas.DataFrame
-
     Returns
     -------
     pandas.DataFrame

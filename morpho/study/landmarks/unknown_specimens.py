@@ -39,14 +39,7 @@ class UnknownSpecimens:
         self._rows: list[tuple[Path, int, str, str, str]] = []
 
     def add(self, path: Path, line: int, element: str, specimen: str, landmark: str) -> None:
-        """Keep a row.
-
-        Parameters
-        ----------
-        path : pathlib.Path
-        line : int
-        element, specimen, landmark : str
-        """
+        """Keep a row."""
         self._rows.append((path, line, element, specimen, landmark))
 
     def tell(self, landmarks: Mapping[str, Iterable[tuple[str, str]]], problems: Problems) -> None:

@@ -52,10 +52,6 @@ def _rows(schema: Schema, above: str = "") -> Iterator[str]:
 def table_of_keys(schema: Schema) -> str:
     """Tell every key of a file in a table of Markdown.
 
-    Parameters
-    ----------
-    schema : dict
-
     Returns
     -------
     str

@@ -27,12 +27,6 @@ SHOWN = 5
 def with_scans(config: StudyConfig, element: str, digitised: Iterable[str]) -> list[str]:
     """Pick the specimens that have a scan of an element.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    element : str
-    digitised : iterable of str
-
     Returns
     -------
     list of str

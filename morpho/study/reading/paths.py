@@ -25,10 +25,6 @@ _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
 def safe_name(name: str) -> str:
     """Turn a specimen's name into a name that a file can have anywhere.
 
-    Parameters
-    ----------
-    name : str
-
     Returns
     -------
     str
@@ -53,10 +49,6 @@ def safe_name(name: str) -> str:
 
 def no_file(path: Path | str) -> str:
     """Say what a path leads to, if it is no file that can be read to its end.
-
-    Parameters
-    ----------
-    path : pathlib.Path or str
 
     Returns
     -------
@@ -173,10 +165,6 @@ class PathPattern:
 
     def values(self, path: Path) -> dict[str, str] | None:
         """Read the placeholders' values from a path.
-
-        Parameters
-        ----------
-        path : pathlib.Path
 
         Returns
         -------

@@ -127,12 +127,7 @@ class Problems:
         return len(self._items)
 
     def add(self, problem: Problem) -> None:
-        """Add one problem; the very same problem is kept only once.
-
-        Parameters
-        ----------
-        problem : Problem
-        """
+        """Add one problem; the very same problem is kept only once."""
         self._items.setdefault(problem)
 
     def at(self, **where: Unpack[Where]) -> Problems:
@@ -143,10 +138,6 @@ class Problems:
         **where : Path, int or str
             What each problem added to it says of its place, as in `Problem`, unless it says
             otherwise itself.
-
-        Returns
-        -------
-        Problems
         """
         here = copy.copy(self)
         here._where = self._where | where
@@ -211,10 +202,6 @@ class Problems:
     def shown_path(self, file: Path | None) -> str:
         """Name a file as messages name it: relative to the study's folder.
 
-        Parameters
-        ----------
-        file : pathlib.Path or None
-
         Returns
         -------
         str
@@ -230,12 +217,7 @@ class Problems:
             return visible(file.as_posix())
 
     def count(self) -> str:
-        """Count the problems in one phrase: ``2 errors, 1 warning, no notes``.
-
-        Returns
-        -------
-        str
-        """
+        """Count the problems in one phrase: ``2 errors, 1 warning, no notes``."""
         numbers = Counter(problem.severity for problem in self._items)
         return ", ".join(
             counted(n, severity) if (n := numbers[severity]) else f"no {severity}s"
@@ -247,10 +229,6 @@ class Problems:
 
         Many problems of one kind in a file, or over many files, are shortened to the first few
         and a count.
-
-        Parameters
-        ----------
-        severities : iterable of str
 
         Returns
         -------
@@ -295,12 +273,7 @@ class Problems:
         return "\n".join(blocks)
 
     def extend(self, problems: Iterable[Problem]) -> None:
-        """Add several problems.
-
-        Parameters
-        ----------
-        problems : iterable of Problem
-        """
+        """Add several problems."""
         for problem in problems:
             self.add(problem)
 
@@ -340,15 +313,5 @@ class StudyError(ValueError):
 
 
 def refusal(found: str, remedy: str, file: Path) -> StudyError:
-    """Make the error of a file that has one problem.
-
-    Parameters
-    ----------
-    found, remedy : str
-    file : pathlib.Path
-
-    Returns
-    -------
-    StudyError
-    """
+    """Make the error of a file that has one problem."""
     return StudyError(Problems([Problem("error", found, remedy, file)]))

@@ -88,10 +88,6 @@ def with_defaults(data: Any, schema: Schema) -> Any:
         Values that agree with the schema.
     schema : dict
 
-    Returns
-    -------
-    object
-
     Examples
     --------
     >>> with_defaults({}, {"properties": {"seed": {"default": 1}}})
@@ -122,10 +118,6 @@ def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
         Paths to leave out, as `check_against` gives them.
     path : tuple
         Where the data stand in the whole.
-
-    Returns
-    -------
-    object
     """
     if isinstance(data, dict):
         return {
@@ -170,10 +162,6 @@ def _written(value: Any) -> str:
 
 def wanted_by(schema: Schema) -> str:
     """Say what a schema asks for.
-
-    Parameters
-    ----------
-    schema : dict
 
     Returns
     -------
@@ -285,12 +273,6 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
 
     The document's ``data`` is changed in one way: unquoted numbers are taken as texts where the
     schema wants a text.
-
-    Parameters
-    ----------
-    document : Document
-    root : dict
-    problems : Problems
 
     Returns
     -------

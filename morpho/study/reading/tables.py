@@ -66,10 +66,6 @@ class Table:
             Block of study.yaml in which the names can be mapped.
         needed : bool
             Whether a missing column is a problem; one that is mapped always is needed.
-
-        Returns
-        -------
-        int or None
         """
         theirs = mapping.get(ours, ours)
         if theirs in self.header:

@@ -37,10 +37,6 @@ def decode(data: bytes) -> tuple[str, str]:
     A byte-order mark decides (UTF-8, UTF-16, UTF-32); without one the text is UTF-8, and if that
     does not work Windows-1252 or, last, Latin-1, which reads anything.
 
-    Parameters
-    ----------
-    data : bytes
-
     Returns
     -------
     text : str

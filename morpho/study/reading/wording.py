@@ -12,10 +12,6 @@ __all__ = ["Suggestions", "looks_alike", "nearest", "quoted", "squeezed", "visib
 def visible(text: object) -> str:
     r"""Make a text safe to show on a screen.
 
-    Parameters
-    ----------
-    text : object
-
     Returns
     -------
     str
@@ -65,10 +61,6 @@ def squeezed(name: str) -> str:
 
     Case, white space, invisible characters and the Unicode normalisation form are levelled.
 
-    Parameters
-    ----------
-    name : str
-
     Returns
     -------
     str
@@ -95,10 +87,6 @@ def nearest(name: str, known: Sequence[str]) -> str | None:
     name : str
     known : sequence of str
         Names that would be accepted.
-
-    Returns
-    -------
-    str or None
 
     Examples
     --------
@@ -140,25 +128,12 @@ class Suggestions:
         self._found: dict[str, list[str]] = {}
 
     def nearest(self, name: str) -> str | None:
-        """Find the nearest known name, as the function of this name does.
-
-        Parameters
-        ----------
-        name : str
-
-        Returns
-        -------
-        str or None
-        """
+        """Find the nearest known name, as the function of this name does."""
         found = self.ranked(name)
         return found[0] if found else None
 
     def ranked(self, name: str) -> list[str]:
         """Rank the known names that are near.
-
-        Parameters
-        ----------
-        name : str
 
         Returns
         -------
@@ -174,14 +149,6 @@ class Suggestions:
 
 def looks_alike(first: str, second: str) -> bool:
     """Tell whether two names differ in capitals, white space, hyphens and underscores only.
-
-    Parameters
-    ----------
-    first, second : str
-
-    Returns
-    -------
-    bool
 
     Examples
     --------

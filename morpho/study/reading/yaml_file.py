@@ -60,10 +60,6 @@ class Document:
         ----------
         *path : str or int
             Keys and list positions from the top.
-
-        Returns
-        -------
-        int or None
         """
         for length in range(len(path), 0, -1):
             if path[:length] in self.lines:

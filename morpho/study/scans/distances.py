@@ -36,12 +36,7 @@ class _Measured:
 
 
 class ScanDistances:
-    """Measures the points of one specimen after another, then tells what lies off its scan.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    """
+    """Measures the points of one specimen after another, then tells what lies off its scan."""
 
     def __init__(self, scheme: Scheme) -> None:
         self.scheme = scheme

@@ -34,12 +34,7 @@ OUTSIDE_SHARE = 0.1
 
 
 def check_scans(of: Digitised) -> None:
-    """Check the scans of one element: which there are, whether they can be read and fit.
-
-    Parameters
-    ----------
-    of : Digitised
-    """
+    """Check the scans of one element: which there are, whether they can be read and fit."""
     config, scheme, problems = of.config, of.scheme, of.problems
     specimens, landmarks = of.specimens, of.landmarks
     _check_templates(config, scheme, landmarks, problems)

@@ -118,9 +118,5 @@ def read_scan(path: Path | str, units: str = "mm") -> trimesh.Trimesh:
     ----------
     path : pathlib.Path or str
     units : {"um", "mm", "cm", "m", "inch"}
-
-    Returns
-    -------
-    trimesh.Trimesh
     """
     return read_scan_with_notes(path, units)[0]

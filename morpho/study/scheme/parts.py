@@ -270,10 +270,6 @@ class Scheme:
     def mirror_of(self, name: str) -> str | None:
         """Find the landmark or curve on the other side.
 
-        Parameters
-        ----------
-        name : str
-
         Returns
         -------
         str or None

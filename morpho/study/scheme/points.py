@@ -45,14 +45,6 @@ class Layout:
         """The layout that is left when points are dropped.
 
         A curve goes with a landmark that ends it, and as a whole.
-
-        Parameters
-        ----------
-        dropped : sequence of str
-
-        Returns
-        -------
-        Layout
         """
         gone = {self.names.index(name) for name in dropped}
         curves = {}
@@ -115,10 +107,6 @@ def layout_of(scheme: Scheme, *, curves: bool = True, patches: Mapping[str, int]
     patches : mapping of str to int
         Patches that take part, with their numbers of points. On an element with a plane of
         symmetry a patch has no partner, and none may be given.
-
-    Returns
-    -------
-    Layout
     """
     chosen = scheme.curves if curves else ()
     names = list(scheme.landmark_names)

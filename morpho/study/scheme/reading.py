@@ -55,12 +55,6 @@ def _build(data: dict[str, Any], element: str) -> Scheme:
 def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None:
     """Read a scheme, telling every problem.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-    element : str
-    problems : Problems
-
     Returns
     -------
     Scheme or None
@@ -79,11 +73,6 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
 
 def usable_names(path: Path, element: str) -> Scheme | None:
     """Take from a scheme with errors the names that its tables can be held against.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    element : str
 
     Returns
     -------
@@ -114,15 +103,6 @@ def usable_names(path: Path, element: str) -> Scheme | None:
 
 def read_scheme(path: Path, element: str) -> Scheme:
     """Read a scheme.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-    element : str
-
-    Returns
-    -------
-    Scheme
 
     Raises
     ------

@@ -42,10 +42,6 @@ def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> A
     **more : object
         Bounds of a number (`least`, `most`, `above`), the `keys` that a mapping may have with
         their meanings, a `note` for those who fill it in, and whatever else a JSON Schema may say.
-
-    Returns
-    -------
-    dataclasses.Field
     """
     make = partial(list, default) if isinstance(default, list) else default
     makes: dict[str, Any] = {"default_factory" if callable(make) else "default": make}
@@ -55,10 +51,6 @@ def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> A
 
 def block_in(kind: Any) -> type[Block] | None:
     """Find the block that a key holds.
-
-    Parameters
-    ----------
-    kind : type
 
     Returns
     -------
@@ -105,10 +97,6 @@ class Block:
         ----------
         data : mapping
             Values that agree with the schema; what is not given has its default.
-
-        Returns
-        -------
-        Block
         """
         return cls(**{name: _typed(_kinds(cls)[name], value) for name, value in data.items()})
 

@@ -58,10 +58,6 @@ class StudyConfig:
     def absolute(self, written: str) -> Path:
         """Make a path of study.yaml absolute.
 
-        Parameters
-        ----------
-        written : str
-
         Returns
         -------
         pathlib.Path
@@ -70,16 +66,7 @@ class StudyConfig:
         return Path(os.path.normpath(os.path.join(self.folder, written)))
 
     def line(self, *keys: str | int) -> int | None:
-        """Find the line of a key in study.yaml.
-
-        Parameters
-        ----------
-        *keys : str or int
-
-        Returns
-        -------
-        int or None
-        """
+        """Find the line of a key in study.yaml."""
         return Document(self.path, None, self.lines).line(*keys)
 
     @property
@@ -89,16 +76,7 @@ class StudyConfig:
         return self.absolute(written) if written else None
 
     def scheme_path(self, element: str) -> Path:
-        """Find an element's scheme.
-
-        Parameters
-        ----------
-        element : str
-
-        Returns
-        -------
-        pathlib.Path
-        """
+        """Find an element's scheme."""
         return self.absolute(self.settings.elements[element].scheme)
 
     @property
@@ -116,10 +94,6 @@ class StudyConfig:
 
     def landmark_files(self, element: str) -> list[Path]:
         """List the landmark tables that may hold rows of an element.
-
-        Parameters
-        ----------
-        element : str
 
         Returns
         -------
@@ -155,10 +129,6 @@ class StudyConfig:
     def scan_file(self, element: str, specimen: str) -> Path | None:
         """Find the scan of one specimen's element.
 
-        Parameters
-        ----------
-        element, specimen : str
-
         Returns
         -------
         pathlib.Path or None
@@ -169,10 +139,6 @@ class StudyConfig:
 
     def scan_units(self, element: str, specimen: str) -> str:
         """Find the unit of one specimen's scan.
-
-        Parameters
-        ----------
-        element, specimen : str
 
         Returns
         -------
@@ -186,10 +152,6 @@ class StudyConfig:
 
     def private_columns(self, columns: Iterable[str]) -> list[str]:
         """Pick the columns of the specimen table that must not reach the results.
-
-        Parameters
-        ----------
-        columns : iterable of str
 
         Returns
         -------
@@ -354,10 +316,6 @@ def read_config(path: Path | str) -> StudyConfig:
     ----------
     path : pathlib.Path or str
         The study.yaml, or the folder that holds it.
-
-    Returns
-    -------
-    StudyConfig
 
     Raises
     ------

@@ -54,10 +54,6 @@ def _words(column: str) -> list[str]:
 def speaks_of_place(column: str) -> bool:
     """Tell whether a column's name says that it holds a place or coordinates.
 
-    Parameters
-    ----------
-    column : str
-
     Returns
     -------
     bool
