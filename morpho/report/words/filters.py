@@ -94,10 +94,6 @@ def _there(value: Any) -> Any:
     return value
 
 
-def _marked(parts: Iterable[Any]) -> list[Markup]:
-    return [part if isinstance(part, Markup) else marked_name(part) for part in parts]
-
-
 def _together(parts: Iterable[Any], last: str = "and") -> Markup:
     """Names or words joined: a, b and c."""
     return Markup(listed(map(marked, parts), last=last, most=None, none=""))
