@@ -98,6 +98,7 @@ def test_proportions_are_ratios_of_the_sizes(two):
         assert row["outside_range"] != inside
 
 
+@pytest.mark.slow
 @pytest.mark.whole
 def test_the_page_takes_the_elements_together(two):
     with invented.sketched():

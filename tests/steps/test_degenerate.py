@@ -9,6 +9,8 @@ import pytest
 
 from helpers.told import words_of
 
+pytestmark = pytest.mark.slow
+
 TWO = {"ash": 6, "birch": 6}
 SEX = ["female", "male"] * 6 + ["male"]
 AGE = [f"{1.5 * i:g}" for i in range(13)]
@@ -102,7 +104,6 @@ STUDIES = {
 _FIRST = ("taxa of one and of two", "no query")
 
 
-@pytest.mark.whole
 @pytest.mark.parametrize(
     "name",
     [pytest.param(name, marks=() if name in _FIRST else pytest.mark.slow) for name in STUDIES],
@@ -177,7 +178,6 @@ SPOILT = {
 }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", SPOILT)
 def test_spoilt_configurations_run_through(name, invent, only_svg):
     """Nothing divides by nothing: all steps, all figures and the page, every warning an error."""
@@ -208,7 +208,6 @@ def test_the_verdict_is_tried_as_often_as_asked(invent, kinds):
     assert needed["simulations"].tolist() == [1] + 8 * [5]
 
 
-@pytest.mark.slow
 def test_what_is_not_asked_for_is_not_tried(invent, only_svg):
     """No draws and no simulations: the tables are there, the figure says so, the rest stands."""
     none = {"error_draws": 0, "rarefactions": 2, "simulations": 0}
@@ -278,7 +277,6 @@ def test_too_few_landmarks_are_shared(invent, capsys):
     assert "12 known specimens share 0 landmarks" in capsys.readouterr().err
 
 
-@pytest.mark.slow
 def test_all_queries_set_aside(invent, only_svg):
     """Too little is left of each: they are undecided, and the known taxa are still compared."""
     study = invent(queries={"find 1": "ash", "find 2": "birch"})
@@ -296,7 +294,6 @@ def test_all_queries_set_aside(invent, only_svg):
     assert "find 2</strong> (query): too little is left" in page
 
 
-@pytest.mark.whole
 def test_a_set_aside_specimen_has_no_part_in_anything(invent):
     """A known specimen with a missing landmark: the tables are those of a study without it."""
     study = invent()
@@ -321,7 +318,6 @@ def test_a_landmark_that_one_query_lacks_is_left_out_for_all(invent):
     assert set(study.results().table("mean_shape")["landmark"]) == set(used[used].index)
 
 
-@pytest.mark.slow
 def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys):
     """Without the column side all are taken to be of one: the check says so."""
     study = invent()
@@ -337,7 +333,6 @@ def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys)
     assert study.results().notes("prepare")["side"] == ""
 
 
-@pytest.mark.slow
 def test_mirrored_bones_give_the_same_study(invent):
     """Right bones, digitised as mirror images, change nothing but the note of it."""
     study = invent(side="left")
@@ -374,7 +369,6 @@ def test_a_covariate_has_its_own_line_and_its_own_degrees_of_freedom(invent):
     assert table.to_dict() == {"sex": 2, "age": 1, "taxon": 1, "residual": 7, "total": 11}
 
 
-@pytest.mark.whole
 def test_names_that_look_like_something_else(invent, only_svg):
     """Specimens and taxa named like numbers, blanks and formulas come through every table."""
     names = ["NA", "1e5", "007", "=cmd()", '"quoted", they say', "nan", "True", "-1", "a;b", "+2"]
@@ -400,7 +394,6 @@ def test_a_line_break_in_a_name_is_refused(invent, capsys):
     assert "line break" in capsys.readouterr().err
 
 
-@pytest.mark.whole
 @pytest.mark.parametrize("seed", [1, 2])
 def test_the_order_of_rows_moves_no_byte(invent, seed):
     """Specimens and rows of landmarks in another order: every table is the same file."""
@@ -415,7 +408,6 @@ def test_the_order_of_rows_moves_no_byte(invent, seed):
     assert len(before) > 30
 
 
-@pytest.mark.slow
 def test_another_seed_moves_permutations_only(invent):
     study = invent()
     study.analyse()
@@ -431,7 +423,6 @@ def test_another_seed_moves_permutations_only(invent):
     pd.testing.assert_frame_equal(study.results().table("verdicts"), before["verdicts"])
 
 
-@pytest.mark.slow
 def test_one_taxon_on_the_page_and_in_the_methods(invent, only_svg):
     """The growth model without taxon, no table without rows, no message of a program."""
     study = invent(taxa={"ash": 8}, settings={"model": {"terms": ["size", "taxon"]}})
@@ -457,7 +448,6 @@ def test_one_taxon_on_the_page_and_in_the_methods(invent, only_svg):
     assert "There is nothing to show: no specimen was digitised twice" in page
 
 
-@pytest.mark.slow
 def test_a_query_that_is_not_digitised_is_no_lack_of_queries(invent, only_svg):
     study = invent(queries={})
     study.analyse()

@@ -257,6 +257,7 @@ def test_heat_within_members_variation_takes_the_colour_of_bone(study):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("turned", [("bump", "dent"), ("Ash/oak 2", "birch 1", "broken")])
 def test_mirrored_bones_give_the_same_heat(study, invent, turned):
     """Right bones, digitised and scanned as mirror images: every vertex has the same value."""
@@ -365,6 +366,7 @@ def test_the_template_is_the_known_bone_nearest_the_mean(study):
     assert set(meshes(study)["template"]) == {"", min(far, key=far.get)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("chosen", "spoilt", "taken"),
     [("birch 4", "", True), ("birch 4", "scan", False), ("birch 4", "landmark", False)],
@@ -404,6 +406,7 @@ def test_a_study_without_scans_has_an_empty_list(invent, only_svg):
     assert {p.stem for p in (folder / "figures/queries").iterdir()} == set(portraits["file"])
 
 
+@pytest.mark.slow
 def test_scans_that_are_not_there_yet(study, invent):
     """The folder is named in study.yaml, and nothing is in it: the same empty list."""
     other = invented_bones(invent)
@@ -424,6 +427,7 @@ def test_figures_of_the_queries_are_drawn(study, only_svg):
     assert "bump beyond the mean of Ash/oak" in text
 
 
+@pytest.mark.slow
 def test_scans_in_units_of_their_own_are_the_same_scans(study, invent):
     """A query's scan in centimetres and the template's in micrometres: the same meshes."""
     other = invented_bones(invent)
@@ -450,6 +454,7 @@ def test_every_step_asks_for_the_unit_of_the_very_scan():
     assert readers >= 4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["bump", "template"])
 def test_a_broken_scan_is_told_in_words(study, invent, capsys, name):
     other = invented_bones(invent)
@@ -466,6 +471,7 @@ def test_a_broken_scan_is_told_in_words(study, invent, capsys, name):
     assert "Traceback" not in told
 
 
+@pytest.mark.slow
 def test_a_bone_that_no_spline_can_follow_is_told_and_the_rest_made(study, invent, capsys):
     """Two landmarks of a query in one place, far apart in its taxon: no heat of that one."""
     other = invented_bones(invent)

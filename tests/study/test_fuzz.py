@@ -53,6 +53,7 @@ def changed(data: bytes, changes: list) -> bytes:
     return data
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("file", FILES)
 @settings(
     max_examples=20,
