@@ -12,9 +12,12 @@ from markupsafe import Markup
 from morpho.results.analysed import Analysed
 from morpho.wording import counted, listed, number, p_value_words, p_words, percent
 
-__all__ = ["FILTERS", "TESTS", "is_probability", "marked", "marked_name", "probability"]
+__all__ = [
+    "END", "FILTERS", "NAME", "TESTS", "is_probability", "marked", "marked_name", "probability",
+]  # fmt: skip
 
-_NAME, _END = "\x02", "\x04"
+# Marks of a name that no name can hold: what cannot be printed is taken out of names.
+NAME, END = "\x02", "\x04"
 
 
 def marked_name(value: Any) -> Markup:
@@ -26,7 +29,7 @@ def marked_name(value: Any) -> Markup:
         Signs that cannot be printed are blanks.
     """
     plain = "".join(sign if sign.isprintable() else " " for sign in str(value))
-    return Markup(f"{_NAME}{plain}{_END}")
+    return Markup(f"{NAME}{plain}{END}")
 
 
 def marked(value: Any) -> Markup:

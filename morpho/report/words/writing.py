@@ -16,22 +16,22 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from morpho.report.words.filters import FILTERS, TESTS, marked
+from morpho.report.words.filters import END, FILTERS, NAME, TESTS, marked
 from morpho.report.words.sources import REFERENCES
 
 __all__ = ["as_html", "as_markdown", "as_plain", "cited", "paragraphs", "said"]
 
-# Marks that no name can hold: control characters are taken out of names.
-_NAME, _CITED, _END = "\x02", "\x03", "\x04"
-_MARKED = re.compile(f"([{_NAME}{_CITED}])([^{_END}]*){_END}")
+# The mark of a citation, beside that of a name.
+_CITED = "\x03"
+_MARKED = re.compile(f"([{NAME}{_CITED}])([^{END}]*){END}")
 # What Markdown takes for more than itself: anywhere, and where a paragraph begins.
 _MEANS = re.compile(r"([\\`*_{}\[\]<>#|~^$&@]|(?<=-)-)")
 _BEGINS = re.compile(r"^(\s*)([-+=:])")
 _NUMBERED = re.compile(r"^(\d+)([.)])")
 # White space that a template leaves: lines of a paragraph, and before signs that close; in names
 # it stays as it is.
-_SPACE = re.compile(f"({_NAME}[^{_END}]*{_END})|\\s+")
-_CLOSES = re.compile(f"({_NAME}[^{_END}]*{_END})| +(?=[,.;:!?)])|(?<=\\() +")
+_SPACE = re.compile(f"({NAME}[^{END}]*{END})|\\s+")
+_CLOSES = re.compile(f"({NAME}[^{END}]*{END})| +(?=[,.;:!?)])|(?<=\\() +")
 _BETWEEN = re.compile(r"\n[ \t]*\n")
 
 
@@ -40,7 +40,7 @@ def _cite(*keys: str) -> Markup:
     unknown = [key for key in keys if key not in REFERENCES]
     if unknown:
         raise KeyError(f"references.bib holds no {', '.join(unknown)}")
-    return Markup(f" {_CITED}{' '.join(keys)}{_END}")
+    return Markup(f" {_CITED}{' '.join(keys)}{END}")
 
 
 def _one_line(text: str) -> str:
@@ -120,7 +120,7 @@ def as_markdown(text: str) -> str:
     """Write marked text as Markdown, citations as ``[@key; @key]``."""
 
     def shown(found: re.Match[str]) -> str:
-        if found[1] == _NAME:
+        if found[1] == NAME:
             escaped = _MEANS.sub(r"\\\1", found[2])
             return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", escaped))
         return "[" + "; ".join(f"@{key}" for key in found[2].split()) + "]"
@@ -132,7 +132,7 @@ def as_plain(text: str) -> str:
     """Write marked text as plain text, citations as (Author year; Author year)."""
 
     def shown(found: re.Match[str]) -> str:
-        if found[1] == _NAME:
+        if found[1] == NAME:
             return found[2]
         return "(" + "; ".join(REFERENCES[key].label for key in found[2].split()) + ")"
 
