@@ -25,17 +25,7 @@ __all__ = ["Study", "check_study"]
 
 @dataclass(frozen=True)
 class Study:
-    """A study as its author wrote it, read.
-
-    Attributes
-    ----------
-    config : StudyConfig
-    schemes : dict of Scheme by element
-    specimens : pandas.DataFrame
-        The specimen table, as `morpho.study.specimens.read_specimens` gives it.
-    landmarks : dict of pandas.DataFrame
-        By element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
-    """
+    """A study as its author wrote it, read."""
 
     config: StudyConfig
     schemes: dict[str, Scheme] = field(hash=False)
@@ -61,22 +51,9 @@ def _gather_schemes(
 def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Problems]:
     """Read a whole study and tell every problem of every file at once.
 
-    A file that cannot be read stops only what depends on it.
-
-    Parameters
-    ----------
-    path : pathlib.Path or str
-        The study.yaml, or the folder that holds it.
-    scans : bool
-        Whether to read the scans as well, which takes longer than everything else.
-
-    Returns
-    -------
-    study : Study or None
-        What could be read, even where there are errors; None if study.yaml or the specimen table
-        could not be. Call ``problems.raise_if_errors()`` before any computing.
-    problems : Problems
-        Everything found.
+    A file that cannot be read stops only what depends on it: the study is what could be read, even
+    where there are errors; None if study.yaml or the specimen table could not be. Reading the scans
+    as well takes longer than everything else.
     """
     problems = Problems()
     config = gather_config(path, problems)

@@ -20,26 +20,7 @@ __all__ = ["read_element"]
 
 
 def read_element(config: StudyConfig, element: str) -> tuple[Scheme, pd.DataFrame, pd.DataFrame]:
-    """Read what one element needs, and refuse it if anything is wrong.
-
-    Returns
-    -------
-    scheme : Scheme
-        What is digitised on it.
-    specimens : pandas.DataFrame
-        The specimen table, of the specimens digitised in this element.
-    landmarks : pandas.DataFrame
-        Its landmark tables, as `morpho.study.landmarks.reading.read_landmarks` gives them:
-        landmarks, points of the curves, and points of the patches where they were placed, which
-        `morpho.study.scans.templates.patch_points` picks.
-
-    Raises
-    ------
-    StudyError
-        If there is an error in the files that the element uses; the message tells all at once.
-    ValueError
-        If the study has no such element.
-    """
+    """Read scheme, digitised specimens and landmark rows of one element; refuse what is wrong."""
     if element not in config.elements:
         raise ValueError(f"{element} is not among the elements {', '.join(config.elements)}")
     problems = Problems(base=config.folder)

@@ -32,22 +32,12 @@ _SHORTEST = 4
 
 @dataclass(frozen=True)
 class PublicInput:
-    """An input of the study.
+    """An input of the study."""
 
-    Attributes
-    ----------
-    kind : {'specimens', 'scheme', 'landmarks', 'scans'}
-    written : str
-        Path or pattern as it stands in study.yaml.
-    path : Path
-    content : bytes or Path
-        The table anew, if columns had to be left out; else the file itself.
-    """
-
-    kind: str
-    written: str
+    kind: str  # specimens, scheme, landmarks or scans
+    written: str  # path or pattern as it stands in study.yaml
     path: Path
-    content: bytes | Path
+    content: bytes | Path  # the table anew, if columns had to be left out; else the file
 
 
 def _read(path: Path, delimiter: str) -> Table:
@@ -72,24 +62,7 @@ def _private(config: StudyConfig, kind: str, table: Table) -> set[str]:
 
 
 def public_content(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
-    """What may be shown of a file.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    kind : {'specimens', 'scheme', 'landmarks', 'scans'}
-    path : Path
-
-    Returns
-    -------
-    bytes or Path
-        A table anew, if columns have to be left out; else the file itself.
-
-    Raises
-    ------
-    StudyError
-        If it is a table and cannot be read.
-    """
+    """What may be shown of a file: the file itself, or a table anew if columns must be left out."""
     if kind not in _OURS:
         return path
     table = _read(path, _described(config, kind).delimiter)
@@ -105,18 +78,7 @@ def public_content(config: StudyConfig, kind: str, path: Path) -> bytes | Path:
 
 
 def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInput]:
-    """List all inputs of a study but study.yaml, each with what may be shown of it.
-
-    Returns
-    -------
-    list of PublicInput
-        Each file once: specimen table, schemes, landmark tables, scans.
-
-    Raises
-    ------
-    StudyError
-        If a table cannot be read.
-    """
+    """List all inputs of a study but study.yaml, each once, with what may be shown of it."""
     found: dict[Path, PublicInput] = {}
 
     def add(kind: str, written: str, path: Path, content: bytes | Path) -> None:
@@ -148,13 +110,7 @@ def public_inputs(config: StudyConfig, *, scans: bool = True) -> list[PublicInpu
 
 
 def private_words(config: StudyConfig) -> set[str]:
-    """Texts that stand in private columns of the specimen table.
-
-    Returns
-    -------
-    set of str
-        Of four characters or more, with a letter in them.
-    """
+    """Texts in private columns of the specimen table: of four characters or more, with a letter."""
     path = config.specimens_file
     if path is None:
         return set()

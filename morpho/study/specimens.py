@@ -292,10 +292,7 @@ def _check_formulas(rows: list[_Row], table: Table, problems: Problems) -> None:
 def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | None:
     """Read the specimen table, telling every problem.
 
-    Returns
-    -------
-    pandas.DataFrame or None
-        As `read_specimens` gives it, of the rows that can be used; None if there is no table.
+    None if there is no table; else `read_specimens`'s, of the rows that can be used.
     """
     path = config.specimens_file
     if path is None:
@@ -321,17 +318,9 @@ def gather_specimens(config: StudyConfig, problems: Problems) -> pd.DataFrame | 
 def read_specimens(config: StudyConfig) -> pd.DataFrame:
     """Read the specimen table.
 
-    Returns
-    -------
-    pandas.DataFrame
-        Index ``specimen``, sorted, so that the order of the rows in the file has no bearing;
-        columns ``taxon``, ``role`` (known or query), ``side`` (left, right or blank), ``stage``,
-        then the table's other columns. Everything is text; a blank cell is an empty text.
-
-    Raises
-    ------
-    StudyError
-        If there is anything wrong with it; the message tells all at once, each with its line.
+    The index ``specimen`` is sorted, so that the order of the rows in the file has no bearing;
+    columns are ``taxon``, ``role`` (known or query), ``side`` (left, right or blank), ``stage``,
+    then the table's other columns. Everything is text; a blank cell is an empty text.
     """
     problems = Problems(base=config.folder)
     specimens = gather_specimens(config, problems)

@@ -124,18 +124,7 @@ FILES = {
 
 
 def start_study(folder: Path | str) -> list[Path]:
-    """Write the files of a new study.
-
-    Parameters
-    ----------
-    folder : pathlib.Path or str
-        Folder of the study; made if need be. Nothing that exists is overwritten.
-
-    Raises
-    ------
-    StudyError
-        If one of the files exists already or cannot be written; then none is written.
-    """
+    """Write the files of a new study: all, or none where one is there or cannot be written."""
     folder = Path(os.path.abspath(folder))
     if os.path.lexists(folder) and not os.path.isdir(folder):
         raise refusal("This is a file, not a folder.", "Name a folder.", folder)

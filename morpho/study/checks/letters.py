@@ -31,12 +31,7 @@ _DRAWN = {
 
 
 def is_drawn(text: str) -> bool:
-    """Tell whether the figures have the letters of a text.
-
-    Returns
-    -------
-    bool
-        False only where a letter is of a script that the font has nothing of.
+    """Tell whether the figures have the letters of a text, or nothing of their script.
 
     Examples
     --------
@@ -56,16 +51,7 @@ def check_letters(
     schemes: Mapping[str, Scheme],
     problems: Problems,
 ) -> None:
-    """Note the names that come out as boxes in figures.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : pandas.DataFrame
-    schemes : mapping of Scheme by element
-    problems : Problems
-        Takes what is found: one note a file.
-    """
+    """Note the names that come out as boxes in figures."""
     names: list[str] = [
         *specimens["taxon"].unique(),
         *specimens.index,

@@ -26,19 +26,7 @@ def check_distortion(
     landmarks: Mapping[str, pd.DataFrame],
     problems: Problems,
 ) -> None:
-    """Check the specimens whose distortion is to be removed.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    schemes : mapping of Scheme by element
-    specimens : pandas.DataFrame
-    landmarks : mapping of pandas.DataFrame
-        Rows by element.
-    problems : Problems
-        Takes what is found: a name that is not in the specimen table or stands twice, a specimen
-        digitised in no element with a plane of symmetry.
-    """
+    """Check the specimens whose distortion is to be removed."""
     symmetric = [name for name, scheme in schemes.items() if scheme.symmetry == "object"]
     listed_ones = config.settings.preparation.distortion
     for place, name in enumerate(listed_ones):
@@ -69,14 +57,7 @@ def check_distortion(
 
 
 def check_estimates(of: Digitised) -> None:
-    """Check that missing landmarks can be estimated from the known specimens, and tell of each.
-
-    Parameters
-    ----------
-    of : Digitised
-        Its problems take an error for a landmark that no known specimen has on either side, and a
-        note on each specimen with the landmarks that will be estimated.
-    """
+    """Check that missing landmarks can be estimated from the known specimens, and tell of each."""
     config, scheme, specimens, landmarks = of.config, of.scheme, of.specimens, of.landmarks
     rule = config.settings.preparation.missing
     treated = {"known": rule.known, "query": rule.query}

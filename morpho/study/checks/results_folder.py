@@ -20,20 +20,7 @@ _REMEDY = (
 
 
 def cannot_be_written(folder: Path, problem: OSError | None = None) -> tuple[str, str]:
-    """Say that the results cannot be written, and what to do.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The folder or file that refused.
-    problem : OSError, optional
-        What the system said, where something was tried.
-
-    Returns
-    -------
-    found, remedy : str
-        Two sentences or more.
-    """
+    """Say that the results cannot be written, and what to do."""
     if problem is not None and not isinstance(problem, PermissionError):
         reason = problem.strerror or type(problem).__name__
         return f"The results cannot be written into {folder} ({reason}).", _REMEDY
@@ -47,14 +34,7 @@ def _nearest_there(folder: Path) -> Path:
 
 
 def check_results_folder(config: StudyConfig, problems: Problems) -> None:
-    """Check that the results, and the workflow's records beside them, can be written.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    problems : Problems
-        Takes what is found: a file in place of a folder, or a folder without permission.
-    """
+    """Check that the results, and the workflow's records beside them, can be written."""
     here = problems.at(file=config.path, line=config.line("results"))
     older = sorted(p for deep in ("*", "*/*") for p in config.results.glob(deep) if p.is_dir())
     records = config.results.parent / ".snakemake"

@@ -119,16 +119,7 @@ def check_sample(
     landmarks: Mapping[str, pd.DataFrame],
     problems: Problems,
 ) -> None:
-    """Check the sample as a whole: queries, known specimens, taxa, specimens without data.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : pandas.DataFrame
-    landmarks : mapping of pandas.DataFrame
-        Rows by element.
-    problems : Problems
-    """
+    """Check the sample as a whole: queries, known specimens, taxa, specimens without data."""
     here = problems.at(file=config.specimens_file)
     if specimens.empty:
         return  # told already
@@ -221,17 +212,7 @@ def check_elements(
     landmarks: Mapping[str, pd.DataFrame],
     problems: Problems,
 ) -> None:
-    """Check what each element's sample can and cannot decide.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    schemes : mapping of Scheme by element
-    specimens : pandas.DataFrame
-    landmarks : mapping of pandas.DataFrame
-        Rows by element.
-    problems : Problems
-    """
+    """Check what each element's sample can and cannot decide."""
     for element, rows in landmarks.items():
         if rows.empty:
             continue  # told already

@@ -150,19 +150,9 @@ def repair_curves(of: Digitised) -> pd.DataFrame:
     """Turn the curves that were digitised backwards, and leave out repeated points.
 
     A curve runs backwards if the way from its first landmark along its points to its second is
-    longer by a quarter than along the points in reverse; where one of the two landmarks is lost,
-    if the last point is a step from the landmark that should be next to the first.
+    longer by a quarter than along the points in reverse; where one of the two landmarks is lost, if
+    the last point is a step from the landmark that should be next to the first.
 
-    Parameters
-    ----------
-    of : Digitised
-        Its rows sorted by digitisation and in it by number, each landmark once. Its problems take
-        a note on each repair.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The rows with the points of each curve numbered from its first landmark to its second;
-        ``file`` and ``line`` still tell where the coordinates stand.
+    ``file`` and ``line`` still tell where the coordinates stand.
     """
     return _Repair(of).run()

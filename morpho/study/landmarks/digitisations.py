@@ -146,15 +146,7 @@ class _Check:
 
 
 def check_digitisations(of: Digitised) -> None:
-    """Check that each digitisation of an element is whole.
-
-    Parameters
-    ----------
-    of : Digitised
-        Its rows sorted by digitisation, duplicates not yet dropped. Told are landmarks without a
-        row, rows that stand twice, digitisations that nothing tells apart, curves with gaps,
-        patches without points.
-    """
+    """Check that each digitisation of an element is whole."""
     check = _Check(of)
     for digitisation in _each(of.landmarks):
         check.run(digitisation)

@@ -24,19 +24,7 @@ DIGITISATION = ("specimen", "replicate", "observer")
 
 @dataclass(frozen=True)
 class Digitised:
-    """An element as it was digitised, and what it is held against.
-
-    Attributes
-    ----------
-    config : StudyConfig
-    scheme : Scheme
-    specimens : pandas.DataFrame
-        The specimen table; None if it could not be read.
-    landmarks : pandas.DataFrame
-        Rows of the element.
-    problems : Problems
-        Takes what is found.
-    """
+    """An element as it was digitised, and what it is held against."""
 
     config: StudyConfig
     scheme: Scheme
@@ -46,27 +34,14 @@ class Digitised:
 
 
 def label_of(replicate: str, observer: str) -> str:
-    """Say which digitisation of a specimen is spoken of.
-
-    Returns
-    -------
-    str
-        In brackets after a blank; blank where there are no labels.
-    """
+    """Say which digitisation of a specimen is spoken of."""
     given = {"replicate": replicate, "observer": observer}
     parts = [f"{name} {quoted(value)}" for name, value in given.items() if value]
     return f" ({listed(parts)})" if parts else ""
 
 
 def where_of(config: StudyConfig, row: pd.Series) -> Where:
-    """Say where a landmark of a digitisation stands.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    row : pandas.Series
-        Of the element's rows.
-    """
+    """Say where a landmark of a digitisation stands."""
     return {
         "file": config.absolute(str(row["file"])),
         "line": int(row["line"]),
@@ -77,13 +52,7 @@ def where_of(config: StudyConfig, row: pd.Series) -> Where:
 
 
 def each_digitisation(landmarks: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
-    """Go over the digitisations of an element.
-
-    Yields
-    ------
-    specimen, label : str
-    rows : pandas.DataFrame
-    """
+    """Go over the digitisations of an element: specimen, label and rows."""
     for key, rows in landmarks.groupby(list(DIGITISATION), sort=False):
         specimen, *labels = map(str, key)
         yield specimen, label_of(*labels), rows

@@ -37,21 +37,12 @@ def midline_plane(left: ArrayLike, right: ArrayLike) -> tuple[Points, float]:
     r"""Fit the plane of symmetry to pairs of landmarks.
 
     With the differences ``d`` of each pair and its midpoints ``m``, the unit normal ``n`` of the
-    plane that best takes each landmark to its partner is the first eigenvector of ``sum w (d d' /
-    4 - (m - m0)(m - m0)')``, where ``m0`` is the weighted mean of the midpoints. The weights ``w``
+    plane that best takes each landmark to its partner is the first eigenvector of ``sum w (d d' / 4
+    - (m - m0)(m - m0)')``, where ``m0`` is the weighted mean of the midpoints. The weights ``w``
     are Huber's, so that one slipped pair does not tilt the plane.
 
-    Parameters
-    ----------
-    left, right : array_like of shape (n_pairs, 3)
-        Landmarks of either side, without missing values.
-
-    Returns
-    -------
-    normal : ndarray of shape (3,)
-        Unit normal, from right to left.
-    offset : float
-        Where the plane lies: points ``x`` on it have ``normal @ x == offset``.
+    It gives the unit normal, from right to left, and the offset: points ``x`` on the plane have
+    ``normal @ x == offset``.
 
     References
     ----------
@@ -116,12 +107,8 @@ def check_midline(of: Digitised) -> None:
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
-    Parameters
-    ----------
-    of : Digitised
-        With each landmark once in a digitisation. Its problems take a warning on each landmark
-        that is farther off than a twentieth of the bone's extent and than five times what such
-        landmarks usually are.
+    Told is a landmark that is farther off than a twentieth of the bone's extent and than five times
+    what such landmarks usually are.
     """
     if of.scheme.symmetry != "object":
         return

@@ -26,16 +26,9 @@ def _composed(text: str) -> str:
 
 @dataclass(frozen=True)
 class LandmarkRow:
-    """One row, its cells without white space around them; x, y, z still as text.
+    """One row, its cells without white space around them; x, y, z still as text."""
 
-    Attributes
-    ----------
-    cells : dict of str
-        By our names of the columns; blank where the table has no such column.
-    line : int
-    """
-
-    cells: dict[str, str]
+    cells: dict[str, str]  # by our names of the columns; blank where the table has none
     line: int
 
 
@@ -46,23 +39,7 @@ def landmark_rows(
     names: SpecimenNames,
     problems: Problems,
 ) -> list[LandmarkRow]:
-    """Take the rows of a landmark table, each with what the table's path adds to it.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    table : Table
-    from_path : mapping of str
-        Values that the table's path gives, by column.
-    names : SpecimenNames
-    problems : Problems
-        Takes what is found: missing columns, rows that contradict the path.
-
-    Returns
-    -------
-    list of LandmarkRow
-        Empty where a needed column is missing.
-    """
+    """Take the rows of a landmark table, each with what the table's path adds to it."""
     mapping = config.settings.landmarks.columns
     alone = config.elements[0] if len(config.elements) == 1 else ""
     places = {}
@@ -106,13 +83,7 @@ def _fill_from_path(
 
 
 class SpecimenNames:
-    """Finds the specimen that a row or a file means.
-
-    Parameters
-    ----------
-    specimens : iterable of str
-        Names in the specimen table.
-    """
+    """Finds the specimen that a row or a file means."""
 
     def __init__(self, specimens: Iterable[str]) -> None:
         self.known = list(specimens)
@@ -126,15 +97,7 @@ class SpecimenNames:
     def find(self, name: str) -> str | None:
         """Find the specimen that a cell names.
 
-        Parameters
-        ----------
-        name : str
-            The cell; an accent may be encoded in another way than in the specimen table.
-
-        Returns
-        -------
-        str or None
-            Its name in the specimen table; None where there is no such specimen.
+        An accent may be encoded in another way than in the specimen table.
         """
         if name in self.exact:
             return name
@@ -142,17 +105,6 @@ class SpecimenNames:
         return alike[0] if len(alike) == 1 else None
 
     def from_file(self, name: str) -> str:
-        """Find the specimen that a file is named after.
-
-        Parameters
-        ----------
-        name : str
-            The part of the path that stands for the specimen.
-
-        Returns
-        -------
-        str
-            Its name in the specimen table; the part itself where there is no such specimen.
-        """
+        """Find the specimen that a file is named after; else give the name in the path itself."""
         alike = self.safe.get(_composed(name), [])
         return alike[0] if len(alike) == 1 else name

@@ -39,19 +39,6 @@ Indices = NDArray[np.intp]
 def mirror_gaps(points: ArrayLike, partner: ArrayLike) -> Points:
     """Distances of landmarks from the mirror images of all others.
 
-    Parameters
-    ----------
-    points : array_like of shape (k, 3)
-        Without missing values.
-    partner : array_like of int, of shape (k,)
-        Index of the partner of each; its own on the midline. The plane is that of these pairs
-        (`morpho.study.landmarks.midline.midline_plane`).
-
-    Returns
-    -------
-    ndarray of shape (k, k)
-        Symmetric: the distance between the mirror image of one and the other.
-
     Examples
     --------
     >>> ring = [[1, 0, 0], [-1, 0, 0], [2, 3, 1], [-2, 3, 1], [0, 5, 2]]
@@ -72,22 +59,11 @@ def _gaps(points: Points, normal: Points, offset: float) -> Points:
 def other_partners(points: ArrayLike, partner: ArrayLike) -> list[tuple[int, ...]]:
     r"""Find partners that may fit a bone better than those that are written.
 
-    From the plane of the written pairs, and from the three that their first moments allow,
-    partners are chosen as a linear assignment of least summed distance (Kuhn 1955), and the plane
-    is fitted to these again, some rounds on.
+    From the plane of the written pairs, and from the three that their first moments allow, partners
+    are chosen as a linear assignment of least summed distance (Kuhn 1955), and the plane is fitted
+    to these again, some rounds on.
 
-    Parameters
-    ----------
-    points : array_like of shape (k, 3)
-        Without missing values.
-    partner : array_like of int, of shape (k,)
-        As written; its own on the midline.
-
-    Returns
-    -------
-    list of tuple of int
-        Partners, each with as many pairs as are written: a flat bone is its own image in its
-        own plane.
+    Each has as many pairs as are written: a flat bone is its own image in its own plane.
 
     References
     ----------
@@ -332,13 +308,9 @@ def check_pairs(of: Digitised) -> None:
 
     Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
 
-    Parameters
-    ----------
-    of : Digitised
-        With each landmark once in a digitisation. Its problems take an error on pairs that are
-        crossed in the scheme: others fit at half the distance or less in four of five
-        digitisations. They take a warning on a pair, and on one of a single digitisation, that is
-        farther off than a tenth of the bone's extent and than five times what pairs usually are.
+    An error are pairs that are crossed in the scheme: others fit at half the distance or less in
+    four of five digitisations. A warning is a pair, or one of a single digitisation, that is
+    farther off than a tenth of the bone's extent and than five times what pairs usually are.
     """
     if of.scheme.symmetry == "object":
         _Check(of).run()

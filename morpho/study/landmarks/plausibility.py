@@ -63,11 +63,6 @@ def check_plausibility(of: Digitised) -> None:
     held against the median of its fellows: the other specimens of its taxon, or, where those are
     fewer than three, all other specimens; then it must also lie outside their robust spread, so
     that a sample of mice and elephants passes.
-
-    Parameters
-    ----------
-    of : Digitised
-        With each landmark once in a digitisation.
     """
     config, scheme, specimens, problems = of.config, of.scheme, of.specimens, of.problems
     taxa = {} if specimens is None else specimens["taxon"].to_dict()

@@ -238,23 +238,8 @@ def gather_landmarks(
 ) -> dict[str, pd.DataFrame]:
     """Read the landmark tables of several elements, telling every problem.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    schemes : mapping of str to Scheme
-        Schemes of the elements to read.
-    specimens : pandas.DataFrame or None
-        The specimen table; None if it could not be read, then any name will do.
-    problems : Problems
-    broken : mapping of str to Scheme or None, optional
-        Elements whose scheme has errors, each with what of it can still be held against its
-        tables, as `morpho.study.scheme.reading.usable_names` gives it; None where that is nothing.
-
-    Returns
-    -------
-    dict of pandas.DataFrame
-        By element, broken ones included, as `read_landmarks` gives it; where there were errors,
-        of the rows that can be used.
+    Without a specimen table any name will do. Broken are elements whose scheme has errors, each
+    with what of it can still be held against its tables, as `usable_names` gives it.
     """
     if not config.settings.landmarks.files:
         return {}
@@ -302,21 +287,12 @@ def read_landmarks(
 ) -> pd.DataFrame:
     """Read the landmark tables of one element.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row a landmark of one digitisation, with columns ``specimen``, ``element``,
-        ``replicate``, ``observer``, ``landmark``, ``x``, ``y``, ``z`` (millimetres; NaN where the
-        landmark is missing), ``file`` (relative to the study's folder) and ``line``. A
-        digitisation is told by specimen, replicate and observer. Rows are sorted by digitisation
-        and, in it, in the scheme's order, whatever their order in the files: landmarks, points of
-        the curves, points of the patches (of the template). Curves that were digitised backwards
-        are turned.
-
-    Raises
-    ------
-    StudyError
-        If there is anything wrong with them; the message tells all at once, each with its line.
+    One row a landmark of one digitisation, with columns ``specimen``, ``element``, ``replicate``,
+    ``observer``, ``landmark``, ``x``, ``y``, ``z`` (millimetres; NaN where the landmark is
+    missing), ``file`` (relative to the study's folder) and ``line``. A digitisation is told by
+    specimen, replicate and observer. Rows are sorted by digitisation and, in it, in the scheme's
+    order, whatever their order in the files: landmarks, points of the curves, points of the patches
+    (of the template). Curves that were digitised backwards are turned.
     """
     problems = Problems(base=config.folder)
     frames = gather_landmarks(config, {element: scheme}, specimens, problems)

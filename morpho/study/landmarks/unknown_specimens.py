@@ -21,13 +21,8 @@ def _without_zeros(name: str) -> str:
 class UnknownSpecimens:
     """Keeps the rows whose specimen is not known, and tells them with what was probably meant.
 
-    A specimen that has the row's landmark already is not suggested: whoever followed the
-    suggestion would mix two specimens. Only a name that looks the same is.
-
-    Parameters
-    ----------
-    known : iterable of str
-        Names in the specimen table.
+    A specimen that has the row's landmark already is not suggested: whoever followed the suggestion
+    would mix two specimens. Only a name that looks the same is.
     """
 
     def __init__(self, known: Iterable[str]) -> None:
@@ -43,14 +38,7 @@ class UnknownSpecimens:
         self._rows.append((path, line, element, specimen, landmark))
 
     def tell(self, landmarks: Mapping[str, Iterable[tuple[str, str]]], problems: Problems) -> None:
-        """Tell every row that was kept.
-
-        Parameters
-        ----------
-        landmarks : mapping of iterable of (str, str)
-            Specimen and landmark of each row that was understood, by element.
-        problems : Problems
-        """
+        """Tell every row kept, given specimen and landmark of those understood, by element."""
         if not self._rows:
             return
         rows = {element: set(pairs) for element, pairs in landmarks.items()}

@@ -33,15 +33,7 @@ _INFINITE = {"inf", "infinity", "+inf", "-inf", "+infinity", "-infinity", "∞",
 
 
 class CellError(ValueError):
-    """A cell that holds no coordinate.
-
-    Parameters
-    ----------
-    found : str
-        What stands in it, as the end of a sentence that begins with the column.
-    remedy : str
-        What to do about it.
-    """
+    """A cell that holds no coordinate: what was found, as the end of a sentence, and a remedy."""
 
     def __init__(self, found: str, remedy: str) -> None:
         super().__init__(found, remedy)
@@ -92,23 +84,7 @@ def _refuse(text: str, decimal: str) -> CellError:
 
 
 def parse_coordinate(text: str, decimal: str = ".") -> float:
-    """Read one coordinate.
-
-    Parameters
-    ----------
-    text : str
-    decimal : {".", ","}
-        Decimal mark of the tables.
-
-    Returns
-    -------
-    float
-        The number in the table's unit; NaN for a blank cell.
-
-    Raises
-    ------
-    CellError
-        If the cell holds anything else.
+    """Read one coordinate; NaN for a blank cell, `CellError` for anything else.
 
     Examples
     --------
@@ -127,19 +103,7 @@ def parse_coordinate(text: str, decimal: str = ".") -> float:
 
 
 def probable_unit(ratio: float, stated: str) -> str | None:
-    """Name the unit that numbers were written in, from how far they are off.
-
-    Parameters
-    ----------
-    ratio : float
-        Size found, divided by the size expected.
-    stated : {"um", "mm", "cm", "m", "inch"}
-        Unit that study.yaml states, with which the sizes were converted.
-
-    Returns
-    -------
-    str or None
-        The unit that would mend it to within a factor of 1.6; None where no unit would.
+    """Name the unit that would mend sizes so many times too large, within a factor of 1.6.
 
     Examples
     --------

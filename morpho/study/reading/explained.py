@@ -50,31 +50,12 @@ def _rows(schema: Schema, above: str = "") -> Iterator[str]:
 
 
 def table_of_keys(schema: Schema) -> str:
-    """Tell every key of a file in a table of Markdown.
-
-    Returns
-    -------
-    str
-        Key, type, meaning and default, a line each.
-    """
+    """Tell every key of a file in a table of Markdown: its type, meaning and default."""
     return "\n".join((*_HEAD, *_rows(schema)))
 
 
 def with_tables(page: str, *schemas: Schema) -> str:
-    """Put the tables of keys of a page right.
-
-    Parameters
-    ----------
-    page : str
-        A page of Markdown with a table of keys for each schema.
-    *schemas : dict
-        The schemas, in the order of their tables.
-
-    Returns
-    -------
-    str
-        The page, each table made anew.
-    """
+    """Make the tables of keys of a page of Markdown anew, in the order of the schemas."""
     head = re.escape("\n".join(_HEAD))
     made = map(table_of_keys, schemas)
     return re.sub(rf"^{head}(\n\|.*)*", lambda _: next(made), page, flags=re.MULTILINE)
@@ -132,16 +113,9 @@ def _keys(schema: Schema, width: int = _WIDTH, *, counts: bool = True) -> Iterat
 
 
 def file_to_fill_in(schema: Schema) -> str:
-    """Write every key of a file with its meaning and default, to be filled in.
+    """Write every key of a file, with its meaning, in YAML to be filled in.
 
-    Parameters
-    ----------
-    schema : dict
-        The schema of the file. Keys without a default have their first example, or their own name.
-
-    Returns
-    -------
-    str
-        YAML in which keys that need not be given are comments.
+    Keys that need not be given are comments; those without a default have their first example, or
+    their own name.
     """
     return "\n".join(_keys(schema)) + "\n"

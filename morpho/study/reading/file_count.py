@@ -25,13 +25,7 @@ SHOWN = 5
 
 
 def with_scans(config: StudyConfig, element: str, digitised: Iterable[str]) -> list[str]:
-    """Pick the specimens that have a scan of an element.
-
-    Returns
-    -------
-    list of str
-        Those with a scan, in the order given.
-    """
+    """Pick the specimens that have a scan of an element."""
     return [name for name in digitised if config.scan_file(element, name) is not None]
 
 
@@ -70,17 +64,7 @@ def _tell_passed_over(
 def check_files(
     config: StudyConfig, landmarks: Mapping[str, pd.DataFrame], problems: Problems
 ) -> None:
-    """Count the scans of each element, and name the files that no pattern fits.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    landmarks : mapping of str to pandas.DataFrame
-        Rows by element.
-    problems : Problems
-        Takes what is found: scans that are no files, digitised specimens without a scan, tables
-        and scans that lie where they are looked for and are passed over.
-    """
+    """Count the scans of each element, and name the tables and scans that no pattern fits."""
     patterns = [one for one in config.landmark_patterns if not one.unknown]
     shown = listed((quoted(one.pattern) for one in patterns), last="or")
     tables = _passed_over(config, patterns, TABLE_ENDINGS)
@@ -119,15 +103,7 @@ def _count(config: StudyConfig, element: str, rows: pd.DataFrame, problems: Prob
 
 
 def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Problems) -> None:
-    """Check that each scan that has a unit of its own is one of the study's.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : pandas.DataFrame
-    problems : Problems
-        Takes names that are not known.
-    """
+    """Check that each scan that has a unit of its own is one of the study's."""
     here = problems.at(file=config.path)
     scans = config.settings.scans
     for element, units in scans.units_of.items() if scans else ():

@@ -25,11 +25,8 @@ _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
 def safe_name(name: str) -> str:
     """Turn a specimen's name into a name that a file can have anywhere.
 
-    Returns
-    -------
-    str
-        One part of a path: no separator, no reserved or control character, never ``.`` or ``..``
-        and never hidden.
+    It is one part of a path: no separator, no reserved or control character, never ``.`` or ``..``
+    and never hidden.
 
     Examples
     --------
@@ -50,10 +47,7 @@ def safe_name(name: str) -> str:
 def no_file(path: Path | str) -> str:
     """Say what a path leads to, if it is no file that can be read to its end.
 
-    Returns
-    -------
-    str
-        A phrase such as ``a pipe``; blank for a file, for a folder, and where there is nothing.
+    Blank for a file, for a folder, and where there is nothing.
     """
     try:
         mode = os.stat(path).st_mode
@@ -71,13 +65,7 @@ def no_file(path: Path | str) -> str:
 
 
 class PathPattern:
-    """A pattern of paths below a folder.
-
-    Parameters
-    ----------
-    pattern : str
-        As written in study.yaml; relative to the folder, or absolute.
-    folder : pathlib.Path
+    """A pattern of paths, absolute or below a folder.
 
     Examples
     --------
@@ -164,29 +152,12 @@ class PathPattern:
         return re.compile(result + r"\Z", re.DOTALL)
 
     def values(self, path: Path) -> dict[str, str] | None:
-        """Read the placeholders' values from a path.
-
-        Returns
-        -------
-        dict of str or None
-            By placeholder; None if the path does not fit the pattern.
-        """
+        """Read the placeholders' values from a path; None if it does not fit the pattern."""
         match = self._regex.match(os.path.normpath(path))
         return None if match is None else match.groupdict()
 
     def files(self, **known: str) -> list[Path]:
-        """List the files that fit.
-
-        Parameters
-        ----------
-        **known : str
-            Placeholders whose value is settled, such as ``element="atlas"``.
-
-        Returns
-        -------
-        list of pathlib.Path
-            Sorted; hidden files and folders are left out.
-        """
+        """List the files that fit and are not hidden; some placeholders may be settled."""
         found = []
         for name in glob.glob(self._glob(known)):
             path = Path(name)
@@ -198,51 +169,18 @@ class PathPattern:
         return sorted(found)
 
     def no_files(self, **known: str) -> list[tuple[Path, str]]:
-        """List what fits but is no file that can be read: pipes, links that lead nowhere.
-
-        Parameters
-        ----------
-        **known : str
-            As in `files`.
-
-        Returns
-        -------
-        list of (pathlib.Path, str)
-            Sorted, each with what it is.
-        """
+        """List what fits but is no file that can be read, such as a pipe, each with what it is."""
         paths = [Path(name) for name in glob.glob(self._glob(known))]
         found = [(path, no_file(path)) for path in paths if self.values(path) is not None]
         return sorted((path, what) for path, what in found if what)
 
     def beside(self, **known: str) -> list[Path]:
-        """List all files of the folders that the pattern points to, whether they fit or not.
-
-        Parameters
-        ----------
-        **known : str
-            As in `files`.
-
-        Returns
-        -------
-        list of pathlib.Path
-            Sorted; hidden files and those in folders within are left out.
-        """
+        """List all files of the folders that the pattern points to, whether they fit or not."""
         names = glob.glob(os.path.join(os.path.dirname(self._glob(known)), "*"))
         return sorted(Path(name) for name in names if os.path.isfile(name))
 
     def near_misses(self, **known: str) -> list[Path]:
-        """List files that would fit if capitals and small letters were the same.
-
-        Parameters
-        ----------
-        **known : str
-            As in `files`.
-
-        Returns
-        -------
-        list of pathlib.Path
-            Sorted; the files that do fit are not among them.
-        """
+        """List files that would fit only if capitals and small letters were the same."""
         fitting = set(self.files(**known))
         loose = re.compile(self._regex.pattern, re.DOTALL | re.IGNORECASE)
         return sorted(

@@ -24,13 +24,7 @@ SHOWN_OF_A_KIND = 5
 
 
 class Where(TypedDict, total=False):
-    """Where a problem is.
-
-    Attributes
-    ----------
-    file, line, element, specimen, landmark
-        As in `Problem`.
-    """
+    """Where a problem is."""
 
     file: Path | None
     line: int | None
@@ -41,29 +35,13 @@ class Where(TypedDict, total=False):
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing found in the user's files.
-
-    Attributes
-    ----------
-    severity : {"error", "warning", "note"}
-        An error stops the study; a warning and a note do not.
-    found : str
-        What was found, as a sentence.
-    remedy : str
-        What to do about it, as a sentence.
-    file : pathlib.Path, optional
-        File it was found in.
-    line : int, optional
-        Line of that file, counted from 1.
-    element, specimen, landmark : str, optional
-        What it concerns.
-    """
+    """One thing found in the user's files: an error stops the study, the others do not."""
 
     severity: Severity
     found: str
     remedy: str
     file: Path | None = None
-    line: int | None = None
+    line: int | None = None  # counted from 1
     element: str | None = None
     specimen: str | None = None
     landmark: str | None = None
@@ -74,13 +52,7 @@ class Problem:
         return self.severity, _without_particulars(self.found)
 
     def where(self) -> str:
-        """Say where in the file it is: line, element, specimen, landmark.
-
-        Returns
-        -------
-        str
-            A phrase, empty where nothing is known.
-        """
+        """Say where in the file it is: line, element, specimen, landmark."""
         parts = []
         if self.line is not None:
             parts.append(f"line {self.line}")
@@ -98,12 +70,7 @@ def _without_particulars(text: str) -> str:
 class Problems:
     """Collects problems while the files are read, so that all are told at once.
 
-    Parameters
-    ----------
-    items : iterable of Problem, optional
-        Problems to begin with.
-    base : pathlib.Path, optional
-        Folder that file names are shown relative to.
+    File names are shown relative to the folder `base`.
 
     Examples
     --------
@@ -133,55 +100,26 @@ class Problems:
     def at(self, **where: Unpack[Where]) -> Problems:
         """Give the same collection, for problems that are found at one place.
 
-        Parameters
-        ----------
-        **where : Path, int or str
-            What each problem added to it says of its place, as in `Problem`, unless it says
-            otherwise itself.
+        What is added to it is at this place, unless it says otherwise itself.
         """
         here = copy.copy(self)
         here._where = self._where | where
         return here
 
     def tell(self, severity: Severity, found: str, remedy: str, **where: Unpack[Where]) -> None:
-        """Add a problem.
-
-        Parameters
-        ----------
-        severity, found, remedy : str
-        **where : Path, int or str
-            Its place, as in `Problem`.
-        """
+        """Add a problem."""
         self.add(Problem(severity, found, remedy, **(self._where | where)))
 
     def error(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
-        """Add an error.
-
-        Parameters
-        ----------
-        found, remedy, **where
-            As in `tell`.
-        """
+        """Add an error."""
         self.tell("error", found, remedy, **where)
 
     def warning(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
-        """Add a warning.
-
-        Parameters
-        ----------
-        found, remedy, **where
-            As in `tell`.
-        """
+        """Add a warning."""
         self.tell("warning", found, remedy, **where)
 
     def note(self, found: str, remedy: str, **where: Unpack[Where]) -> None:
-        """Add a note.
-
-        Parameters
-        ----------
-        found, remedy, **where
-            As in `tell`.
-        """
+        """Add a note."""
         self.tell("note", found, remedy, **where)
 
     @property
@@ -200,13 +138,7 @@ class Problems:
         return [problem for problem in self._items if problem.severity == "note"]
 
     def shown_path(self, file: Path | None) -> str:
-        """Name a file as messages name it: relative to the study's folder.
-
-        Returns
-        -------
-        str
-            Its path with forward slashes; ``the study`` for None.
-        """
+        """Name a file as messages do: relative to the study's folder, with forward slashes."""
         if file is None:
             return "the study"
         if self.base is None:
@@ -227,13 +159,8 @@ class Problems:
     def render(self, severities: Iterable[str] = ("error", "warning", "note")) -> str:
         """Write the problems as plain text, by file and line.
 
-        Many problems of one kind in a file, or over many files, are shortened to the first few
-        and a count.
-
-        Returns
-        -------
-        str
-            Text of several lines; empty where there is nothing to tell.
+        Many problems of one kind in a file, or over many files, are shortened to the first few and
+        a count.
         """
         wanted = set(severities)
         order = {"error": 0, "warning": 1, "note": 2}
@@ -278,13 +205,7 @@ class Problems:
             self.add(problem)
 
     def raise_if_errors(self) -> None:
-        """Stop if there is an error among the problems.
-
-        Raises
-        ------
-        StudyError
-            With every error in its message.
-        """
+        """Stop if there is an error among the problems."""
         if self.errors:
             raise StudyError(self)
 
@@ -296,13 +217,7 @@ def _lines(problem: Problem) -> list[str]:
 
 
 class StudyError(ValueError):
-    """The user's files cannot be used as they are.
-
-    Parameters
-    ----------
-    problems : Problems
-        What was found; the message of the exception tells every error.
-    """
+    """The user's files cannot be used as they are; the message tells every error."""
 
     def __init__(self, problems: Problems) -> None:
         super().__init__(problems)

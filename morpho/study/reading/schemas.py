@@ -42,23 +42,7 @@ def _inlined(schema: Any, root: Schema) -> Any:
 
 @functools.cache
 def load_schema(name: str) -> Schema:
-    """Read one of the schemas in ``config/schemas``.
-
-    Parameters
-    ----------
-    name : str
-        Which one, as in ``scheme``.
-
-    Returns
-    -------
-    dict
-        The schema without references; do not change it.
-
-    Raises
-    ------
-    FileNotFoundError
-        If the folder ``config`` is not beside the package.
-    """
+    """Read one of the schemas in ``config/schemas``, without references; do not change it."""
     path = CONFIG_FOLDER / "schemas" / f"{name}.schema.json"
     root = json.loads(path.read_text(encoding="utf-8"))
     found: Schema = _inlined(root, root)
@@ -80,13 +64,7 @@ def _at(path: KeyPath, schema: Schema) -> Schema:
 
 
 def with_defaults(data: Any, schema: Schema) -> Any:
-    """Fill in every default that the schema states, at all depths.
-
-    Parameters
-    ----------
-    data : object
-        Values that agree with the schema.
-    schema : dict
+    """Fill in every default that the schema states, at all depths, in data that agree with it.
 
     Examples
     --------
@@ -109,16 +87,7 @@ def with_defaults(data: Any, schema: Schema) -> Any:
 
 
 def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
-    """Leave out what cannot be used, so that the rest can still be checked.
-
-    Parameters
-    ----------
-    data : object
-    bad : set of tuple
-        Paths to leave out, as `check_against` gives them.
-    path : tuple
-        Where the data stand in the whole.
-    """
+    """Leave out what cannot be used (paths, as `check_against` gives them), to check the rest."""
     if isinstance(data, dict):
         return {
             key: without(value, bad, (*path, key))
@@ -161,13 +130,7 @@ def _written(value: Any) -> str:
 
 
 def wanted_by(schema: Schema) -> str:
-    """Say what a schema asks for.
-
-    Returns
-    -------
-    str
-        As in ``a whole number, at least 0``.
-    """
+    """Say what a schema asks for, as in ``a whole number, at least 0``."""
     if "anyOf" in schema:
         return " or ".join(wanted_by(option) for option in schema["anyOf"])
     if "enum" in schema:
@@ -269,15 +232,10 @@ def _tell_unknown(
 
 
 def check_against(document: Document, root: Schema, problems: Problems) -> set[KeyPath]:
-    """Hold a document against a schema and tell every departure, each with its line.
+    """Hold a document against a schema, tell every departure, and give the paths of what is wrong.
 
     The document's ``data`` is changed in one way: unquoted numbers are taken as texts where the
     schema wants a text.
-
-    Returns
-    -------
-    set of tuple
-        The paths of the values that cannot be used.
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 

@@ -30,43 +30,17 @@ _NAMES = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 @dataclass(frozen=True)
 class Table:
-    """A table of texts.
-
-    Attributes
-    ----------
-    file : pathlib.Path
-        Where it came from.
-    header : tuple of str
-        Column names, without white space around them.
-    rows : list of tuple of str
-        Cells as written, as many in each row as in the header.
-    lines : list of int
-        Line of the file, from 1, on which each row begins.
-    """
+    """A table of texts: as many cells in each row as in the header."""
 
     file: Path
-    header: tuple[str, ...]
+    header: tuple[str, ...]  # without white space around the names
     rows: list[tuple[str, ...]]
-    lines: list[int]
+    lines: list[int]  # of the file, from 1, on which each row begins
 
     def position(
         self, ours: str, mapping: dict[str, str], problems: Problems, part: str, needed: bool = True
     ) -> int | None:
-        """Find the column that holds one of our columns.
-
-        Parameters
-        ----------
-        ours : str
-            Our name of the column.
-        mapping : dict of str
-            ``columns`` of study.yaml: the table's names by ours.
-        problems : Problems
-            Takes the problem of a missing column.
-        part : {"specimens", "landmarks"}
-            Block of study.yaml in which the names can be mapped.
-        needed : bool
-            Whether a missing column is a problem; one that is mapped always is needed.
-        """
+        """Find the column that holds one of ours; one mapped in study.yaml always is needed."""
         theirs = mapping.get(ours, ours)
         if theirs in self.header:
             return self.header.index(theirs)
@@ -89,17 +63,7 @@ def _words(name: str) -> list[str]:
 
 
 def find_delimiter(header: str) -> str:
-    r"""Find the delimiter of a table by its header.
-
-    Parameters
-    ----------
-    header : str
-        The first line that is not blank.
-
-    Returns
-    -------
-    str
-        Comma, semicolon or tab; a comma where there is none of them.
+    r"""Find the delimiter of a table by its first line that is not blank; a comma if there is none.
 
     Examples
     --------
@@ -160,23 +124,10 @@ def _header(row: list[str], line: int, here: Problems) -> tuple[str, ...]:
 
 
 def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table | None:
-    r"""Read a table.
+    r"""Read a table; None if there is no header.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file: UTF-8, or UTF-16 with its mark, or else taken as Windows-1252; line ends of any
-        system; cells may be quoted.
-    problems : Problems
-        Takes what is found: an unreadable file, ragged rows, duplicate columns.
-    delimiter : {"auto", ",", ";", "\\t"}
-        Character between cells.
-
-    Returns
-    -------
-    Table or None
-        None if there is no header. Blank lines are skipped, and rows with too few or too many
-        cells are left out, each with an error.
+    Blank lines are skipped, and rows with too few or too many cells are left out, each with an
+    error.
     """
     text = read_text(path, problems)
     if text is None:

@@ -32,21 +32,10 @@ _NOT_TEXT = (
 
 
 def decode(data: bytes) -> tuple[str, str]:
-    """Turn the bytes of a file into text.
+    """Turn the bytes of a file into text, and say in which encoding they were.
 
     A byte-order mark decides (UTF-8, UTF-16, UTF-32); without one the text is UTF-8, and if that
     does not work Windows-1252 or, last, Latin-1, which reads anything.
-
-    Returns
-    -------
-    text : str
-        The text, without byte-order mark.
-    encoding : str
-
-    Raises
-    ------
-    UnicodeDecodeError
-        If there is a byte-order mark and the rest does not agree with it.
 
     Examples
     --------
@@ -82,21 +71,10 @@ def _why_not(path: Path, error: OSError) -> tuple[str, str]:
 
 
 def read_text(path: Path, problems: Problems, only_utf8: bool = False) -> str | None:
-    r"""Read a text file, with every way of failing told as a problem.
+    r"""Read a text file with line ends of one kind, with every way of failing told as a problem.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-    problems : Problems
-        Takes what is found: an unreadable file, one that is no text, or a note on an old encoding.
-    only_utf8 : bool
-        Whether any other encoding is an error, as in study.yaml, which the workflow engine reads
-        as well. The text is given all the same, so that the rest of it can be checked.
-
-    Returns
-    -------
-    str or None
-        The text with ``\n`` line ends, or None if it could not be read.
+    With `only_utf8` any other encoding is an error, as in study.yaml, which the workflow engine
+    reads as well; the text is given all the same, so that the rest of it can be checked.
     """
     here = problems.at(file=path)
     if what := no_file(path):  # reading a pipe would never end

@@ -10,13 +10,7 @@ __all__ = ["Suggestions", "looks_alike", "nearest", "quoted", "squeezed", "visib
 
 
 def visible(text: object) -> str:
-    r"""Make a text safe to show on a screen.
-
-    Returns
-    -------
-    str
-        The text with control and invisible characters as escapes, so that a cell cannot change
-        the colours or the contents of a terminal.
+    r"""Make a text safe to show: a cell cannot change a terminal's colours or contents.
 
     Examples
     --------
@@ -32,18 +26,7 @@ def visible(text: object) -> str:
 
 
 def quoted(text: object, longest: int = 60) -> str:
-    """Put what the user wrote between quotation marks, safe to show on a screen.
-
-    Parameters
-    ----------
-    text : object
-    longest : int
-        Texts with more characters are cut, with an ellipsis.
-
-    Returns
-    -------
-    str
-        The text in double quotes, as `visible` gives it.
+    """Put what the user wrote between quotation marks, safe to show; longer texts are cut.
 
     Examples
     --------
@@ -61,11 +44,6 @@ def squeezed(name: str) -> str:
 
     Case, white space, invisible characters and the Unicode normalisation form are levelled.
 
-    Returns
-    -------
-    str
-        Names with the same result look alike.
-
     Examples
     --------
     >>> squeezed("Ridge  01") == squeezed("RIDGE 01 ")
@@ -81,12 +59,6 @@ def squeezed(name: str) -> str:
 
 def nearest(name: str, known: Sequence[str]) -> str | None:
     """Find the known name that a misspelt one was probably meant to be.
-
-    Parameters
-    ----------
-    name : str
-    known : sequence of str
-        Names that would be accepted.
 
     Examples
     --------
@@ -108,13 +80,8 @@ def _close(name: str, known: Sequence[str], most: int) -> list[str]:
 class Suggestions:
     """Finds the nearest known names for many misspelt ones without taking long.
 
-    Parameters
-    ----------
-    known : sequence of str
-        Names that would be accepted.
-    most : int
-        For more different misspelt names than this none is suggested: then it is no misspelling
-        but a wrong column.
+    For more than `most` different names none is suggested: then it is no misspelling but a wrong
+    column.
 
     Examples
     --------
@@ -133,13 +100,7 @@ class Suggestions:
         return found[0] if found else None
 
     def ranked(self, name: str) -> list[str]:
-        """Rank the known names that are near.
-
-        Returns
-        -------
-        list of str
-            The nearest first; names that nobody would take for it are left out.
-        """
+        """Rank the known names that are near; those that nobody would take for it are left out."""
         if name not in self._found:
             if len(self._found) >= self.most:
                 return []

@@ -34,33 +34,15 @@ class _PlainLoader(yaml.SafeLoader):
 
 @dataclass
 class Document:
-    """A YAML file that was read.
-
-    Attributes
-    ----------
-    file : pathlib.Path
-        Where it came from.
-    data : object
-        Nested dict, list, str, int, float, bool and None.
-    lines : dict
-        Line, from 1, of each key and list item, by its path of keys.
-    texts : dict
-        The text of each unquoted value as it was written, by its path of keys.
-    """
+    """A YAML file that was read; lines and texts as written by the path of their keys."""
 
     file: Path
     data: Any
-    lines: dict[KeyPath, int] = field(default_factory=dict)
-    texts: dict[KeyPath, str] = field(default_factory=dict)
+    lines: dict[KeyPath, int] = field(default_factory=dict)  # of each key and list item, from 1
+    texts: dict[KeyPath, str] = field(default_factory=dict)  # of unquoted values, as written
 
     def line(self, *path: str | int) -> int | None:
-        """Find the line of a key, or that of the nearest key around it.
-
-        Parameters
-        ----------
-        *path : str or int
-            Keys and list positions from the top.
-        """
+        """Find the line of a key, or that of the nearest key around it."""
         for length in range(len(path), 0, -1):
             if path[:length] in self.lines:
                 return self.lines[path[:length]]
@@ -82,21 +64,10 @@ def _check_for_engine(document: Document, problems: Problems) -> None:
 
 
 def read_yaml(path: Path, problems: Problems, for_engine: bool = False) -> Document | None:
-    """Read a YAML file.
+    """Read a YAML file; an empty one is an empty mapping.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-    problems : Problems
-        Takes what is found: syntax errors, duplicate keys, aliases, tags.
-    for_engine : bool
-        Whether the workflow engine reads the file as well, which takes UTF-8 only and gives more
-        unquoted values a meaning.
-
-    Returns
-    -------
-    Document or None
-        None if it could not be read; an empty file is an empty mapping.
+    The workflow engine, which may read it as well, takes UTF-8 only and gives more unquoted values
+    a meaning.
     """
     text = read_text(path, problems, only_utf8=for_engine)
     if text is None:

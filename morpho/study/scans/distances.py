@@ -43,17 +43,7 @@ class ScanDistances:
         self._measured: list[_Measured] = []
 
     def add(self, specimen: str, path: Path, mesh: trimesh.Trimesh, rows: pd.DataFrame) -> None:
-        """Measure the points of one specimen.
-
-        Parameters
-        ----------
-        specimen : str
-        path : pathlib.Path
-        mesh : trimesh.Trimesh
-            The scan as read, in mm.
-        rows : pandas.DataFrame
-            Its rows of the landmark tables, all digitisations.
-        """
+        """Measure the points of one specimen, in all digitisations, from its scan as read."""
         there = rows[rows["x"].notna()]
         if there.empty:
             return
@@ -78,12 +68,6 @@ class ScanDistances:
 
         A landmark that lies off most scans, such as the centre of a ball, is no slip and is left
         out.
-
-        Parameters
-        ----------
-        problems : Problems
-            Takes what is found: an error where most landmarks, or points of a patch, lie off
-            their scan; a warning with the distances where some do.
         """
         constructed = self._constructed()
         for one in self._measured:

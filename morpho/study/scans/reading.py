@@ -61,27 +61,9 @@ def _single_mesh(loaded: Any) -> trimesh.Trimesh | None:
 
 
 def read_scan_with_notes(path: Path | str, units: str = "mm") -> tuple[trimesh.Trimesh, Problems]:
-    """Read a scan, and tell what was put right in it.
+    """Read a scan, repaired, in millimetres, and tell what was put right in it.
 
-    Parameters
-    ----------
-    path : pathlib.Path or str
-        A PLY, STL, OBJ or GLB file.
-    units : {"um", "mm", "cm", "m", "inch"}
-        Unit of its coordinates, as study.yaml states it; what the file itself says is not heeded.
-
-    Returns
-    -------
-    mesh : trimesh.Trimesh
-        The surface, in millimetres, repaired as `morpho.study.scans.repair.repair_scan` does.
-    told : Problems
-        Notes on the repairs, and warnings.
-
-    Raises
-    ------
-    StudyError
-        If the file is missing, cannot be read, has no triangle, or has coordinates that are not
-        finite; the message names the file.
+    Its unit is the one that study.yaml states; what the file itself says is not heeded.
     """
     path = Path(path)
     mesh = _single_mesh(_load(path))
@@ -112,11 +94,5 @@ def read_scan_with_notes(path: Path | str, units: str = "mm") -> tuple[trimesh.T
 
 
 def read_scan(path: Path | str, units: str = "mm") -> trimesh.Trimesh:
-    """Read a scan as `read_scan_with_notes` does, without what it tells.
-
-    Parameters
-    ----------
-    path : pathlib.Path or str
-    units : {"um", "mm", "cm", "m", "inch"}
-    """
+    """Read a scan as `read_scan_with_notes` does, without what it tells."""
     return read_scan_with_notes(path, units)[0]

@@ -209,24 +209,13 @@ def repair_scan(
 ) -> tuple[trimesh.Trimesh, Problems]:
     """Put a scan right where that can be done without asking.
 
-    Corners in one place are made one; triangles with one corner twice or that stand twice are
-    left out; a scan of more than `MOST_FACES` triangles is reduced to that many; the largest
-    piece is kept alone if it has 95 % of the surface; triangles are turned so that neighbours
-    agree and the surface faces outwards. Holes stay open.
+    Corners in one place are made one; triangles with one corner twice or that stand twice are left
+    out; a scan of more than `MOST_FACES` triangles is reduced to that many; the largest piece is
+    kept alone if it has 95 % of the surface; triangles are turned so that neighbours agree and the
+    surface faces outwards. Holes stay open.
 
-    Parameters
-    ----------
-    mesh : trimesh.Trimesh
-        The surface, in millimetres; it is not changed.
-    path : pathlib.Path, optional
-
-    Returns
-    -------
-    mesh : trimesh.Trimesh
-        The surface to use, without colours.
-    told : Problems
-        A note on each repair, each hole and each edge of more than two triangles; a warning
-        where the surface is in several large pieces, or has fewer than `FEWEST_FACES` triangles.
+    What is told, is each repair, each hole and each edge of more than two triangles, and a surface
+    in several large pieces or of fewer than `FEWEST_FACES` triangles.
     """
     told = Problems().at(file=path)
     mesh = _reduce(_merged(mesh), told)

@@ -37,20 +37,6 @@ def distance_to_surface(points: ArrayLike, vertices: ArrayLike, faces: NDArray[n
     lies within that bound plus its radius; centres are looked up in trees, one for each class of
     radii within a factor of two, so that a few large triangles do not slow down the many small.
 
-    Parameters
-    ----------
-    points : array_like of shape (n_points, 3)
-        Where to measure from, without missing values.
-    vertices : array_like of shape (n_vertices, 3)
-        Corners, in the same unit.
-    faces : ndarray of int, shape (n_faces, 3)
-        Corners of each triangle.
-
-    Returns
-    -------
-    ndarray of shape (n_points,)
-        Distances, never negative, in the unit of the coordinates.
-
     Examples
     --------
     >>> distance_to_surface([[0, 0, 2]], [[-9, -9, 0], [9, -9, 0], [0, 9, 0]], [[0, 1, 2]])

@@ -19,36 +19,15 @@ def _of_patch(landmarks: pd.DataFrame, patch: str) -> pd.DataFrame:
 
 
 def patch_carriers(landmarks: pd.DataFrame, patch: str) -> tuple[str, ...]:
-    """Find the specimens on which the points of a patch were placed.
-
-    Parameters
-    ----------
-    landmarks : pandas.DataFrame
-        Rows of the element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
-    patch : str
-
-    Returns
-    -------
-    tuple of str
-        In sorted order.
-    """
+    """Find the specimens on which the points of a patch were placed, sorted."""
     return tuple(sorted(set(_of_patch(landmarks, patch)["specimen"])))
 
 
 def patch_points(landmarks: pd.DataFrame, patch: str, specimen: str) -> NDArray[np.float64]:
     """Find the points of a patch as they were placed on a specimen.
 
-    Parameters
-    ----------
-    landmarks : pandas.DataFrame
-        Rows of the element, as `morpho.study.landmarks.reading.read_landmarks` gives them.
-    patch, specimen : str
-
-    Returns
-    -------
-    ndarray of shape (n_points, 3)
-        In the order of their numbers, in mm, as the scan lies; of the first digitisation that has
-        them, in the order of replicates and observers. Without points, of shape (0, 3).
+    In the order of their numbers, in mm, as the scan lies; of the first digitisation that has them,
+    in the order of replicates and observers.
     """
     rows = _of_patch(landmarks, patch)
     rows = rows[rows["specimen"] == specimen]
@@ -62,18 +41,8 @@ def patch_points(landmarks: pd.DataFrame, patch: str, specimen: str) -> NDArray[
 
 
 def template_of(patch: Patch, scanned: Collection[str]) -> str | None:
-    """Find the template that the scheme names for a patch.
+    """Find the template that the scheme names for a patch, if it has a scan.
 
-    Parameters
-    ----------
-    patch : Patch
-    scanned : collection of str
-        Specimens that have a scan.
-
-    Returns
-    -------
-    str or None
-        The template, if it has a scan. None where it has none, or where the scheme leaves the
-        choice; then any of `patch_carriers` with a scan can serve.
+    Else any of `patch_carriers` with a scan can serve.
     """
     return patch.template if patch.template in scanned else None

@@ -21,17 +21,7 @@ _OPPOSITES = [
 
 
 def opposite(direction: str) -> str:
-    """Name the other way, of a usual anatomical direction.
-
-    Parameters
-    ----------
-    direction : str
-        As `front`, `left side` or `outer face`.
-
-    Returns
-    -------
-    str
-        Blank where the direction is none of the usual ones.
+    """Name the other way of a usual anatomical direction; blank where it is none.
 
     Examples
     --------
@@ -45,19 +35,7 @@ def opposite(direction: str) -> str:
 
 
 def partners(pairs: Iterable[Iterable[str]], midline: Iterable[str]) -> dict[str, str]:
-    """Find the landmark on the other side of each.
-
-    Parameters
-    ----------
-    pairs : iterable of (str, str)
-        Left and right landmarks.
-    midline : iterable of str
-        Landmarks on the plane of symmetry.
-
-    Returns
-    -------
-    dict of str
-        The partner by name; a landmark on the midline is its own.
+    """Find the landmark on the other side of each; one on the midline is its own.
 
     Examples
     --------
@@ -71,22 +49,7 @@ def partners(pairs: Iterable[Iterable[str]], midline: Iterable[str]) -> dict[str
 
 
 def mirror_curve(curve: Curve, curves: Iterable[Curve], partner: dict[str, str]) -> str | None:
-    """Find the curve on the other side of one.
-
-    Parameters
-    ----------
-    curve : Curve
-    curves : iterable of Curve
-        All curves of the scheme.
-    partner : dict of str
-        The landmark on the other side of each, from `partners`.
-
-    Returns
-    -------
-    str or None
-        Name of the curve between the mirrored ends with as many semilandmarks; the curve itself
-        if it is its own mirror image; None where there is none.
-    """
+    """Find the curve between the mirrored ends of one that has as many semilandmarks."""
     ends = {partner.get(curve.start), partner.get(curve.end)}
     fitting = [
         other.name
@@ -102,77 +65,39 @@ def mirror_curve(curve: Curve, curves: Iterable[Curve], partner: dict[str, str])
 
 @dataclass(frozen=True)
 class Landmark:
-    """A point that is found again on every specimen.
-
-    Attributes
-    ----------
-    name : str
-        Its name in the tables.
-    type : int
-        1 juxtaposition of tissues, 2 maximum of curvature, 3 extremal or constructed point.
-    definition : str
-        Anatomical definition in one line.
-    """
+    """A point that is found again on every specimen."""
 
     name: str
-    type: int = 2
+    type: int = 2  # 1 juxtaposition of tissues, 2 maximum of curvature, 3 extremal
     definition: str = ""
 
 
 @dataclass(frozen=True)
 class Curve:
-    """A curve between two landmarks; in the tables its points are ``name.1``, ``name.2``, ...
-
-    Attributes
-    ----------
-    name : str
-    start, end : str
-        The landmarks it runs from and to (``from`` and ``to`` in the file); the points do not
-        repeat them.
-    semilandmarks : int
-        How many semilandmarks it is resampled to.
-    definition : str
-        Its course in one line.
-    """
+    """A curve between two landmarks; in the tables its points are ``name.1``, ``name.2``, ..."""
 
     name: str
-    start: str
+    start: str  # the landmarks it runs from and to, which the points do not repeat
     end: str
-    semilandmarks: int
+    semilandmarks: int  # how many it is resampled to
     definition: str = ""
 
 
 @dataclass(frozen=True)
 class Patch:
-    """A patch of surface, whose points are placed on the template's scan only.
-
-    Attributes
-    ----------
-    name : str
-    template : str or None
-        The specimen that carries the placed points; None leaves the choice.
-    definition : str
-        Its bounds in one line.
-    """
+    """A patch of surface, whose points are placed on the template's scan only."""
 
     name: str
-    template: str | None = None
+    template: str | None = None  # carries the placed points; None leaves the choice
     definition: str = ""
 
 
 @dataclass(frozen=True)
 class NamedMeasurement:
-    """A distance, an angle or a ratio between landmarks that the scheme names.
+    """A measurement that the scheme names.
 
-    Attributes
-    ----------
-    name : str
-        Its name in the results.
-    points : tuple of str
-        Names of landmarks. Two: their distance. Three: the angle at the second. Four: the
-        distance of the first two divided by that of the last two.
-    definition : str
-        Anatomical definition in one line.
+    Two landmarks are a distance, three an angle (at the second), four a ratio (the distance of the
+    first two divided by that of the last two).
     """
 
     name: str
@@ -182,23 +107,12 @@ class NamedMeasurement:
 
 @dataclass(frozen=True)
 class Axis:
-    """An anatomical axis.
+    """An anatomical axis; the third's landmarks tell no more than which way it points."""
 
-    Attributes
-    ----------
-    towards : str
-        Anatomical direction that it points to.
-    start, end : str or None
-        The landmarks it runs from and to; those of the third axis, which follows from the others,
-        tell no more than which way it points, and may be None.
-    away : str
-        What lies the other way; blank where nobody says so, see `other_way`.
-    """
-
-    towards: str
+    towards: str  # anatomical direction that it points to
     start: str | None = None
     end: str | None = None
-    away: str = ""
+    away: str = ""  # what lies the other way, where the scheme says so
 
     @property
     def other_way(self) -> str:
@@ -208,49 +122,21 @@ class Axis:
 
 @dataclass(frozen=True)
 class Scheme:
-    """What is digitised on an element.
-
-    Attributes
-    ----------
-    element : str
-    landmarks : tuple of Landmark
-        In the order of the file, which is their order everywhere.
-    curves : tuple of Curve
-    patches : tuple of Patch
-    symmetry : {"none", "matching", "object"}
-        matching: the element exists as left and right; object: one element with a plane of
-        symmetry.
-    pairs : tuple of (str, str)
-        Left and right landmarks; only with object symmetry.
-    midline : tuple of str
-        Landmarks on the plane of symmetry; only with object symmetry.
-    links : tuple of (str, str)
-        Lines to draw.
-    modules : dict
-        Names of landmarks by name of region.
-    axes : dict
-        `Axis` by ``x``, ``y``, ``z``; empty where the scheme gives none.
-    description : str
-        One line about the element.
-    measurements : tuple of NamedMeasurement
-        Measurements of the author's own, in the order of the file.
-    standard_length : tuple of (str, str) or None
-        The landmarks of the length that ratios are taken to; None where the scheme gives none.
-    """
+    """What is digitised on an element, in the order of the file."""
 
     element: str
     landmarks: tuple[Landmark, ...]
     curves: tuple[Curve, ...] = ()
     patches: tuple[Patch, ...] = ()
-    symmetry: Literal["none", "matching", "object"] = "none"
+    symmetry: Literal["none", "matching", "object"] = "none"  # as in its JSON Schema
     pairs: tuple[tuple[str, str], ...] = ()
     midline: tuple[str, ...] = ()
-    links: tuple[tuple[str, str], ...] = ()
-    modules: dict[str, tuple[str, ...]] = field(default_factory=dict, hash=False)
+    links: tuple[tuple[str, str], ...] = ()  # lines to draw
+    modules: dict[str, tuple[str, ...]] = field(default_factory=dict, hash=False)  # regions
     axes: dict[str, Axis] = field(default_factory=dict, hash=False)
     description: str = ""
     measurements: tuple[NamedMeasurement, ...] = ()
-    standard_length: tuple[str, str] | None = None
+    standard_length: tuple[str, str] | None = None  # what ratios are taken to
 
     @property
     def landmark_names(self) -> tuple[str, ...]:
@@ -268,14 +154,7 @@ class Scheme:
         return tuple(patch.name for patch in self.patches)
 
     def mirror_of(self, name: str) -> str | None:
-        """Find the landmark or curve on the other side.
-
-        Returns
-        -------
-        str or None
-            Its partner; itself on the midline; None where the scheme has no plane of symmetry
-            or the name no partner.
-        """
+        """Find the landmark or curve on the other side; one on the midline is its own."""
         partner = partners(self.pairs, self.midline)
         if name in partner:
             return partner[name]

@@ -16,30 +16,14 @@ __all__ = ["Layout", "layout_of"]
 
 @dataclass(frozen=True)
 class Layout:
-    """Names and roles of the points that are analysed, in their order.
+    """Names and roles of the points that are analysed, in their order."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        Landmarks by their names, semilandmarks as curve.1, curve.2, ..., patch.1, ...
-    kinds : tuple of str
-        landmark, curve or patch.
-    curves : dict of str to ndarray
-        Points along each curve: its first landmark, its semilandmarks, its last landmark.
-    patches : dict of str to ndarray
-    partners : ndarray of shape (n_points,) or None
-        The point on the other side, or itself on the midline; None without a plane of
-        symmetry.
-    links : tuple of pairs of str
-        Lines to draw.
-    """
-
-    names: tuple[str, ...]
-    kinds: tuple[str, ...]
-    curves: dict[str, NDArray[np.intp]]
+    names: tuple[str, ...]  # landmarks by their names, semilandmarks as curve.1, patch.1
+    kinds: tuple[str, ...]  # landmark, curve or patch
+    curves: dict[str, NDArray[np.intp]]  # along each, from landmark to landmark
     patches: dict[str, NDArray[np.intp]]
-    partners: NDArray[np.intp] | None
-    links: tuple[tuple[str, str], ...]
+    partners: NDArray[np.intp] | None  # itself on the midline; None without a plane
+    links: tuple[tuple[str, str], ...]  # lines to draw
 
     def without(self, dropped: Sequence[str]) -> Layout:
         """The layout that is left when points are dropped.
@@ -99,14 +83,7 @@ def _partners(scheme: Scheme, place: Mapping[str, int], curves: Sequence[Curve])
 def layout_of(scheme: Scheme, *, curves: bool = True, patches: Mapping[str, int]) -> Layout:
     """Lay out the points of a scheme.
 
-    Parameters
-    ----------
-    scheme : Scheme
-    curves : bool
-        Whether semilandmarks of curves take part.
-    patches : mapping of str to int
-        Patches that take part, with their numbers of points. On an element with a plane of
-        symmetry a patch has no partner, and none may be given.
+    On an element with a plane of symmetry a patch has no partner, and none may be given.
     """
     chosen = scheme.curves if curves else ()
     names = list(scheme.landmark_names)

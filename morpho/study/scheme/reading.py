@@ -53,13 +53,7 @@ def _build(data: dict[str, Any], element: str) -> Scheme:
 
 
 def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None:
-    """Read a scheme, telling every problem.
-
-    Returns
-    -------
-    Scheme or None
-        None if there was an error.
-    """
+    """Read a scheme, telling every problem; None if there was an error."""
     found = Problems(base=problems.base).at(element=element)
     document = read_yaml(path, found)
     if document is not None:
@@ -74,10 +68,7 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
 def usable_names(path: Path, element: str) -> Scheme | None:
     """Take from a scheme with errors the names that its tables can be held against.
 
-    Returns
-    -------
-    Scheme or None
-        Its landmarks, curves and patches alone; None if one of their names is in doubt.
+    None if one of the names of its landmarks, curves and patches is in doubt.
     """
     ignored = Problems()
     document = read_yaml(path, ignored)
@@ -102,13 +93,7 @@ def usable_names(path: Path, element: str) -> Scheme | None:
 
 
 def read_scheme(path: Path, element: str) -> Scheme:
-    """Read a scheme.
-
-    Raises
-    ------
-    StudyError
-        If there is anything wrong with it; the message tells all at once, each with its line.
-    """
+    """Read a scheme, or refuse it with everything that is wrong."""
     problems = Problems()
     scheme = gather_scheme(Path(path), element, problems)
     problems.raise_if_errors()

@@ -288,16 +288,5 @@ class _Check:
 def check_references(
     document: Document, element: str, bad: set[KeyPath], problems: Problems
 ) -> None:
-    """Check the names in a scheme against one another.
-
-    Parameters
-    ----------
-    document : Document
-    element : str
-    bad : set of tuple
-        Paths of the values that the JSON Schema refused; they are left out.
-    problems : Problems
-        Takes what is found: names that stand twice or are not known, curves that go nowhere,
-        pairs and midline that do not cover the landmarks, measurements with nothing between.
-    """
+    """Check the names in a scheme against one another, but for what the JSON Schema refused."""
     _Check(document, element, bad, problems).run()

@@ -30,18 +30,10 @@ _KEYWORDS = {
 def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> Any:
     """Describe a key of study.yaml.
 
-    Parameters
-    ----------
-    default : object
-        Its default; a block or a mapping is given by its class, and None stands for a part that
-        may be left out.
-    says : str
-        Its meaning; that of a block is its docstring.
-    needed : bool
-        Whether study.yaml must give it; the default then stands for it in a faulty one alone.
-    **more : object
-        Bounds of a number (`least`, `most`, `above`), the `keys` that a mapping may have with
-        their meanings, a `note` for those who fill it in, and whatever else a JSON Schema may say.
+    A block or a mapping is given by its class as the default, and None stands for a part that may
+    be left out. The default of a key that is needed stands for it in a faulty file alone. `more`
+    are bounds of a number (`least`, `most`, `above`), the `keys` that a mapping may have with their
+    meanings, a `note` for those who fill it in, and whatever else a JSON Schema may say.
     """
     make = partial(list, default) if isinstance(default, list) else default
     makes: dict[str, Any] = {"default_factory" if callable(make) else "default": make}
@@ -50,13 +42,7 @@ def key(default: Any, says: str = "", *, needed: bool = False, **more: Any) -> A
 
 
 def block_in(kind: Any) -> type[Block] | None:
-    """Find the block that a key holds.
-
-    Returns
-    -------
-    type or None
-        The block, be it one that may be left out; None where the key holds something else.
-    """
+    """Find the block that a key holds, be it one that may be left out."""
     if get_origin(kind) in (dict, list):
         return None
     return next((one for one in (kind, *get_args(kind)) if _is_block(one)), None)
@@ -91,23 +77,11 @@ class Block:
 
     @classmethod
     def of(cls, data: Mapping[str, Any]) -> Self:
-        """Make the block from what was read.
-
-        Parameters
-        ----------
-        data : mapping
-            Values that agree with the schema; what is not given has its default.
-        """
+        """Make the block from values that agree with the schema, the rest being as by default."""
         return cls(**{name: _typed(_kinds(cls)[name], value) for name, value in data.items()})
 
     def plain(self) -> dict[str, Any]:
-        """Give the block as study.yaml would say it with every default written out.
-
-        Returns
-        -------
-        dict
-            In the order of the keys; without parts that were left out and have no default.
-        """
+        """Give the block as study.yaml would say it with every default written out."""
         found = {one.name: getattr(self, one.name) for one in fields(self)}
         return {name: _plain(value) for name, value in found.items() if value is not None}
 

@@ -30,39 +30,17 @@ RESERVED = ("benchmarks", "figures", "history", "logs", "records", "supplement",
 
 @dataclass(frozen=True)
 class StudyConfig:
-    """A study as its study.yaml describes it.
+    """A study as its study.yaml describes it; all paths are absolute."""
 
-    Attributes
-    ----------
-    path : pathlib.Path
-        The study.yaml, absolute.
-    folder : pathlib.Path
-        Its folder, which all paths in it are relative to.
-    results : pathlib.Path
-        Folder of the results, absolute.
-    elements : tuple of str
-        The elements in the order written.
-    settings : Settings
-        Everything in study.yaml, with defaults filled in.
-    lines : dict
-        Line of each key, by its path.
-    """
-
-    path: Path
-    folder: Path
+    path: Path  # the study.yaml
+    folder: Path  # its folder, which all paths in it are relative to
     results: Path
-    elements: tuple[str, ...]
-    settings: Settings = field(hash=False)
+    elements: tuple[str, ...]  # in the order written
+    settings: Settings = field(hash=False)  # with defaults filled in
     lines: dict[KeyPath, int] = field(default_factory=dict, hash=False, repr=False, compare=False)
 
     def absolute(self, written: str) -> Path:
-        """Make a path of study.yaml absolute.
-
-        Returns
-        -------
-        pathlib.Path
-            The absolute path, without ``..``.
-        """
+        """Make a path of study.yaml absolute, without ``..``."""
         return Path(os.path.normpath(os.path.join(self.folder, written)))
 
     def line(self, *keys: str | int) -> int | None:
@@ -93,29 +71,12 @@ class StudyConfig:
         return PathPattern(part.files, self.folder) if part else None
 
     def landmark_files(self, element: str) -> list[Path]:
-        """List the landmark tables that may hold rows of an element.
-
-        Returns
-        -------
-        list of pathlib.Path
-            Sorted, each once. Where the pattern does not say the element, all files.
-        """
+        """List the landmark tables that may hold rows of an element."""
         found = {path for p in self.landmark_patterns for path in p.files(element=element)}
         return sorted(found)
 
     def scan_files(self, element: str, specimen: str) -> list[Path]:
-        """List the scans of one specimen's element.
-
-        Parameters
-        ----------
-        element, specimen : str
-            Their names; the specimen's file has the safe form of its name.
-
-        Returns
-        -------
-        list of pathlib.Path
-            Sorted; more than one only if the pattern has a star.
-        """
+        """List the scans of one specimen's element; several only if the pattern has a star."""
         pattern = self.scan_pattern
         if pattern is None:
             return []
@@ -127,37 +88,19 @@ class StudyConfig:
         return []
 
     def scan_file(self, element: str, specimen: str) -> Path | None:
-        """Find the scan of one specimen's element.
-
-        Returns
-        -------
-        pathlib.Path or None
-            None where there is no scan.
-        """
+        """Find the scan of one specimen's element."""
         found = self.scan_files(element, specimen)
         return found[0] if found else None
 
     def scan_units(self, element: str, specimen: str) -> str:
-        """Find the unit of one specimen's scan.
-
-        Returns
-        -------
-        str
-            Its own under ``scans: units_of``, or that of all scans.
-        """
+        """Find the unit of one specimen's scan: its own, or that of all scans."""
         part = self.settings.scans
         if part is None:
             raise LookupError("a study without scans has no unit of scans")
         return part.units_of.get(element, {}).get(specimen, part.units)
 
     def private_columns(self, columns: Iterable[str]) -> list[str]:
-        """Pick the columns of the specimen table that must not reach the results.
-
-        Returns
-        -------
-        list of str
-            Those listed under ``private`` and those whose name speaks of a place.
-        """
+        """Pick the columns of the specimen table that must not reach the results."""
         return privacy.private_columns(columns, self.settings.specimens.private)
 
 
@@ -269,17 +212,8 @@ def _check_folders(config: StudyConfig, problems: Problems) -> None:
 def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     """Read study.yaml, telling every problem and keeping what can be used.
 
-    Parameters
-    ----------
-    path : pathlib.Path or str
-        The study.yaml, or the folder that holds it.
-    problems : Problems
-
-    Returns
-    -------
-    StudyConfig or None
-        None if the file cannot be read at all. If there were errors, what they concern is left
-        out (or has its default), so that the other files can still be checked.
+    None if the file cannot be read at all. If there were errors, what they concern is left out (or
+    has its default), so that the other files can still be checked.
     """
     path = Path(os.path.abspath(path))
     if os.path.isdir(path):
@@ -310,18 +244,7 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
 
 
 def read_config(path: Path | str) -> StudyConfig:
-    """Read study.yaml.
-
-    Parameters
-    ----------
-    path : pathlib.Path or str
-        The study.yaml, or the folder that holds it.
-
-    Raises
-    ------
-    StudyError
-        If there is anything wrong with it; the message tells all at once, each with its line.
-    """
+    """Read study.yaml, given itself or by its folder."""
     problems = Problems()
     config = gather_config(path, problems)
     problems.raise_if_errors()

@@ -54,11 +54,6 @@ def _words(column: str) -> list[str]:
 def speaks_of_place(column: str) -> bool:
     """Tell whether a column's name says that it holds a place or coordinates.
 
-    Returns
-    -------
-    bool
-        True for names such as ``site``, ``find_spot``, ``decimalLatitude`` or ``Fundort``.
-
     Examples
     --------
     >>> [speaks_of_place(name) for name in ("decimalLatitude", "long", "long_bone", "plateau")]
@@ -75,18 +70,6 @@ def speaks_of_place(column: str) -> bool:
 
 
 def private_columns(columns: Iterable[str], listed: Iterable[str] = ()) -> list[str]:
-    """Pick the columns that must not leave for the results.
-
-    Parameters
-    ----------
-    columns : iterable of str
-    listed : iterable of str
-        Those that study.yaml lists as private.
-
-    Returns
-    -------
-    list of str
-        In the order of the columns.
-    """
+    """Pick the columns that must not leave for the results: those listed, or telling a place."""
     chosen = set(listed)
     return [column for column in columns if column in chosen or speaks_of_place(column)]

@@ -16,18 +16,7 @@ _TYPES = {str: "string", bool: "boolean", int: "integer", float: "number"}
 
 @cache
 def study_schema(block: type[Block] = Settings) -> dict[str, Any]:
-    """Make the JSON Schema of study.yaml.
-
-    Parameters
-    ----------
-    block : type
-        The block that stands for the whole file.
-
-    Returns
-    -------
-    dict
-        The schema, of draft 2020-12; do not change it.
-    """
+    """Make the JSON Schema of study.yaml, of draft 2020-12; do not change it."""
     about = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "study.yaml"}
     return about | _of_block(block)
 
