@@ -14,7 +14,7 @@ import pandas as pd
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import Table, read_table
-from morpho.study.reading.wording import nearest, quoted, squeezed
+from morpho.study.reading.wording import meant, nearest, quoted, squeezed
 from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
@@ -98,11 +98,10 @@ class _Reader:
                 )
         for name in self.config.settings.specimens.private:
             if name not in self.table.header:
-                near = nearest(name, self.table.header)
+                hint = meant(nearest(name, self.table.header), quoted)
                 self.problems.error(
                     f"The private column {quoted(name)} is not in the specimen table.",
-                    (f"Did you mean {quoted(near)}? " if near else "")
-                    + "Put the name right, so that nothing private gets out.",
+                    f"{hint} Put the name right, so that nothing private gets out.".lstrip(),
                     file=self.config.path,
                     line=self.config.line("specimens", "private"),
                 )
@@ -157,11 +156,11 @@ class _Reader:
     def _role(self, row: _Row) -> None:
         here = self.problems.at(file=self.table.file, line=row.line, specimen=row.specimen)
         if row.role not in _ROLES:
-            near = nearest(row.role, _ROLES) if row.role else None
-            hint = f"Did you mean {near}? " if near else ""
+            hint = meant(nearest(row.role, _ROLES))
             here.error(
                 f"role is {quoted(row.role)}." if row.role else "role is blank.",
-                hint + "Write known for a specimen of a known taxon, query for one to be placed.",
+                f"{hint} Write known for a specimen of a known taxon, query for one to be "
+                "placed.".lstrip(),
             )
         elif row.role == "known" and not row.taxon:
             here.error(

@@ -80,7 +80,8 @@ def test_scans_of_another_ending_are_named_as_passed_over(tiny):
         '2 files are passed over: "A-1.ply" and "A-2.PLY" do not fit scans: files '
         '("scans/{element}/{specimen}.stl").'
     )
-    (note,) = [n for n in tiny.check().notes if n.element == "jaw" and "Scans of" in n.found]
+    (note,) = [n for n in tiny.check() if n.element == "jaw" and "Scans of" in n.found]
+    assert note.severity == "note"
     assert note.found == (
         "Scans of jaw were found for 0 of the 9 digitised specimens; there is none of "
         '"A-1", "A-2", "A-3", "A-4", "B-1" and 4 more.'

@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping
-from pathlib import Path
-from typing import TYPE_CHECKING
 
-import pandas as pd
-
+from morpho.study.landmarks.digitised import Study
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import quoted
-from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_letters", "is_drawn"]
 
@@ -45,31 +37,19 @@ def is_drawn(text: str) -> bool:
     )
 
 
-def check_letters(
-    config: StudyConfig,
-    specimens: pd.DataFrame,
-    schemes: Mapping[str, Scheme],
-    problems: Problems,
-) -> None:
-    """Note the names that come out as boxes in figures."""
-    names: list[str] = [
-        *specimens["taxon"].unique(),
-        *specimens.index,
-        *specimens["stage"].unique(),
-    ]
-    _tell(names, config.specimens_file, problems)
-    for element, scheme in schemes.items():
-        _tell(
-            [axis.towards for axis in scheme.axes.values()], config.scheme_path(element), problems
-        )
-
-
-def _tell(names: Iterable[str], file: Path | None, problems: Problems) -> None:
-    boxed = [name for name in dict.fromkeys(names) if not is_drawn(name)]
-    if boxed:
-        problems.note(
-            f"The letters of {listed(map(quoted, boxed), most=3)} are not in the figures' font: "
-            "they come out as boxes in PNG and PDF; SVG and tables keep them.",
-            "Write these names in Latin letters if the figures are to show them.",
-            file=file,
-        )
+def check_letters(study: Study, problems: Problems) -> None:
+    """Note the names that come out as boxes in figures, once a file."""
+    table = study.specimens
+    by_file = {study.config.specimens_file: [*table["taxon"], *table.index, *table["stage"]]}
+    for element, scheme in study.schemes.items():
+        towards = [axis.towards for axis in scheme.axes.values()]
+        by_file.setdefault(study.config.scheme_path(element), []).extend(towards)
+    for file, names in by_file.items():
+        boxed = [name for name in dict.fromkeys(names) if not is_drawn(name)]
+        if boxed:
+            problems.note(
+                f"The letters of {listed(map(quoted, boxed), most=3)} are not in the figures' "
+                "font: they come out as boxes in PNG and PDF; SVG and tables keep them.",
+                "Write these names in Latin letters if the figures are to show them.",
+                file=file,
+            )

@@ -2,51 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
-
-import pandas as pd
-
-from morpho.study.landmarks.digitised import Digitised
+from morpho.study.landmarks.digitised import Digitised, Study
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
-from morpho.study.scheme.reading import Scheme
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.wording import listed
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
 
 __all__ = ["check_distortion", "check_estimates"]
 
 
-def check_distortion(
-    config: StudyConfig,
-    schemes: Mapping[str, Scheme],
-    specimens: pd.DataFrame,
-    landmarks: Mapping[str, pd.DataFrame],
-    problems: Problems,
-) -> None:
+def check_distortion(study: Study, problems: Problems) -> None:
     """Check the specimens whose distortion is to be removed."""
-    symmetric = [name for name, scheme in schemes.items() if scheme.symmetry == "object"]
-    listed_ones = config.settings.preparation.distortion
-    for place, name in enumerate(listed_ones):
-        line = config.line("preparation", "distortion", place)
-        here = problems.at(file=config.path, line=line)
-        if name not in specimens.index:
-            near = nearest(name, list(specimens.index))
+    symmetric = {
+        name
+        for element, rows in study.landmarks.items()
+        if study.schemes[element].symmetry == "object"
+        for name in rows["specimen"]
+    }
+    distorted = study.config.settings.preparation.distortion
+    for place, name in enumerate(distorted):
+        here = problems.at(**study.config.at("preparation", "distortion", place))
+        if name not in study.specimens.index:
             here.error(
                 f"preparation.distortion names {quoted(name)}, which is not in the specimen table.",
-                f"Did you mean {quoted(near)}?" if near else "Correct the name, or delete it.",
+                meant(nearest(name, study.specimens.index), quoted)
+                or "Correct the name, or delete it.",
             )
-        elif name in listed_ones[:place]:
+        elif name in distorted[:place]:
             here.error(
                 f"preparation.distortion names {quoted(name)} twice.", "Keep one of the two."
             )
-        elif not any(
-            name in set(landmarks[element]["specimen"])
-            for element in symmetric
-            if element in landmarks
-        ):
+        elif name not in symmetric:
             here.warning(
                 f"The distortion of {quoted(name)} cannot be removed: it is digitised in no "
                 "element with a plane of symmetry.",
@@ -58,27 +43,22 @@ def check_distortion(
 
 def check_estimates(of: Digitised) -> None:
     """Check that missing landmarks can be estimated from the known specimens, and tell of each."""
-    config, scheme, specimens, landmarks = of.config, of.scheme, of.specimens, of.landmarks
-    rule = config.settings.preparation.missing
+    scheme, preparation = of.scheme, of.config.settings.preparation
+    rule, names = preparation.missing, scheme.landmark_names
     treated = {"known": rule.known, "query": rule.query}
-    roles = specimens["role"].to_dict()
-    rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
+    roles = of.specimens["role"].to_dict()
+    rows = of.landmarks[of.landmarks["landmark"].isin(names) & of.landmarks["x"].notna()]
     has = {str(name): set(each["landmark"]) for name, each in rows.groupby("specimen")}
     known = {name for one, there in has.items() if roles.get(one) == "known" for name in there}
-    unknown = [
-        name
-        for name in scheme.landmark_names
-        if name not in known and scheme.mirror_of(name) not in known
-    ]
     wanted: set[str] = set()
     for specimen, there in has.items():
         role = str(roles.get(specimen, ""))
-        lost = [name for name in scheme.landmark_names if name not in there]
-        share = len(there) / len(scheme.landmark_names)
+        lost = [name for name in names if name not in there]
+        share = len(there) / len(names)
         if not lost or share < rule.smallest_share or treated.get(role) != "estimate":
             continue
         wanted.update(lost)
-        drawn = set(landmarks.loc[landmarks["specimen"] == specimen, "landmark"])
+        drawn = set(of.landmarks.loc[of.landmarks["specimen"] == specimen, "landmark"])
         ended = [
             curve.name
             for curve in scheme.curves
@@ -87,7 +67,7 @@ def check_estimates(of: Digitised) -> None:
         also = (
             f" So will {listed(ended)}: a curve without an end cannot be divided evenly, and its "
             "digitised points are not used."
-            if ended and config.settings.preparation.semilandmarks.curves
+            if ended and preparation.semilandmarks.curves
             else ""
         )
         of.problems.note(
@@ -96,15 +76,15 @@ def check_estimates(of: Digitised) -> None:
             f"{also}",
             "The report tells how far the verdicts hang on it. To leave the specimen out write "
             f"set_aside under preparation: missing: {role}.",
-            file=config.specimens_file,
+            file=of.config.specimens_file,
             specimen=specimen,
         )
-    for name in unknown:
-        if name in wanted and known:
+    for name in names:
+        if known and name in wanted and not {name, scheme.mirror_of(name)} & known:
             of.problems.error(
                 f"No known specimen has the landmark {name}: it cannot be estimated.",
                 "Take it out of the scheme, or digitise it on known specimens; or write shared "
                 "under preparation: missing, to use only the landmarks that all share.",
-                file=config.scheme_path(scheme.element),
+                file=of.config.scheme_path(scheme.element),
                 landmark=name,
             )

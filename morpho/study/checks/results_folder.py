@@ -35,7 +35,7 @@ def _nearest_there(folder: Path) -> Path:
 
 def check_results_folder(config: StudyConfig, problems: Problems) -> None:
     """Check that the results, and the workflow's records beside them, can be written."""
-    here = problems.at(file=config.path, line=config.line("results"))
+    here = problems.at(**config.at("results"))
     older = sorted(p for deep in ("*", "*/*") for p in config.results.glob(deep) if p.is_dir())
     records = config.results.parent / ".snakemake"
     for folder in (config.results, config.results / "history", *older, records):

@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.landmarks.digitised import Digitised
+from morpho.study.landmarks.digitised import Digitised, Study
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
-from morpho.study.scheme.reading import Scheme
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.wording import counted, listed
 
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
-
-__all__ = ["check_elements", "check_model", "check_sample", "check_sides"]
+__all__ = ["check_element", "check_model", "check_sample", "check_sides"]
 
 _OWN_TERMS = ("size", "taxon")
 
 
-def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems) -> None:
+def check_model(study: Study, problems: Problems) -> None:
     """Check that each term of the model is something that the specimen table has."""
-    columns = [name for name in specimens.columns if name != "role"]
+    config, table = study.config, study.specimens
+    columns = [name for name in table.columns if name != "role"]
     private = set(config.private_columns(columns))
     seen: set[frozenset[str]] = set()
     for place, term in enumerate(config.settings.model.terms):
         parts = [term] if isinstance(term, str) else term
-        here = problems.at(file=config.path, line=config.line("model", "terms", place))
+        here = problems.at(**config.at("model", "terms", place))
         shown = parts[0] if len(parts) == 1 else f"the interaction of {listed(parts)}"
         if len(set(parts)) < len(parts):
             here.error(f"model.terms has {shown}.", "Name each term once in it.")
@@ -37,7 +34,8 @@ def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems
             here.error(f"model.terms has {shown} twice.", "Keep one of the two.")
         seen.add(frozenset(parts))
         for part in parts:
-            _check_term(part, specimens, columns, private, here)
+            if part not in _OWN_TERMS:
+                _check_term(part, table.loc[table["role"] == "known", columns], private, here)
     if "size" in columns and any("size" in term for term in config.settings.model.terms):
         problems.warning(
             "The specimen table has a column size, but size in model.terms is log centroid size.",
@@ -47,22 +45,13 @@ def check_model(config: StudyConfig, specimens: pd.DataFrame, problems: Problems
         )
 
 
-def _check_term(
-    term: str,
-    specimens: pd.DataFrame,
-    columns: list[str],
-    private: set[str],
-    here: Problems,
-) -> None:
-    if term in _OWN_TERMS:
-        return
-    if term not in columns:
-        known = list(dict.fromkeys([*_OWN_TERMS, *(c for c in columns if c not in private)]))
-        near = nearest(term, known)
-        hint = f"Did you mean {near}? " if near else ""
+def _check_term(term: str, known: pd.DataFrame, private: set[str], here: Problems) -> None:
+    if term not in known:
+        free = dict.fromkeys([*_OWN_TERMS, *(name for name in known if name not in private)])
+        hint = meant(nearest(term, free))
         here.error(
             f"model.terms names {quoted(term)}, which is no column of the specimen table.",
-            f"{hint}Terms can be {listed(known, last='or')}.",
+            f"{hint} Terms can be {listed(free, last='or')}.".lstrip(),
         )
         return
     if term in private:
@@ -72,15 +61,14 @@ def _check_term(
             "Leave it out, or rename the column if it tells no place.",
         )
         return
-    known_ones = specimens[specimens["role"] == "known"]
-    blank = list(known_ones.index[known_ones[term] == ""])
+    blank = list(known.index[known[term] == ""])
     if blank:
         here.warning(
             f"The column {quoted(term)}, a term of the model, is blank for "
             f"{counted(len(blank), 'known specimen')} ({listed(blank, most=5)}).",
             "Fill it in, or leave the term out.",
         )
-    if len(known_ones) and known_ones[term].nunique() == 1:
+    if len(known) and known[term].nunique() == 1:
         here.warning(
             f"The column {quoted(term)}, a term of the model, is the same for every known "
             "specimen.",
@@ -90,40 +78,32 @@ def _check_term(
 
 def check_sides(of: Digitised) -> None:
     """Check that the side is told wherever left and right must be brought together."""
-    config, scheme, problems = of.config, of.scheme, of.problems
-    specimens, landmarks = of.specimens, of.landmarks
-    if scheme.symmetry != "matching":
+    element = of.scheme.element
+    digitised = of.specimens.loc[of.specimens.index.isin(of.landmarks["specimen"])]
+    blank = digitised.index[digitised["side"] == ""]
+    if of.scheme.symmetry != "matching" or blank.empty:
         return
-    digitised = specimens.loc[specimens.index.isin(landmarks["specimen"])]
-    blank = list(digitised.index[digitised["side"] == ""])
-    if not blank:
-        return
-    here = problems.at(file=config.specimens_file, element=scheme.element)
+    here = of.problems.at(file=of.config.specimens_file)
     if len(blank) == len(digitised):
         here.warning(
-            f"No specimen digitised in {scheme.element} has a side; all are taken to be of one.",
+            f"No specimen digitised in {element} has a side; all are taken to be of one.",
             "Fill in the column side, left or right, if both occur.",
         )
         return
     for name in blank:
         here.error(
-            f"side is blank, but {scheme.element} exists as left and right.",
+            f"side is blank, but {element} exists as left and right.",
             "Write left or right in the specimen table, so that it can be mirrored if need be.",
             specimen=str(name),
         )
 
 
-def check_sample(
-    config: StudyConfig,
-    specimens: pd.DataFrame,
-    landmarks: Mapping[str, pd.DataFrame],
-    problems: Problems,
-) -> None:
+def check_sample(study: Study, tables: Mapping[str, pd.DataFrame], problems: Problems) -> None:
     """Check the sample as a whole: queries, known specimens, taxa, specimens without data."""
-    here = problems.at(file=config.specimens_file)
+    specimens, roles = study.specimens, study.specimens["role"]
     if specimens.empty:
         return  # told already
-    roles = specimens["role"]
+    here = problems.at(file=study.config.specimens_file)
     if not (roles == "known").any():
         here.error(
             "There is no known specimen.",
@@ -141,7 +121,7 @@ def check_sample(
             "Add specimens of its relatives: with one taxon there is nothing to compare, and a "
             "verdict can only be about that taxon.",
         )
-    digitised = {name for rows in landmarks.values() for name in rows["specimen"]}
+    digitised = {name for rows in tables.values() for name in rows["specimen"]}
     for name in specimens.index.difference(sorted(digitised)):
         here.note(
             "The specimen has no digitisation.",
@@ -150,139 +130,82 @@ def check_sample(
         )
 
 
-def _landmark_shares(scheme: Scheme, landmarks: pd.DataFrame) -> pd.Series:
-    """Share of the landmarks that each specimen has in any digitisation."""
-    rows = landmarks[landmarks["landmark"].isin(scheme.landmark_names)]
-    present = rows["x"].notna().groupby([rows["specimen"], rows["landmark"]]).any()
-    return present.groupby(level="specimen").sum() / len(scheme.landmark_names)
-
-
-@dataclass(frozen=True)
-class _Usable:
-    """How many known specimens of each taxon an element has to offer."""
-
-    counts: dict[str, int]
-    has_query: bool
-
-
-def _tell_set_aside(
-    config: StudyConfig,
-    scheme: Scheme,
-    specimens: pd.DataFrame,
-    landmarks: pd.DataFrame,
-    problems: Problems,
-) -> _Usable:
-    missing = config.settings.preparation.missing
+def _usable(of: Digitised) -> tuple[Counter[str], set[str]]:
+    """Count the usable known specimens of each taxon; tell the others. Give all roles as well."""
+    missing = of.config.settings.preparation.missing
     least, treated = missing.smallest_share, {"known": missing.known, "query": missing.query}
-    counts = {
-        taxon: 0 for taxon in sorted(set(specimens.loc[specimens["role"] == "known", "taxon"]))
-    }
-    has_query = False
-    shares = _landmark_shares(scheme, landmarks)
-    roles, taxa = specimens["role"].to_dict(), specimens["taxon"].to_dict()
-    for name, share in zip(shares.index, shares, strict=True):
-        if name not in roles:
-            continue
-        role = str(roles[name])
-        here = problems.at(file=config.specimens_file, element=scheme.element, specimen=str(name))
+    names, element = of.scheme.landmark_names, of.scheme.element
+    rows = of.landmarks[of.landmarks["landmark"].isin(names)]
+    present = rows["x"].notna().groupby([rows["specimen"], rows["landmark"]]).any()
+    shares = present.groupby(level="specimen").sum() / len(names)
+    digitised = of.specimens.loc[of.specimens.index.isin(shares.index)]
+    counts: Counter[str] = Counter()
+    for name, role, taxon in digitised[["role", "taxon"]].itertuples():
+        share = shares[name]
+        here = of.problems.at(file=of.config.specimens_file, specimen=str(name))
         whose = {"known": "known specimen", "query": "query"}.get(role, "specimen")
-        has_query = has_query or role == "query"
         if share < least:
             here.note(
-                f"The {whose} has {share:.0%} of the landmarks of {scheme.element}, "
+                f"The {whose} has {share:.0%} of the landmarks of {element}, "
                 f"less than {least:.0%}: it will be set aside.",
                 "Digitise what can be seen of it, or lower preparation: missing: smallest_share.",
             )
         elif share < 1 and treated.get(role) == "set_aside":
             here.note(
-                f"The {whose} lacks landmarks of {scheme.element} ({share:.0%} are there): it will "
+                f"The {whose} lacks landmarks of {element} ({share:.0%} are there): it will "
                 "be set aside.",
                 f"Write estimate under preparation: missing: {role} to keep it.",
             )
         elif role == "known":
-            taxon = str(taxa[name])
-            counts[taxon] = counts.get(taxon, 0) + 1
-    return _Usable({taxon: n for taxon, n in counts.items() if taxon}, has_query)
+            counts[taxon] += 1
+    return counts, set(digitised["role"])
 
 
-def check_elements(
-    config: StudyConfig,
-    schemes: Mapping[str, Scheme],
-    specimens: pd.DataFrame,
-    landmarks: Mapping[str, pd.DataFrame],
-    problems: Problems,
-) -> None:
-    """Check what each element's sample can and cannot decide."""
-    for element, rows in landmarks.items():
-        if rows.empty:
-            continue  # told already
-        usable = _tell_set_aside(config, schemes[element], specimens, rows, problems)
-        _check_counts(config, element, usable, problems)
-
-
-def _check_counts(config: StudyConfig, element: str, usable: _Usable, problems: Problems) -> None:
-    here = problems.at(file=config.specimens_file, element=element)
-    counts = usable.counts
-    if counts and not any(counts.values()):
+def check_element(of: Digitised) -> None:
+    """Check what an element's sample can and cannot decide."""
+    if of.landmarks.empty:
+        return  # told already
+    element, here = of.scheme.element, of.problems.at(file=of.config.specimens_file)
+    usable, roles = _usable(of)
+    taxa = sorted(set(of.specimens.loc[of.specimens["role"] == "known", "taxon"]) - {""})
+    counts = {taxon: usable[taxon] for taxon in taxa if usable[taxon]}
+    if taxa and not counts:
         here.error(
             f"No known specimen can be used for {element}.",
             "Digitise known specimens in full, or relax preparation: missing.",
         )
         return
-    present = [taxon for taxon, n in counts.items() if n]
-    if len(counts) > 1 and len(present) == 1:
+    if len(taxa) > 1 and len(counts) == 1:
         here.warning(
-            f"Only one known taxon, {quoted(present[0])}, has specimens that can be used for "
-            f"{element}.",
+            f"Only one known taxon, {listed(map(quoted, counts))}, has specimens that can be used "
+            f"for {element}.",
             "Digitise specimens of its relatives: with one taxon there is nothing to compare.",
         )
-    if not usable.has_query:
+    if "query" not in roles:
         here.note(
             f"No query is digitised in {element}.",
             "Add its landmark table if the bone is preserved; the known taxa are compared anyway.",
         )
-    tests = config.settings.tests
-    smallest, alpha = tests.smallest_taxon, tests.alpha
-    for taxon in present:
-        n = counts[taxon]
+    smallest, alpha = of.config.settings.tests.smallest_taxon, of.config.settings.tests.alpha
+    enough = math.ceil(1 / alpha) - 1  # the smallest n with 1/(n+1) <= alpha
+    for taxon, n in counts.items():
         if n < smallest:
-            _tell_small(taxon, n, smallest, alpha, element, here)
-    blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if n >= smallest and n + 1 < 1 / alpha]
+            rank = (
+                f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
+                f"{alpha:g}."
+            )
+            here.warning(
+                f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
+                f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
+                "the tests between taxa and the discriminant analysis, and no verdict of inside "
+                f"rests on it.{rank if n < enough else ''}",
+                "Add specimens if there are any.",
+            )
+    blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if smallest <= n < enough]
     if blunt:
         here.note(
-            f"Ranks within a taxon of fewer than {_enough(alpha)} specimens never fall to alpha "
+            f"Ranks within a taxon of fewer than {enough} specimens never fall to alpha "
             f"{alpha:g}, but to 1/(n+1); that holds in {element} for {listed(blunt)}.",
             "Such ranks can only contradict a verdict of outside; typicality and the ranking among "
             "all known specimens make it.",
         )
-
-
-def _enough(alpha: float) -> int:
-    """Smallest n with 1/(n+1) <= alpha."""
-    n = max(1, int(1 / alpha) - 2)
-    while n + 1 < 1 / alpha:
-        n += 1
-    return n
-
-
-def _tell_small(
-    taxon: str,
-    n: int,
-    smallest: int,
-    alpha: float,
-    element: str,
-    here: Problems,
-) -> None:
-    lost = ["the tests between taxa", "the discriminant analysis"]
-    rank = ""
-    if n + 1 < 1 / alpha:
-        rank = (
-            f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
-            f"{alpha:g}."
-        )
-    here.warning(
-        f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
-        f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
-        f"{listed(lost)}, and no verdict of inside rests on it.{rank}",
-        "Add specimens if there are any.",
-    )

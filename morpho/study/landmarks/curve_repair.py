@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from statistics import median
 
 import numpy as np
 import pandas as pd
 
-from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of, where_of
+from morpho.study.landmarks.digitised import DIGITISATION, Digitised, label_of
 from morpho.study.scheme.reading import Curve
 from morpho.wording import listed
 
@@ -34,19 +35,15 @@ def _there(place: Place | None) -> bool:
 
 def _is_backwards(points: list[Place], start: Place | None, end: Place | None) -> bool:
     points = [point for point in points if _there(point)]
-    if len(points) < 2:
+    ends = [place for place in (start, end) if place is not None]
+    if len(points) < 2 or not ends:
         return False
-    if start is not None and end is not None:
-        there = _length([start, *points, end])
-        return there > BACKWARDS * _length([start, *reversed(points), end])
-    if start is None and end is None:
-        return False
+    if len(ends) == 2:
+        there = _length([ends[0], *points, ends[1]])
+        return there > BACKWARDS * _length([ends[0], *reversed(points), ends[1]])
     near, far = (points[0], points[-1]) if end is None else (points[-1], points[0])
-    landmark = start if end is None else end
-    if landmark is None:  # cannot be
-        return False
-    step = float(np.median([math.dist(a, b) for a, b in pairwise(points)]))
-    to_near, to_far = math.dist(landmark, near), math.dist(landmark, far)
+    step = median(math.dist(a, b) for a, b in pairwise(points))
+    to_near, to_far = math.dist(ends[0], near), math.dist(ends[0], far)
     return to_near > FARTHER * to_far and to_far < FARTHER * step
 
 
@@ -72,78 +69,24 @@ def _repeats(points: list[Place], start: Place | None, end: Place | None) -> set
     return found
 
 
-class _Repair:
-    def __init__(self, of: Digitised) -> None:
-        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
-        self.frame = frame = of.landmarks
-        self.names: list[str] = frame["landmark"].tolist()
-        self.places: list[Place] = list(
-            zip(frame["x"].tolist(), frame["y"].tolist(), frame["z"].tolist(), strict=True)
-        )
-        self.order = np.arange(len(frame))
-        self.dropped = np.zeros(len(frame), dtype=bool)
+def _tell_repeats(of: Digitised, curve: Curve, rows: list[int], n_points: int) -> None:
+    names = of.landmarks["landmark"].iloc[sorted(rows)].tolist()
+    remedy = "Nothing need be done."
+    if len(rows) == n_points:
+        remedy = "No point is left of it: digitise it again, or leave it out."
+    _tell(
+        of,
+        min(rows),
+        f"{listed(names, most=5)} {'is' if len(names) == 1 else 'are'} in the same place as "
+        f"the point before or as an end of the curve {curve.name}",
+        f"{'it was' if len(names) == 1 else 'they were'} left out.",
+        remedy,
+    )
 
-    def run(self) -> pd.DataFrame:
-        keys = self.frame[list(DIGITISATION)]
-        starts = np.flatnonzero((keys != keys.shift()).any(axis=1))
-        for start, stop in pairwise([*starts.tolist(), len(self.frame)]):
-            rows = {self.names[i]: i for i in range(start, stop)}
-            for curve in self.scheme.curves:
-                self._curve(curve, rows)
-        if (self.order == np.arange(len(self.order))).all() and not self.dropped.any():
-            return self.frame
-        repaired = self.frame.iloc[self.order].assign(landmark=self.names)
-        return repaired[~self.dropped].reset_index(drop=True)
 
-    def _curve(self, curve: Curve, rows: dict[str, int]) -> None:
-        block: list[int] = []
-        while f"{curve.name}.{len(block) + 1}" in rows:
-            block.append(rows[f"{curve.name}.{len(block) + 1}"])
-        longer = sum(name.rpartition(".")[0] == curve.name for name in rows) > len(block)
-        if not block or longer:  # a gap in the numbers is told as an error
-            return
-        ends = [
-            self.places[rows[name]] if name in rows else None for name in (curve.start, curve.end)
-        ]
-        start, end = (place if _there(place) else None for place in ends)
-        source = block
-        if _is_backwards([self.places[i] for i in block], start, end):
-            source = block[::-1]
-            self._tell(
-                block[0],
-                f"The points of the curve {curve.name} run from {curve.end} to {curve.start}",
-                "they were turned.",
-                f"Nothing need be done; the scheme has it from {curve.start} to {curve.end}.",
-            )
-        repeats = _repeats([self.places[i] for i in source], start, end)
-        if repeats:
-            self._tell_repeats(curve, [source[i] for i in sorted(repeats)], len(source))
-            source = [row for i, row in enumerate(source) if i not in repeats]
-        for target, row in zip(block, source, strict=False):
-            self.order[target] = row
-        self.dropped[block[len(source) :]] = True
-
-    def _tell_repeats(self, curve: Curve, rows: list[int], n_points: int) -> None:
-        names = sorted((self.names[i] for i in rows), key=lambda n: int(n.rpartition(".")[2]))
-        remedy = "Nothing need be done."
-        if len(rows) == n_points:
-            remedy = "No point is left of it: digitise it again, or leave it out."
-        self._tell(
-            min(rows),
-            f"{listed(names, most=5)} {'is' if len(names) == 1 else 'are'} in the same place as "
-            f"the point before or as an end of the curve {curve.name}",
-            f"{'it was' if len(names) == 1 else 'they were'} left out.",
-            remedy,
-        )
-
-    def _tell(self, row: int, found: str, done: str, remedy: str) -> None:
-        at = self.frame.iloc[row]
-        label = label_of(at["replicate"], at["observer"])
-        self.problems.note(
-            f"{found}{label}; {done}",
-            remedy,
-            **where_of(self.config, at),
-        )
+def _tell(of: Digitised, row: int, found: str, done: str, remedy: str) -> None:
+    at = of.landmarks.iloc[row]
+    of.at(at).note(f"{found}{label_of(at['replicate'], at['observer'])}; {done}", remedy)
 
 
 def repair_curves(of: Digitised) -> pd.DataFrame:
@@ -155,4 +98,40 @@ def repair_curves(of: Digitised) -> pd.DataFrame:
 
     ``file`` and ``line`` still tell where the coordinates stand.
     """
-    return _Repair(of).run()
+    frame = of.landmarks
+    names = frame["landmark"].tolist()
+    places: list[Place] = list(frame[["x", "y", "z"]].itertuples(index=False, name=None))
+    order = np.arange(len(frame))
+    keys = frame[list(DIGITISATION)]
+    starts = np.flatnonzero((keys != keys.shift()).any(axis=1))
+    for first, stop in pairwise([*starts.tolist(), len(frame)]):
+        rows = {names[i]: i for i in range(first, stop)}
+        for curve in of.scheme.curves:
+            numbered = [i for name, i in rows.items() if name.rpartition(".")[0] == curve.name]
+            block = [rows.get(f"{curve.name}.{n}", -1) for n in range(1, len(numbered) + 1)]
+            if not block or -1 in block:  # a gap in the numbers is told as an error
+                continue
+            ends = [
+                places[rows[name]] if name in rows else None for name in (curve.start, curve.end)
+            ]
+            start, end = (place if _there(place) else None for place in ends)
+            points = [places[i] for i in block]
+            if turned := _is_backwards(points, start, end):
+                points.reverse()
+                _tell(
+                    of,
+                    block[0],
+                    f"The points of the curve {curve.name} run from {curve.end} to {curve.start}",
+                    "they were turned.",
+                    f"Nothing need be done; the scheme has it from {curve.start} to {curve.end}.",
+                )
+            source = block[::-1] if turned else block
+            repeats = _repeats(points, start, end)
+            if repeats:
+                _tell_repeats(of, curve, [source[i] for i in sorted(repeats)], len(source))
+            kept = [row for i, row in enumerate(source) if i not in repeats]
+            order[block] = [*kept, *[-1] * len(repeats)]
+    if (order == np.arange(len(order))).all():
+        return frame
+    repaired = frame.iloc[order].assign(landmark=names)
+    return repaired[order >= 0].reset_index(drop=True)

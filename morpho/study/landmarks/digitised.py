@@ -1,4 +1,4 @@
-"""An element as it was digitised: its digitisations, what they are called, where rows stand."""
+"""A study as it was digitised: its elements, their digitisations, and where rows stand."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho.study.reading.problems import Problems, Where
+from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import quoted
 from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
@@ -16,10 +16,20 @@ from morpho.wording import listed
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["DIGITISATION", "Digitised", "each_digitisation", "label_of", "where_of"]
+__all__ = ["DIGITISATION", "Digitised", "Study", "each_digitisation", "label_of"]
 
 # What tells one digitisation of an element from another.
 DIGITISATION = ("specimen", "replicate", "observer")
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A study as its author wrote it, read."""
+
+    config: StudyConfig
+    schemes: dict[str, Scheme]
+    specimens: pd.DataFrame
+    landmarks: dict[str, pd.DataFrame]  # by element, of those with a scheme
 
 
 @dataclass(frozen=True)
@@ -30,7 +40,17 @@ class Digitised:
     scheme: Scheme
     specimens: pd.DataFrame
     landmarks: pd.DataFrame
-    problems: Problems
+    problems: Problems  # at the element
+
+    def at(self, row: pd.Series) -> Problems:
+        """For what is found where a landmark of a digitisation stands."""
+        return self.problems.at(
+            file=self.config.absolute(str(row["file"])),
+            line=int(row["line"]),
+            element=str(row["element"]),
+            specimen=str(row["specimen"]),
+            landmark=str(row["landmark"]),
+        )
 
 
 def label_of(replicate: str, observer: str) -> str:
@@ -38,17 +58,6 @@ def label_of(replicate: str, observer: str) -> str:
     given = {"replicate": replicate, "observer": observer}
     parts = [f"{name} {quoted(value)}" for name, value in given.items() if value]
     return f" ({listed(parts)})" if parts else ""
-
-
-def where_of(config: StudyConfig, row: pd.Series) -> Where:
-    """Say where a landmark of a digitisation stands."""
-    return {
-        "file": config.absolute(str(row["file"])),
-        "line": int(row["line"]),
-        "element": str(row["element"]),
-        "specimen": str(row["specimen"]),
-        "landmark": str(row["landmark"]),
-    }
 
 
 def each_digitisation(landmarks: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from statistics import median
-from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
-from morpho.study.reading.problems import Where
-from morpho.study.scheme.reading import Scheme
-
-if TYPE_CHECKING:
-    from morpho.study.settings.config import StudyConfig
+from morpho.study.landmarks.digitised import Digitised, each_digitisation
 
 __all__ = ["check_midline", "midline_plane"]
 
@@ -72,18 +64,16 @@ def midline_plane(left: ArrayLike, right: ArrayLike) -> tuple[Points, float]:
     return n, float(np.average(m, axis=0, weights=w) @ n)
 
 
-@dataclass(frozen=True)
-class _Off:
-    """How far one midline landmark of one digitisation is off the plane."""
+def check_midline(of: Digitised) -> None:
+    """Check that the midline landmarks of each digitisation lie near its plane of symmetry.
 
-    specimen: str
-    label: str
-    where: Where
-    distance: float  # mm
-    share: float  # of the bone's largest extent
-
-
-def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> list[_Off]:
+    Told is a landmark that is farther off than a twentieth of the bone's extent and than five times
+    what such landmarks usually are. Specimens listed under ``preparation: distortion`` are left
+    out: they are known to be bent.
+    """
+    scheme, landmarks = of.scheme, of.landmarks
+    if scheme.symmetry != "object":
+        return
     measured = []
     fixed = landmarks[landmarks["landmark"].isin(scheme.landmark_names) & landmarks["x"].notna()]
     for specimen, label, rows in each_digitisation(fixed):
@@ -96,32 +86,15 @@ def _measure(config: StudyConfig, scheme: Scheme, landmarks: pd.DataFrame) -> li
         left, right = np.array(pairs).T
         normal, offset = midline_plane(points[left], points[right])
         for name in (name for name in scheme.midline if name in at):
-            where = where_of(config, rows.iloc[at[name]])
             distance = abs(float(points[at[name]] @ normal) - offset)
-            measured.append(_Off(specimen, label, where, distance, distance / extent))
-    return measured
-
-
-def check_midline(of: Digitised) -> None:
-    """Check that the midline landmarks of each digitisation lie near its plane of symmetry.
-
-    Specimens listed under ``preparation: distortion`` are left out: they are known to be bent.
-
-    Told is a landmark that is farther off than a twentieth of the bone's extent and than five times
-    what such landmarks usually are.
-    """
-    if of.scheme.symmetry != "object":
-        return
-    distorted = set(of.config.settings.preparation.distortion)
-    measured = _measure(of.config, of.scheme, of.landmarks)
-    usual = median(one.share for one in measured) if measured else 0.0
-    for one in measured:
-        if one.share <= max(FAR_SHARE, TIMES_USUAL * usual) or one.specimen in distorted:
-            continue
-        of.problems.warning(
-            f"The landmark is {one.distance:.2f} mm off the plane between left and right"
-            f"{one.label}, {one.share:.0%} of the bone's extent, though it is on the midline.",
-            "Look whether it slipped, or whether the bone is distorted: then list the specimen "
-            "under preparation: distortion.",
-            **one.where,
-        )
+            measured.append((specimen, label, rows.iloc[at[name]], distance, distance / extent))
+    usual = median(share for *_, share in measured) if measured else 0.0
+    for specimen, label, row, distance, share in measured:
+        distorted = specimen in of.config.settings.preparation.distortion
+        if share > max(FAR_SHARE, TIMES_USUAL * usual) and not distorted:
+            of.at(row).warning(
+                f"The landmark is {distance:.2f} mm off the plane between left and right"
+                f"{label}, {share:.0%} of the bone's extent, though it is on the midline.",
+                "Look whether it slipped, or whether the bone is distorted: then list the specimen "
+                "under preparation: distortion.",
+            )

@@ -11,12 +11,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
 
-from morpho.study.landmarks.digitised import Digitised, each_digitisation, where_of
+from morpho.study.landmarks.digitised import Digitised, each_digitisation
 from morpho.study.landmarks.midline import FEWEST_PAIRS, TIMES_USUAL, midline_plane
 from morpho.study.reading.problems import Problems, Severity
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import partners
-from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
 
 __all__ = ["check_pairs", "mirror_gaps", "other_partners"]
@@ -110,24 +109,9 @@ class _Measured:
         used = np.flatnonzero(there & there[partner])
         gaps = np.full((len(partner), len(partner)), np.nan)
         if (partner[used] > used).sum() >= FEWEST_PAIRS:
-            place = np.full(len(partner), -1)
-            place[used] = np.arange(len(used))
-            gaps[np.ix_(used, used)] = mirror_gaps(self.points[used], place[partner[used]])
+            own = np.searchsorted(used, partner[used])
+            gaps[np.ix_(used, used)] = mirror_gaps(self.points[used], own)
         return gaps
-
-
-def _measure(scheme: Scheme, landmarks: pd.DataFrame) -> list[_Measured]:
-    names = list(scheme.landmark_names)
-    measured = []
-    fixed = landmarks[landmarks["landmark"].isin(names)]
-    for specimen, label, rows in each_digitisation(fixed):
-        points = rows.set_index("landmark")[["x", "y", "z"]].reindex(names).to_numpy(np.float64)
-        present = points[~np.isnan(points).any(axis=1)]
-        extent = float(np.ptp(present, axis=0).max()) if len(present) else 0.0
-        if not 0 < extent < 1e100:
-            continue
-        measured.append(_Measured(specimen, label, rows, points, extent))
-    return measured
 
 
 def _cost(gaps: Points, partner: Indices) -> float:
@@ -151,14 +135,19 @@ def _groups(written: Indices, better: Indices) -> list[Indices]:
 
 class _Check:
     def __init__(self, of: Digitised) -> None:
-        self.config, self.scheme, self.problems = of.config, of.scheme, of.problems
+        self.of, self.scheme = of, of.scheme
         self.names = list(of.scheme.landmark_names)
         by_name = partners(of.scheme.pairs, of.scheme.midline)
-        place = {name: i for i, name in enumerate(self.names)}
-        self.partner = np.array([place[by_name[name]] for name in self.names], dtype=np.intp)
-        distorted = set(of.config.settings.preparation.distortion)
-        sound = of.landmarks[~of.landmarks["specimen"].isin(distorted)]
-        self.measured = _measure(of.scheme, sound)
+        self.partner = np.array([self.names.index(by_name[n]) for n in self.names], dtype=np.intp)
+        distorted = of.config.settings.preparation.distortion
+        here = of.landmarks["landmark"].isin(self.names) & ~of.landmarks["specimen"].isin(distorted)
+        self.measured = []
+        for specimen, label, rows in each_digitisation(of.landmarks[here]):
+            places = rows.set_index("landmark")[["x", "y", "z"]].reindex(self.names)
+            extent = float((places.max() - places.min()).max(skipna=False))
+            if 0 < extent < 1e100:
+                points = places.to_numpy(np.float64)
+                self.measured.append(_Measured(specimen, label, rows, points, extent))
 
     def run(self) -> None:
         self._see(self.partner)
@@ -167,8 +156,8 @@ class _Check:
         told = self._crossed()
         at = np.arange(len(self.names))
         pairs = [i for i in at[self.partner > at] if i not in told]
-        shares = {i: self._usual(i, self.partner[i]) for i in pairs}
-        shares = {i: share for i, share in shares.items() if share == share}
+        usual = {i: self._usual(i, self.partner[i]) for i in pairs}
+        shares = {i: share for i, share in usual.items() if share == share}
         if not shares:
             return
         middle = float(np.median(list(shares.values())))
@@ -188,19 +177,17 @@ class _Check:
 
     def _usual(self, i: int, j: int) -> float:
         """How far one is usually from the mirror image of the other, as a share of the extent."""
-        shares = [gaps[i, j] / one.extent for one, gaps in self.seen]
-        shares = [share for share in shares if share == share]
-        return float(np.median(shares)) if shares else np.nan
+        return float(pd.Series([gaps[i, j] / one.extent for one, gaps in self.seen]).median())
 
     def _tell(self, members: Iterable[int], severity: Severity, found: str, remedy: str) -> None:
         """Tell of landmarks where the first of their pairs stands in the scheme."""
         names = {self.names[i] for i in members}
-        path = self.config.scheme_path(self.scheme.element)
+        path = self.of.config.scheme_path(self.scheme.element)
         document = read_yaml(path, Problems())
         places = (n for n, pair in enumerate(self.scheme.pairs) if names & set(pair))
         first = next(places, None)
         line = None if document is None or first is None else document.line("pairs", first)
-        self.problems.tell(severity, found, remedy, file=path, line=line)
+        self.of.problems.tell(severity, found, remedy, file=path, line=line)
 
     def _crossed(self) -> set[int]:
         """Tell pairs that others would mend, look at the bones with these; give the landmarks."""
@@ -217,11 +204,8 @@ class _Check:
                 _cost(one.gaps(better), better) / max(_cost(gaps, self.partner), 1e-300)
                 for one, gaps in self.seen
             ]
-            mended = [
-                one.specimen
-                for (one, _), share in zip(self.seen, shares, strict=True)
-                if share <= MENDED
-            ]
+            fits = zip(self.seen, shares, strict=True)
+            mended = [one.specimen for (one, _), share in fits if share <= MENDED]
             if len(mended) >= MOST_OF_THEM * len(self.seen):
                 fitting.append((float(np.nanmedian(shares)), better, mended))
         if not fitting:
@@ -234,16 +218,9 @@ class _Check:
         return set(np.flatnonzero(self.partner != better).tolist())
 
     def _written(self, partner: Indices, group: Indices) -> str:
-        pairs = [(i, int(partner[i])) for i in group.tolist() if i <= partner[i]]
-        pairs.sort(key=lambda pair: pair[0] == pair[1])
-        return listed(
-            [
-                f"[{self.names[i]}, {self.names[j]}]"
-                if i != j
-                else f"{self.names[i]} on the midline"
-                for i, j in pairs
-            ]
-        )
+        pairs = [(self.names[i], self.names[partner[i]]) for i in group if i < partner[i]]
+        midline = [f"{self.names[i]} on the midline" for i in group if i == partner[i]]
+        return listed([*(f"[{left}, {right}]" for left, right in pairs), *midline])
 
     def _tell_crossed(self, group: Indices, better: Indices, counted: str, sure: bool) -> None:
         first = int(group[0])
@@ -291,9 +268,7 @@ class _Check:
         off.sort(key=lambda i: -gaps[i])
         pairs = [(self.names[i], self.names[self.partner[i]]) for i in off]
         also = listed([f"{left} and {right}" for left, right in pairs[1:]], most=3)
-        row = one.rows[one.rows["landmark"].isin(pairs[0])].iloc[0]
-        here = self.problems.at(**where_of(self.config, row))
-        here.warning(
+        self.of.at(one.rows[one.rows["landmark"].isin(pairs[0])].iloc[0]).warning(
             f"{pairs[0][0]} and {pairs[0][1]} are no mirror images of each other{one.label}: they "
             f"are {gaps[off[0]]:.2f} mm off, {gaps[off[0]] / one.extent:.0%} of the bone's extent"
             + (f"; nor are {also}." if also else "."),

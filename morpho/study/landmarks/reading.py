@@ -15,14 +15,14 @@ from morpho.study.landmarks.curve_repair import repair_curves
 from morpho.study.landmarks.digitisations import check_digitisations
 from morpho.study.landmarks.digitised import DIGITISATION, Digitised
 from morpho.study.landmarks.midline import check_midline
-from morpho.study.landmarks.one_table import LandmarkRow, SpecimenNames, landmark_rows
+from morpho.study.landmarks.one_table import SpecimenNames, landmark_rows
 from morpho.study.landmarks.plausibility import check_plausibility
 from morpho.study.landmarks.unknown_specimens import UnknownSpecimens
 from morpho.study.reading.coordinates import MILLIMETRES, CellError, parse_coordinate
 from morpho.study.reading.paths import PathPattern
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.tables import read_table
-from morpho.study.reading.wording import Suggestions, quoted
+from morpho.study.reading.wording import Suggestions, meant, quoted
 from morpho.study.scheme.reading import Scheme
 from morpho.wording import listed
 
@@ -46,28 +46,31 @@ class _Gatherer:
         schemes: Mapping[str, Scheme],
         specimens: pd.DataFrame | None,
         problems: Problems,
-        broken: Iterable[str] = (),
+        elements: Iterable[str],
     ) -> None:
-        self.config = config
-        self.schemes = schemes
-        self.elements = [*schemes, *(name for name in broken if name not in schemes)]
-        self.names = SpecimenNames([] if specimens is None else list(specimens.index))
+        self.config, self.schemes, self.problems = config, schemes, problems
+        self.names = SpecimenNames([] if specimens is None else specimens.index)
         self.any_name = specimens is None
-        self.problems = problems
-        self.unit = MILLIMETRES[config.settings.landmarks.units]
-        self.decimal = config.settings.landmarks.decimal
-        self.points = {element: _point_names(scheme) for element, scheme in schemes.items()}
-        self.suggest = {"element": Suggestions(config.elements)}
-        for element, (names, numbered) in self.points.items():
-            known = [*sorted(names), *numbered]
-            self.suggest[f"landmark of {element}"] = Suggestions(known)
-        self.shown = ""  # the file that is being read, as messages name it
-        self.records: dict[str, list[tuple]] = {element: [] for element in self.elements}
+        self.fixed = {element: set(scheme.landmark_names) for element, scheme in schemes.items()}
+        # curves and patches, whose points are numbered
+        self.numbered = {
+            element: {
+                **dict.fromkeys(scheme.curve_names, "curve"),
+                **dict.fromkeys(scheme.patch_names, "patch"),
+            }
+            for element, scheme in schemes.items()
+        }
+        self.elements = Suggestions(config.elements)
+        self.landmarks = {
+            element: Suggestions([*sorted(self.fixed[element]), *numbered])
+            for element, numbered in self.numbered.items()
+        }
+        self.records: dict[str, list[tuple]] = {element: [] for element in elements}
         self.unknown = UnknownSpecimens(self.names.known)
 
     def run(self) -> dict[str, pd.DataFrame]:
         files: dict[Path, PathPattern] = {}
-        for element in self.elements:
+        for element in self.records:
             for pattern in self.config.landmark_patterns:
                 for path in pattern.files(element=element):
                     files.setdefault(path, pattern)
@@ -85,18 +88,17 @@ class _Gatherer:
                             "Rename it if it belongs to the study.",
                             file=path,
                         )
-        for path in sorted(files):
-            values = files[path].values(path) or {}
-            self._file(path, values)
-        understood = {
-            element: [(record[0], record[4]) for record in records]
-            for element, records in self.records.items()
-        }
-        self.unknown.tell(understood, self.problems)
-        return {element: self._frame(element) for element in self.elements}
+        for path, pattern in sorted(files.items()):
+            self._file(path, pattern.values(path) or {})
+        self.unknown.tell(
+            {
+                element: [(record[0], record[4]) for record in records]
+                for element, records in self.records.items()
+            }
+        )
+        return {element: self._frame(element) for element in self.records}
 
     def _file(self, path: Path, from_path: Mapping[str, str]) -> None:
-        self.shown = self.problems.shown_path(path)
         table = read_table(path, self.problems, self.config.settings.landmarks.delimiter)
         if table is None:
             return
@@ -106,52 +108,47 @@ class _Gatherer:
                 "Fill it in, or delete the file.",
                 file=path,
             )
-        for row in landmark_rows(self.config, table, from_path, self.names, self.problems):
-            self._row(path, row)
+        shown, here = self.problems.shown_path(path), self.problems.at(file=path)
+        rows = landmark_rows(self.config, table, from_path, self.names, self.problems)
+        for line, cells in rows:
+            record = self._record(cells, here.at(line=line))
+            if record is not None:
+                self.records[cells["element"]].append((*record, shown, line))
 
-    def _row(self, path: Path, row: LandmarkRow) -> None:
-        cells, line = row.cells, row.line
-        element = cells["element"]
-        specimen, landmark = cells["specimen"] or None, cells["landmark"] or None
-        here = self.problems.at(file=path, line=line, specimen=specimen, landmark=landmark)
-        if element not in self.config.elements:
-            near = self.suggest["element"].nearest(element) if element else None
-            hint = f"Did you mean {near}?" if near else f"Known: {listed(self.config.elements)}."
+    def _record(self, cells: dict[str, str], here: Problems) -> tuple | None:
+        """What a row says; None if it cannot be used, or is another element's."""
+        element, known = cells["element"], self.config.elements
+        here = here.at(specimen=cells["specimen"] or None, landmark=cells["landmark"] or None)
+        if element not in known:
+            near = next(iter(self.elements.ranked(element)), None) if element else None
             found = f"{quoted(element)}, which is not in study.yaml" if element else "blank"
-            here.error(f"element is {found}.", hint)
-            return
+            here.error(f"element is {found}.", meant(near) or f"Known: {listed(known)}.")
         if element not in self.records:
-            return  # another element's row
+            return None
         here = here.at(element=element)
-        specimen = self._specimen(path, row, here)
-        landmark = self._landmark(row, here)
+        specimen = self._specimen(cells, here)
+        landmark = self._landmark(cells, here)
         # A slip in a coordinate must not make the row seem absent as well.
-        place = self._coordinates(row, here) or (math.nan, math.nan, math.nan)
+        place = self._coordinates(cells, here) or (math.nan, math.nan, math.nan)
         if specimen is None or landmark is None:
-            return
-        labels = cells["replicate"], cells["observer"]
-        self.records[element].append(
-            (specimen, element, *labels, landmark, *place, self.shown, line)
-        )
+            return None
+        return specimen, element, cells["replicate"], cells["observer"], landmark, *place
 
-    def _specimen(self, path: Path, row: LandmarkRow, here: Problems) -> str | None:
-        written = row.cells["specimen"]
-        if self.any_name and written:
-            return written
-        name = self.names.find(written)
-        if name is not None:
-            return name
-        if written:
-            landmark = row.cells["landmark"]
-            self.unknown.add(path, row.line, row.cells["element"], written, landmark)
-        else:
+    def _specimen(self, cells: dict[str, str], here: Problems) -> str | None:
+        written = cells["specimen"]
+        if not written:
             here.error("specimen is blank.", "Name the specimen, as in the specimen table.")
-        return None
+            return None
+        name = written if self.any_name else self.names.find(written)
+        if name is None:
+            here = here.at(specimen=None)
+            self.unknown.add(here, cells["element"], written, cells["landmark"])
+        return name
 
-    def _landmark(self, row: LandmarkRow, here: Problems) -> str | None:
-        written, element = row.cells["landmark"], row.cells["element"]
-        names, numbered = self.points.get(element, (set(), {}))
-        if written in names or (written and element not in self.points):
+    def _landmark(self, cells: dict[str, str], here: Problems) -> str | None:
+        written, element = cells["landmark"], cells["element"]
+        numbered = self.numbered.get(element, {})
+        if written in self.fixed.get(element, {written} - {""}):
             return written  # where the scheme could not be read any name will do
         stem, dot, number = written.rpartition(".")
         plain = number.isascii() and number.isdigit() and len(number) <= 6
@@ -164,23 +161,23 @@ class _Gatherer:
         elif not written:
             found, remedy = "landmark is blank.", "Name the landmark, as in the scheme."
         else:
-            near = self.suggest[f"landmark of {element}"].nearest(stem if dot else written)
-            found = f"The landmark {quoted(written)} is not in the scheme of {element}."
+            near = next(iter(self.landmarks[element].ranked(stem if dot else written)), None)
             near = f"{near}.{number}" if near in numbered and plain else near
-            remedy = f"Did you mean {near}? " if near else ""
-            remedy += "Correct the name, or add the landmark to the scheme."
+            found = f"The landmark {quoted(written)} is not in the scheme of {element}."
+            remedy = f"{meant(near)} Correct the name, or add the landmark to the scheme.".lstrip()
         here.error(found, remedy, landmark=None)
         return None
 
-    def _coordinates(self, row: LandmarkRow, here: Problems) -> Place | None:
-        place, right = [], True
+    def _coordinates(self, cells: dict[str, str], here: Problems) -> Place | None:
+        place = []
         for axis in "xyz":
             try:
-                place.append(parse_coordinate(row.cells[axis], self.decimal))
+                number = parse_coordinate(cells[axis], self.config.settings.landmarks.decimal)
+                place.append(number)
             except CellError as error:
-                here.error(f"{axis} {error.found}", error.remedy)
-                right = False
-        if not right:
+                found, remedy = error.args
+                here.error(f"{axis} {found}", remedy)
+        if len(place) < 3:
             return None
         blank = [axis for axis, value in zip("xyz", place, strict=True) if math.isnan(value)]
         if 0 < len(blank) < 3:
@@ -192,41 +189,29 @@ class _Gatherer:
         x, y, z = place
         if x == y == z and abs(x) in _CODES:
             here.error(
-                f"x, y and z are all {row.cells['x']}, which looks like a code for a missing "
-                "landmark.",
+                f"x, y and z are all {cells['x']}, which looks like a code for a missing landmark.",
                 "If the landmark is missing leave its cells blank.",
             )
             return None
-        return x * self.unit, y * self.unit, z * self.unit
+        unit = MILLIMETRES[self.config.settings.landmarks.units]
+        return x * unit, y * unit, z * unit
 
     def _frame(self, element: str) -> pd.DataFrame:
-        scheme = self.schemes.get(element)
+        scheme, numbered = self.schemes.get(element), self.numbered.get(element, {})
         written = sorted({record[4] for record in self.records[element]})
         known = written if scheme is None else scheme.landmark_names
-        order = {name: i for i, name in enumerate(known)}
-        parts = [*scheme.curve_names, *scheme.patch_names] if scheme else []
-        later = {name: len(order) + i for i, name in enumerate(parts)}
+        order = {name: i for i, name in enumerate([*known, *numbered])}
 
         def place(record: tuple) -> tuple:
             specimen, _, replicate, observer, landmark = record[:5]
             stem, _, number = landmark.rpartition(".")
-            rank = (order[landmark], 0) if landmark in order else (later[stem], int(number))
-            return specimen, replicate, observer, rank, record[8], record[9]
+            rank = (order[landmark], 0) if landmark in order else (order[stem], int(number))
+            return specimen, replicate, observer, rank, *record[8:]
 
         records = sorted(self.records[element], key=place)
+        numbers = {"x": np.float64, "y": np.float64, "z": np.float64, "line": np.int64}
         frame = pd.DataFrame(records, columns=list(LANDMARK_COLUMNS))
-        for axis in "xyz":
-            frame[axis] = frame[axis].astype(np.float64)
-        for name in ("specimen", "element", "replicate", "observer", "landmark", "file"):
-            frame[name] = frame[name].astype(str)
-        frame["line"] = frame["line"].astype(np.int64)
-        return frame
-
-
-def _point_names(scheme: Scheme) -> tuple[set[str], dict[str, str]]:
-    numbered = dict.fromkeys(scheme.curve_names, "curve")
-    numbered.update(dict.fromkeys(scheme.patch_names, "patch"))
-    return set(scheme.landmark_names), numbered
+        return frame.astype({name: numbers.get(name, str) for name in LANDMARK_COLUMNS})
 
 
 def gather_landmarks(
@@ -245,28 +230,27 @@ def gather_landmarks(
         return {}
     if problems.base is None:
         problems.base = config.folder
-    unreadable = [p for p in config.landmark_patterns if p.unknown]
     broken = dict(broken or {})
-    names = {element: scheme for element, scheme in broken.items() if scheme is not None}
-    named = {**schemes, **names}
-    gatherer = _Gatherer(config, named, specimens, problems, broken)
+    named = {**schemes, **{name: scheme for name, scheme in broken.items() if scheme is not None}}
+    unreadable = any(pattern.unknown for pattern in config.landmark_patterns)
+    gatherer = _Gatherer(config, named, specimens, problems, {**named, **broken})
     frames = {} if unreadable else gatherer.run()
     for element, frame in list(frames.items()):
         if frame.empty:
-            here = problems.at(file=config.path, element=element)
+            here = problems.at(element=element)
             paths = set(config.landmark_files(element))
             if not paths:
                 files = listed(quoted(p.pattern) for p in config.landmark_patterns)
                 here.error(
                     f"No landmark table of {element} was found: no file fits {files}.",
                     "Put the tables there, or correct landmarks: files.",
-                    line=config.line("landmarks", "files"),
+                    **config.at("landmarks", "files"),
                 )
             elif not any(problem.file in paths for problem in problems.errors):
                 here.error(
                     f"No landmark table has a row of {element}.",
                     "Add its tables, or take the element out of study.yaml.",
-                    line=config.line("elements", element),
+                    **config.at("elements", element),
                 )
             continue
         if element not in named:
@@ -296,5 +280,4 @@ def read_landmarks(
     """
     problems = Problems(base=config.folder)
     frames = gather_landmarks(config, {element: scheme}, specimens, problems)
-    problems.raise_if_errors()
-    return frames[element]
+    return problems.sound(frames.get(element))

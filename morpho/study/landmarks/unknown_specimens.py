@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from functools import cache
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import Suggestions, looks_alike, quoted, squeezed
+from morpho.study.reading.wording import Suggestions, looks_alike, meant, quoted, squeezed
 
 __all__ = ["UnknownSpecimens"]
 
@@ -26,51 +27,38 @@ class UnknownSpecimens:
     """
 
     def __init__(self, known: Iterable[str]) -> None:
-        self._known = list(known)
-        self._suggest = Suggestions(self._known)
-        self._by_zeros: dict[str, list[str]] = {}
-        for name in self._known:
-            self._by_zeros.setdefault(_without_zeros(name), []).append(name)
-        self._rows: list[tuple[Path, int, str, str, str]] = []
+        self._suggest = Suggestions(known)
+        self._by_zeros: dict[str, list[str]] = defaultdict(list)
+        for name in self._suggest.known:
+            self._by_zeros[_without_zeros(name)].append(name)
+        self._rows: list[tuple[Problems, str, str, str]] = []
 
-    def add(self, path: Path, line: int, element: str, specimen: str, landmark: str) -> None:
+    def add(self, here: Problems, element: str, specimen: str, landmark: str) -> None:
         """Keep a row."""
-        self._rows.append((path, line, element, specimen, landmark))
+        self._rows.append((here, element, specimen, landmark))
 
-    def tell(self, landmarks: Mapping[str, Iterable[tuple[str, str]]], problems: Problems) -> None:
+    def tell(self, landmarks: Mapping[str, Iterable[tuple[str, str]]]) -> None:
         """Tell every row kept, given specimen and landmark of those understood, by element."""
-        if not self._rows:
-            return
-        rows = {element: set(pairs) for element, pairs in landmarks.items()}
-        digitised = {element: {name for name, _ in pairs} for element, pairs in rows.items()}
-        anywhere: set[str] = set().union(*digitised.values())
-        for path, line, element, specimen, landmark in self._rows:
-            here, taken = digitised.get(element, set()), rows.get(element, set())
+        anywhere = {name for pairs in landmarks.values() for name, _ in pairs}
 
-            def fits(
-                name: str,
-                landmark: str = landmark,
-                here: set[str] = here,
-                taken: set[tuple[str, str]] = taken,
-            ) -> bool:
-                return name not in anywhere or (name in here and (name, landmark) not in taken)
+        @cache
+        def taken(element: str, landmark: str) -> set[str]:
+            names = {name for name, _ in landmarks[element]}
+            return anywhere - names | {name for name, has in landmarks[element] if has == landmark}
 
-            problems.error(
+        for here, element, specimen, landmark in self._rows:
+            here.error(
                 f"The specimen {quoted(specimen)} is not in the specimen table.",
-                self._remedy(specimen, fits),
-                file=path,
-                line=line,
-                element=element,
-                landmark=landmark or None,
+                self._remedy(specimen, taken(element, landmark)),
             )
 
-    def _remedy(self, written: str, fits: Callable[[str], bool]) -> str:
+    def _remedy(self, written: str, taken: set[str]) -> str:
         correct = "Correct the name, or add the specimen to the table."
         zeros = self._by_zeros.get(_without_zeros(written), [])
         if len(zeros) == 1 and not looks_alike(zeros[0], written):
-            if fits(zeros[0]):
+            if zeros[0] not in taken:
                 return (
-                    f"Did you mean {quoted(zeros[0])}? A spreadsheet takes the zeros off a number: "
+                    f"{meant(zeros[0], quoted)} A spreadsheet takes the zeros off a number: "
                     "write the name the same way in both tables."
                 )
             return (
@@ -78,6 +66,6 @@ class UnknownSpecimens:
                 f"spreadsheet took zeros off a number there. {correct}"
             )
         for near in self._suggest.ranked(written):
-            if looks_alike(near, written) or fits(near):
-                return f"Did you mean {quoted(near)}? {correct}"
+            if looks_alike(near, written) or near not in taken:
+                return f"{meant(near, quoted)} {correct}"
         return correct

@@ -35,52 +35,49 @@ _INFINITE = {"inf", "infinity", "+inf", "-inf", "+infinity", "-infinity", "∞",
 class CellError(ValueError):
     """A cell that holds no coordinate: what was found, as the end of a sentence, and a remedy."""
 
-    def __init__(self, found: str, remedy: str) -> None:
-        super().__init__(found, remedy)
-        self.found = found
-        self.remedy = remedy
-
 
 def _refuse(text: str, decimal: str) -> CellError:
-    shown = quoted(text)
     word = text.casefold()
-    if word in _MISSING:
-        return CellError(
-            f"is {shown}.", "If the landmark is missing leave its cells blank, without a word."
-        )
-    if word in _INFINITE:
-        return CellError(f"is {shown}, which is no place on a bone.", "Digitise it again.")
-    if decimal == "." and _WITH_COMMA.match(text):
-        return CellError(
-            f"is {shown}, with a comma.",
+    # the first that holds: what it is, and what to do
+    rules = (
+        (
+            word in _MISSING,
+            ".",
+            "If the landmark is missing leave its cells blank, without a word.",
+        ),
+        (word in _INFINITE, ", which is no place on a bone.", "Digitise it again."),
+        (
+            decimal == "." and _WITH_COMMA.match(text),
+            ", with a comma.",
             "If the comma is the decimal mark write decimal: ',' under landmarks in study.yaml; "
             "if it parts thousands delete it.",
-        )
-    if decimal == "," and _PLAIN.match(text):
-        return CellError(
-            f"is {shown}, with a point, but the decimal mark in study.yaml is the comma.",
+        ),
+        (
+            decimal == "," and _PLAIN.match(text),
+            ", with a point, but the decimal mark in study.yaml is the comma.",
             "Use one decimal mark in all landmark tables, and say which under landmarks: decimal.",
-        )
-    if _DATE.match(word):
-        return CellError(
-            f"is {shown}, a date, which a spreadsheet makes of some numbers.",
+        ),
+        (
+            _DATE.match(word),
+            ", a date, which a spreadsheet makes of some numbers.",
             "Copy the number from the file that the spreadsheet was filled from, and bring its "
             "columns in as text.",
-        )
-    if _GROUPED.match(text):
-        return CellError(f"is {shown}, with a mark between thousands.", "Write 1234.5 for 1,234.5.")
-    unit = _WITH_UNIT.match(text)
-    if unit:
-        return CellError(
-            f"is {shown}, with a unit.",
+        ),
+        (_GROUPED.match(text), ", with a mark between thousands.", "Write 1234.5 for 1,234.5."),
+        (
+            _WITH_UNIT.match(text),
+            ", with a unit.",
             "Write the number alone, and the unit under landmarks: units in study.yaml.",
-        )
-    if word.startswith("#"):
-        return CellError(f"is {shown}, a spreadsheet's error.", "Put the spreadsheet right.")
-    return CellError(
-        f"is {shown}, which is no number.",
-        "Write a number, or leave x, y and z blank if the landmark is missing.",
+        ),
+        (word.startswith("#"), ", a spreadsheet's error.", "Put the spreadsheet right."),
+        (
+            True,
+            ", which is no number.",
+            "Write a number, or leave x, y and z blank if the landmark is missing.",
+        ),
     )
+    what, remedy = next((what, remedy) for holds, what, remedy in rules if holds)
+    return CellError(f"is {quoted(text)}{what}", remedy)
 
 
 def parse_coordinate(text: str, decimal: str = ".") -> float:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from morpho.study.landmarks.digitised import Study
 from morpho.study.reading.paths import SCAN_ENDINGS, PathPattern
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.wording import listed
 
 if TYPE_CHECKING:
@@ -61,10 +62,9 @@ def _tell_passed_over(
         )
 
 
-def check_files(
-    config: StudyConfig, landmarks: Mapping[str, pd.DataFrame], problems: Problems
-) -> None:
+def check_files(study: Study, problems: Problems) -> None:
     """Count the scans of each element, and name the tables and scans that no pattern fits."""
+    config, landmarks = study.config, study.landmarks
     patterns = [one for one in config.landmark_patterns if not one.unknown]
     shown = listed((quoted(one.pattern) for one in patterns), last="or")
     tables = _passed_over(config, patterns, TABLE_ENDINGS)
@@ -96,32 +96,27 @@ def _count(config: StudyConfig, element: str, rows: pd.DataFrame, problems: Prob
             f"Scans of {element} were found for {len(found)} of the {len(digitised)} digitised "
             f"specimens; there is none of {listed(absent, most=SHOWN)}.",
             "If there are more, see that their names fit scans: files.",
-            file=config.path,
-            line=config.line("scans", "files"),
+            **config.at("scans", "files"),
             element=element,
         )
 
 
-def check_scan_units(config: StudyConfig, specimens: pd.DataFrame, problems: Problems) -> None:
+def check_scan_units(study: Study, problems: Problems) -> None:
     """Check that each scan that has a unit of its own is one of the study's."""
-    here = problems.at(file=config.path)
+    config, specimens = study.config, study.specimens
     scans = config.settings.scans
     for element, units in scans.units_of.items() if scans else ():
         if element not in config.elements:
-            near = nearest(element, list(config.elements))
-            here.error(
+            problems.error(
                 f"scans.units_of names the element {quoted(element)}, which is not in study.yaml.",
-                f"Did you mean {near}?" if near else f"Known: {listed(config.elements)}.",
-                line=config.line("scans", "units_of", element),
+                meant(nearest(element, config.elements)) or f"Known: {listed(config.elements)}.",
+                **config.at("scans", "units_of", element),
             )
             continue
-        for specimen in units:
-            if specimen in specimens.index:
-                continue
-            near = nearest(specimen, list(specimens.index))
-            here.error(
+        for specimen in (name for name in units if name not in specimens.index):
+            problems.error(
                 f"scans.units_of names {quoted(specimen)}, which is not in the specimen table.",
-                f"Did you mean {quoted(near)}?" if near else "Put the name right.",
-                line=config.line("scans", "units_of", element, specimen),
+                meant(nearest(specimen, specimens.index), quoted) or "Put the name right.",
+                **config.at("scans", "units_of", element, specimen),
                 element=element,
             )

@@ -12,6 +12,7 @@ import os
 import re
 import stat
 import unicodedata
+from itertools import takewhile
 from pathlib import Path
 
 __all__ = ["PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "no_file", "safe_name"]
@@ -20,6 +21,12 @@ PLACEHOLDERS = ("element", "specimen", "replicate")
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
 
 _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
+_NO_FILES = {
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
 
 
 def safe_name(name: str) -> str:
@@ -53,15 +60,7 @@ def no_file(path: Path | str) -> str:
         mode = os.stat(path).st_mode
     except (OSError, ValueError):
         return "a link to what is not there" if os.path.islink(path) else ""
-    for test, phrase in (
-        (stat.S_ISFIFO, "a pipe"),
-        (stat.S_ISSOCK, "a socket"),
-        (stat.S_ISCHR, "a device"),
-        (stat.S_ISBLK, "a device"),
-    ):
-        if test(mode):
-            return phrase
-    return ""
+    return _NO_FILES.get(stat.S_IFMT(mode), "")
 
 
 class PathPattern:
@@ -76,11 +75,17 @@ class PathPattern:
 
     def __init__(self, pattern: str, folder: Path) -> None:
         self.pattern = pattern
-        self.folder = folder
-        self._whole = os.path.normpath(os.path.join(folder, pattern))
-        self.placeholders = tuple(
-            dict.fromkeys(m.group(1) for m in _TOKEN.finditer(pattern) if m.group(1) is not None)
-        )
+        names = (match[1] for match in _TOKEN.finditer(pattern) if match[1] is not None)
+        self.placeholders = tuple(dict.fromkeys(names))
+        whole = os.path.normpath(os.path.join(folder, pattern))
+        above, rest = "", whole
+        if not os.path.isabs(pattern):
+            # the folder itself may have braces or stars in its name: only the pattern is read
+            around = os.path.commonpath([folder, whole])
+            above, rest = around.rstrip(os.sep) + os.sep, os.path.relpath(whole, around)
+        kinds = ("text", "value", "star")
+        parts = enumerate(_TOKEN.split(rest))
+        self._parts = [("text", above), *((kinds[i % 3], p) for i, p in parts if p is not None)]
 
     @property
     def unknown(self) -> tuple[str, ...]:
@@ -90,54 +95,20 @@ class PathPattern:
     @property
     def fixed_folder(self) -> Path:
         """The folder that all its files lie in or below."""
-        fixed = ""
-        for kind, text in self._split():
-            if kind != "text":
-                break
-            fixed += text
-        return Path(os.path.dirname(fixed))
-
-    def _split(self) -> list[tuple[str, str]]:
-        # the folder itself may have braces or stars in its name, so only the pattern is read
-        parts: list[tuple[str, str]] = []
-        relative = os.path.relpath(self._whole, self.folder)
-        if os.path.isabs(self.pattern):
-            relative = self._whole
-        else:
-            steps = relative.replace(os.sep, "/").split("/")
-            up = 0
-            while up < len(steps) and steps[up] == "..":
-                up += 1
-            base = os.path.normpath(os.path.join(self.folder, *([".."] * up)))
-            parts.append(("text", base.rstrip(os.sep) + os.sep))
-            relative = os.sep.join(steps[up:])
-        start = 0
-        for match in _TOKEN.finditer(relative):
-            if match.start() > start:
-                parts.append(("text", relative[start : match.start()]))
-            if match.group(1) is None:
-                parts.append(("star", "*"))
-            else:
-                parts.append(("value", match.group(1)))
-            start = match.end()
-        parts.append(("text", relative[start:]))
-        return parts
+        texts = takewhile(lambda part: part[0] == "text", self._parts)
+        return Path(os.path.dirname("".join(text for _, text in texts)))
 
     def _glob(self, known: dict[str, str], any_case: bool = False) -> str:
-        result = ""
-        for kind, text in self._split():
-            if kind == "value" and text in known:
-                result += glob.escape(known[text])
-            elif kind == "text":
-                result += _caseless(text, self.folder) if any_case else glob.escape(text)
-            else:
-                result += "*"
-        return result
+        written = _caseless if any_case else glob.escape
+        return "".join(
+            written(text) if kind == "text" else glob.escape(known[text]) if text in known else "*"
+            for kind, text in self._parts
+        )
 
     @functools.cached_property
     def _regex(self) -> re.Pattern[str]:
         result, used = "", set()
-        for kind, text in self._split():
+        for kind, text in self._parts:
             if kind == "text":
                 result += re.escape(text)
             elif kind == "star":
@@ -158,39 +129,41 @@ class PathPattern:
 
     def files(self, **known: str) -> list[Path]:
         """List the files that fit and are not hidden; some placeholders may be settled."""
-        found = []
-        for name in glob.glob(self._glob(known)):
-            path = Path(name)
-            values = self.values(path)
-            if values is None or not os.path.isfile(path):
-                continue
-            if all(values.get(key, value) == value for key, value in known.items()):
-                found.append(path)
-        return sorted(found)
+        found = [
+            (path, self.values(path)) for path in _there(self._glob(known)) if os.path.isfile(path)
+        ]
+        return [
+            path
+            for path, values in found
+            if values is not None and all(values.get(key, v) == v for key, v in known.items())
+        ]
 
     def no_files(self, **known: str) -> list[tuple[Path, str]]:
         """List what fits but is no file that can be read, such as a pipe, each with what it is."""
-        paths = [Path(name) for name in glob.glob(self._glob(known))]
-        found = [(path, no_file(path)) for path in paths if self.values(path) is not None]
-        return sorted((path, what) for path, what in found if what)
+        found = [(path, no_file(path)) for path in _there(self._glob(known))]
+        return [(path, what) for path, what in found if what and self.values(path) is not None]
 
     def beside(self, **known: str) -> list[Path]:
         """List all files of the folders that the pattern points to, whether they fit or not."""
-        names = glob.glob(os.path.join(os.path.dirname(self._glob(known)), "*"))
-        return sorted(Path(name) for name in names if os.path.isfile(name))
+        beside = os.path.join(os.path.dirname(self._glob(known)), "*")
+        return [path for path in _there(beside) if os.path.isfile(path)]
 
     def near_misses(self, **known: str) -> list[Path]:
         """List files that would fit only if capitals and small letters were the same."""
         fitting = set(self.files(**known))
         loose = re.compile(self._regex.pattern, re.DOTALL | re.IGNORECASE)
-        return sorted(
-            Path(name)
-            for name in glob.glob(self._glob(known, any_case=True))
-            if os.path.isfile(name) and Path(name) not in fitting and loose.match(name)
-        )
+        return [
+            path
+            for path in _there(self._glob(known, any_case=True))
+            if os.path.isfile(path) and path not in fitting and loose.match(str(path))
+        ]
 
 
-def _caseless(text: str, folder: Path) -> str:
+def _there(pattern: str) -> list[Path]:
+    return sorted(map(Path, glob.glob(pattern)))
+
+
+def _caseless(text: str) -> str:
     if os.path.isabs(text):  # the part that lies above the pattern is taken as it is
         return glob.escape(text)
     return "".join(

@@ -7,9 +7,10 @@ import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, TypedDict, Unpack
+from typing import Any, Literal, TypedDict, TypeVar, Unpack
 
 from morpho.study.reading.wording import visible
 from morpho.wording import counted
@@ -17,6 +18,7 @@ from morpho.wording import counted
 __all__ = ["Problem", "Problems", "Severity", "StudyError", "Where", "refusal"]
 
 Severity = Literal["error", "warning", "note"]
+Found = TypeVar("Found")
 
 # More problems of one kind than this are shortened to the first few and a count.
 MOST_OF_A_KIND = 20
@@ -49,22 +51,15 @@ class Problem:
     @property
     def kind(self) -> tuple[str, str]:
         """Problems whose findings differ only in names and numbers are of one kind."""
-        return self.severity, _without_particulars(self.found)
+        return self.severity, re.sub(r'"[^"]*"|[0-9][0-9.,]*', "#", self.found)
 
-    def where(self) -> str:
-        """Say where in the file it is: line, element, specimen, landmark."""
-        parts = []
-        if self.line is not None:
-            parts.append(f"line {self.line}")
-        for label in ("element", "specimen", "landmark"):
-            value = getattr(self, label)
-            if value is not None:
-                parts.append(f"{label} {visible(value)}")
-        return ", ".join(parts)
-
-
-def _without_particulars(text: str) -> str:
-    return re.sub(r'"[^"]*"|[0-9][0-9.,]*', "#", text)
+    def lines(self) -> list[str]:
+        """Tell it in two lines, with where in the file it is: line, element, specimen, landmark."""
+        places = {name: getattr(self, name) for name in ("line", "element", "specimen", "landmark")}
+        where = [
+            f", {name} {visible(value)}" for name, value in places.items() if value is not None
+        ]
+        return [f"  {self.severity}{''.join(where)}: {self.found}", f"    {self.remedy}"]
 
 
 class Problems:
@@ -125,28 +120,21 @@ class Problems:
     @property
     def errors(self) -> list[Problem]:
         """The errors."""
-        return [problem for problem in self._items if problem.severity == "error"]
+        return [problem for problem in self if problem.severity == "error"]
 
     @property
     def warnings(self) -> list[Problem]:
         """The warnings."""
-        return [problem for problem in self._items if problem.severity == "warning"]
-
-    @property
-    def notes(self) -> list[Problem]:
-        """The notes."""
-        return [problem for problem in self._items if problem.severity == "note"]
+        return [problem for problem in self if problem.severity == "warning"]
 
     def shown_path(self, file: Path | None) -> str:
         """Name a file as messages do: relative to the study's folder, with forward slashes."""
         if file is None:
             return "the study"
-        if self.base is None:
-            return visible(file.as_posix())
-        try:
-            return visible(Path(os.path.relpath(file, self.base)).as_posix())
-        except ValueError:  # on another drive
-            return visible(file.as_posix())
+        if self.base is not None:
+            with suppress(ValueError):  # on another drive
+                file = Path(os.path.relpath(file, self.base))
+        return visible(file.as_posix())
 
     def count(self) -> str:
         """Count the problems in one phrase: ``2 errors, 1 warning, no notes``."""
@@ -162,41 +150,36 @@ class Problems:
         Many problems of one kind in a file, or over many files, are shortened to the first few and
         a count.
         """
-        wanted = set(severities)
-        order = {"error": 0, "warning": 1, "note": 2}
+        wanted, order = set(severities), ("error", "warning", "note")
         by_file: dict[str, list[Problem]] = defaultdict(list)
-        for problem in self._items:
+        for problem in sorted(
+            self, key=lambda p: (p.line is None, p.line or 0, order.index(p.severity))
+        ):
             if problem.severity in wanted:
                 by_file[self.shown_path(problem.file)].append(problem)
-        files_of_kind = Counter(
-            kind for problems in by_file.values() for kind in {p.kind for p in problems}
-        )
+        files_of = Counter(kind for found in by_file.values() for kind in {p.kind for p in found})
         blocks = []
         told: Counter[tuple[str, str]] = Counter()
-        for name in sorted(by_file):
-            problems = sorted(
-                by_file[name], key=lambda p: (p.line is None, p.line or 0, order[p.severity])
-            )
+        for name, problems in sorted(by_file.items()):
             lines = []
-            in_file = Counter(problem.kind for problem in problems)
-            shown: Counter[tuple[str, str]] = Counter()
+            in_file, shown = Counter(problem.kind for problem in problems), Counter[Any]()
             for problem in problems:
                 kind = problem.kind
-                if files_of_kind[kind] > MOST_OF_A_KIND and told[kind] >= SHOWN_OF_A_KIND:
+                if files_of[kind] > MOST_OF_A_KIND and told[kind] >= SHOWN_OF_A_KIND:
                     continue
                 most = MOST_OF_A_KIND if in_file[kind] <= MOST_OF_A_KIND else SHOWN_OF_A_KIND
                 shown[kind] += 1
                 if shown[kind] <= most:
-                    lines.extend(_lines(problem))
+                    lines += problem.lines()
                 elif shown[kind] == most + 1:
                     lines.append(f"  ... and {in_file[kind] - most} more like it in this file")
             for kind in shown:
                 told[kind] += 1
-                if told[kind] == SHOWN_OF_A_KIND and files_of_kind[kind] > MOST_OF_A_KIND:
-                    others = files_of_kind[kind] - SHOWN_OF_A_KIND
+                if told[kind] == SHOWN_OF_A_KIND and files_of[kind] > MOST_OF_A_KIND:
+                    others = files_of[kind] - SHOWN_OF_A_KIND
                     lines.append(f"  ... and the like in {others} more files")
             if lines:
-                blocks.append("\n".join([name, *lines]))
+                blocks += [name, *lines]
         return "\n".join(blocks)
 
     def extend(self, problems: Iterable[Problem]) -> None:
@@ -209,11 +192,12 @@ class Problems:
         if self.errors:
             raise StudyError(self)
 
-
-def _lines(problem: Problem) -> list[str]:
-    where = problem.where()
-    head = f"  {problem.severity}" + (f", {where}" if where else "") + f": {problem.found}"
-    return [head, f"    {problem.remedy}"]
+    def sound(self, found: Found | None) -> Found:
+        """Give what was found; stop if there is an error among the problems, or nothing."""
+        self.raise_if_errors()
+        if found is None:  # cannot be: that nothing was found is an error
+            raise ValueError("nothing could be read")
+        return found
 
 
 class StudyError(ValueError):

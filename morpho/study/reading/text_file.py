@@ -8,7 +8,7 @@ from pathlib import Path
 
 from morpho.study.reading.paths import no_file
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 
 __all__ = ["decode", "read_text"]
 
@@ -59,9 +59,9 @@ def _why_not(path: Path, error: OSError) -> tuple[str, str]:
             beside = sorted(os.listdir(path.parent))
         except OSError:
             return "This file does not exist, nor does its folder.", "Put the path right."
-        near = nearest(path.name, beside)
-        hint = f" Did you mean {quoted(near)}, in the same folder?" if near else ""
-        return "This file does not exist.", f"Put the path right, or the file in its place.{hint}"
+        hint = meant(nearest(path.name, beside), lambda near: f"{quoted(near)}, in the same folder")
+        remedy = f"Put the path right, or the file in its place. {hint}".rstrip()
+        return "This file does not exist.", remedy
     if isinstance(error, IsADirectoryError) or os.path.isdir(path):
         return "This is a folder, not a file.", "Give the path of the file itself."
     if isinstance(error, PermissionError):

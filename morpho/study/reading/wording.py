@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable
 
-__all__ = ["Suggestions", "looks_alike", "nearest", "quoted", "squeezed", "visible"]
+__all__ = ["Suggestions", "looks_alike", "meant", "nearest", "quoted", "squeezed", "visible"]
 
 
 def visible(text: object) -> str:
@@ -57,7 +57,7 @@ def squeezed(name: str) -> str:
     )
 
 
-def nearest(name: str, known: Sequence[str]) -> str | None:
+def nearest(name: str, known: Iterable[str]) -> str | None:
     """Find the known name that a misspelt one was probably meant to be.
 
     Examples
@@ -65,11 +65,15 @@ def nearest(name: str, known: Sequence[str]) -> str | None:
     >>> nearest("coronoid-tip", ["coronoid_tip", "condyle_front"])
     'coronoid_tip'
     """
-    found = _close(name, known, 1)
-    return found[0] if found else None
+    return next(iter(_close(name, known, 1)), None)
 
 
-def _close(name: str, known: Sequence[str], most: int) -> list[str]:
+def meant(near: str | None, shown: Callable[[str], str] = str) -> str:
+    """Ask for the name that was probably meant, if there is any."""
+    return f"Did you mean {shown(near)}?" if near else ""
+
+
+def _close(name: str, known: Iterable[str], most: int) -> list[str]:
     by_look: dict[str, str] = {}
     for candidate in known:
         by_look.setdefault(_loose(candidate), candidate)
@@ -78,15 +82,15 @@ def _close(name: str, known: Sequence[str], most: int) -> list[str]:
 
 
 class Suggestions:
-    """Finds the nearest known names for many misspelt ones without taking long.
+    """Ranks the names near to many misspelt ones, the nearest first, without taking long.
 
     For more than `most` different names none is suggested: then it is no misspelling but a wrong
     column.
 
     Examples
     --------
-    >>> Suggestions(["tip", "heel"]).nearest("heal")
-    'heel'
+    >>> Suggestions(["tip", "heel"]).ranked("heal")
+    ['heel']
     """
 
     def __init__(self, known: Iterable[str], most: int = 200) -> None:
@@ -94,18 +98,11 @@ class Suggestions:
         self.most = most
         self._found: dict[str, list[str]] = {}
 
-    def nearest(self, name: str) -> str | None:
-        """Find the nearest known name, as the function of this name does."""
-        found = self.ranked(name)
-        return found[0] if found else None
-
     def ranked(self, name: str) -> list[str]:
         """Rank the known names that are near; those that nobody would take for it are left out."""
-        if name not in self._found:
-            if len(self._found) >= self.most:
-                return []
+        if name not in self._found and len(self._found) < self.most:
             self._found[name] = _close(name, self.known, max(1, len(self.known)))
-        return self._found[name]
+        return self._found.get(name, [])
 
 
 def looks_alike(first: str, second: str) -> bool:
@@ -120,4 +117,4 @@ def looks_alike(first: str, second: str) -> bool:
 
 
 def _loose(name: str) -> str:
-    return squeezed(name).replace("-", "_").replace("_", "")
+    return squeezed(name).replace("-", "").replace("_", "")

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
 from morpho.study.scheme.parts import Curve, mirror_curve, partners
 
@@ -49,8 +49,7 @@ class _Check:
     def known(self, path: KeyPath, name: str, what: str) -> bool:
         if name in self.names:
             return True
-        near = nearest(name, self.names)
-        hint = f"Did you mean {near}?" if near else "Correct it, or add it to landmarks."
+        hint = meant(nearest(name, self.names)) or "Correct it, or add it to landmarks."
         self.tell(path, f"{what} names {quoted(name)}, which is no landmark of this scheme.", hint)
         return False
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name
-from morpho.study.reading.problems import Problems
+from morpho.study.reading.problems import Problems, Where
 from morpho.study.reading.schemas import check_against, without
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath, read_yaml
 from morpho.study.settings import privacy
 from morpho.study.settings.blocks import Settings
@@ -46,6 +46,10 @@ class StudyConfig:
     def line(self, *keys: str | int) -> int | None:
         """Find the line of a key in study.yaml."""
         return Document(self.path, None, self.lines).line(*keys)
+
+    def at(self, *keys: str | int) -> Where:
+        """Say where a key of study.yaml stands."""
+        return {"file": self.path, "line": self.line(*keys)}
 
     @property
     def specimens_file(self) -> Path | None:
@@ -119,12 +123,10 @@ def _check_patterns(config: StudyConfig, problems: Problems) -> None:
                 )
     for keys, pattern in patterns:
         for name in pattern.unknown:
-            near = nearest(name, PLACEHOLDERS)
             here.error(
                 f"{'.'.join(keys)} has {quoted('{' + name + '}')} in it, which means nothing.",
-                f"Did you mean {{{near}}}?"
-                if near
-                else "Known are {element}, {specimen} and {replicate}; * stands for anything.",
+                meant(nearest(name, PLACEHOLDERS), "{{{}}}".format)
+                or "Known are {element}, {specimen} and {replicate}; * stands for anything.",
                 line=config.line(*keys),
             )
 
