@@ -3,9 +3,11 @@
 import re
 
 import pytest
+import yaml
 
+from helpers.defaults import with_defaults
 from morpho.study.reading.problems import StudyError
-from morpho.study.reading.schemas import CONFIG_FOLDER
+from morpho.study.reading.schemas import CONFIG_FOLDER, load_schema
 from morpho.study.scheme.reading import NamedMeasurement, read_scheme
 
 
@@ -25,6 +27,21 @@ def test_a_scheme_is_read_whole(tiny):
     assert scheme.axes["x"].start == "heel"
     assert scheme.axes["z"].start is None
     assert scheme.landmarks[0].type == 2
+
+
+def test_what_is_left_out_is_as_the_schema_says(tiny):
+    """Defaults of the JSON Schema, written out by a user, change nothing."""
+    least = {
+        "landmarks": [{"name": name} for name in ("tip", "notch", "heel")],
+        "curves": [{"name": "border", "from": "tip", "to": "heel", "semilandmarks": 2}],
+        "patches": [{"name": "face"}],
+        "measurements": [{"name": "length", "points": ["tip", "heel"]}],
+    }
+    read = []
+    for data in (least, with_defaults(least, load_schema("scheme"))):
+        read.append(read_scheme(tiny.write("schemes/jaw.yaml", yaml.safe_dump(data)), "jaw"))
+    assert data["landmarks"][0] == {"name": "tip", "type": 2, "definition": ""}
+    assert read[0] == read[1]
 
 
 def test_the_other_way_along_an_axis_is_given_or_known(tiny):

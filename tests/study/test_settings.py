@@ -7,9 +7,10 @@ from typing import Literal
 import pytest
 import yaml
 
+from helpers.defaults import with_defaults
 from morpho.study.reading.explained import file_to_fill_in, table_of_keys
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.schemas import check_against, with_defaults
+from morpho.study.reading.schemas import check_against
 from morpho.study.reading.yaml_file import Document
 from morpho.study.settings import blocks
 from morpho.study.settings.blocks import Settings, key

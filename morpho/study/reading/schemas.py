@@ -2,51 +2,38 @@
 
 from __future__ import annotations
 
-import copy
 import functools
 import json
 from pathlib import Path
 from typing import Any
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
 from morpho.wording import listed
 
 __all__ = [
-    "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "with_defaults",
-    "without",
+    "CONFIG_FOLDER", "Schema", "check_against", "load_schema", "wanted_by", "without",
 ]  # fmt: skip
 
 Schema = dict[str, Any]
 
-_REFERRED = ("$ref", "$defs")
-
 CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
-
-
-def _inlined(schema: Any, root: Schema) -> Any:
-    """A schema with what it refers to in the place of each reference."""
-    if isinstance(schema, list):
-        return [_inlined(one, root) for one in schema]
-    if not isinstance(schema, dict):
-        return schema
-    found = {key: _inlined(one, root) for key, one in schema.items() if key not in _REFERRED}
-    if "$ref" in schema:
-        target: Any = root
-        for part in schema["$ref"].removeprefix("#/").split("/"):
-            target = target[part]
-        found = _inlined(target, root) | found
-    return found
 
 
 @functools.cache
 def load_schema(name: str) -> Schema:
     """Read one of the schemas in ``config/schemas``, without references; do not change it."""
-    path = CONFIG_FOLDER / "schemas" / f"{name}.schema.json"
-    root = json.loads(path.read_text(encoding="utf-8"))
-    found: Schema = _inlined(root, root)
-    return found
+    text = (CONFIG_FOLDER / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8")
+    parts: dict[str, Schema] = {}
+
+    def put_in_place(found: Schema) -> Schema:
+        return parts.get(found.pop("$ref", ""), {}) | found
+
+    for _ in range(3):  # a part may refer to another
+        schema: Schema = json.loads(text, object_hook=put_in_place)
+        parts = {f"#/$defs/{key}": part for key, part in schema.pop("$defs", {}).items()}
+    return schema
 
 
 def _child(schema: Schema, key: str | int) -> Schema:
@@ -61,29 +48,6 @@ def _at(path: KeyPath, schema: Schema) -> Schema:
     for key in path:
         schema = _child(schema, key)
     return schema
-
-
-def with_defaults(data: Any, schema: Schema) -> Any:
-    """Fill in every default that the schema states, at all depths, in data that agree with it.
-
-    Examples
-    --------
-    >>> with_defaults({}, {"properties": {"seed": {"default": 1}}})
-    {'seed': 1}
-    """
-    if isinstance(data, list):
-        return [with_defaults(item, schema.get("items", {})) for item in data]
-    if not isinstance(data, dict):
-        return copy.deepcopy(data)
-    filled = {}
-    known = schema.get("properties", {})
-    for key in [*known, *(key for key in data if key not in known)]:
-        below = _child(schema, key)
-        if key in data:
-            filled[key] = with_defaults(data[key], below)
-        elif "default" in below:
-            filled[key] = with_defaults(below["default"], below)
-    return filled
 
 
 def without(data: Any, bad: set[KeyPath], path: KeyPath = ()) -> Any:
@@ -110,17 +74,13 @@ def _label(path: KeyPath) -> str:
     return words.strip() or "the file"
 
 
-def _bounds(schema: Schema) -> str:
-    parts = []
-    for keyword, word in (
-        ("minimum", "at least"),
-        ("exclusiveMinimum", "above"),
-        ("maximum", "at most"),
-        ("exclusiveMaximum", "below"),
-    ):
-        if keyword in schema:
-            parts.append(f"{word} {schema[keyword]}")
-    return ", " + " and ".join(parts) if parts else ""
+_BOUNDS = {
+    "minimum": "at least",
+    "exclusiveMinimum": "above",
+    "maximum": "at most",
+    "exclusiveMaximum": "below",
+}
+_KINDS = {"boolean": "true or false", "integer": "a whole number", "number": "a number"}
 
 
 def _written(value: Any) -> str:
@@ -140,12 +100,6 @@ def wanted_by(schema: Schema) -> str:
         if "pattern" in schema:
             return "a name of letters, digits and underscores that begins with a letter"
         return "a text that is not empty" if schema.get("minLength") else "a text"
-    if kind == "boolean":
-        return "true or false"
-    if kind == "integer":
-        return "a whole number" + _bounds(schema)
-    if kind == "number":
-        return "a number" + _bounds(schema)
     if kind == "array":
         low, high = schema.get("minItems", 0), schema.get("maxItems")
         many = f"{low}" if low == high else f"{low} to {high}" if high else f"at least {low}"
@@ -153,7 +107,8 @@ def wanted_by(schema: Schema) -> str:
     if kind == "object":
         keys = schema.get("properties")
         return "a block of keys" + (f" ({listed(keys)})" if keys else "")
-    return "something else"
+    bounds = [f"{word} {schema[bound]}" for bound, word in _BOUNDS.items() if bound in schema]
+    return _KINDS.get(kind, "something else") + (", " + " and ".join(bounds) if bounds else "")
 
 
 def _shown(value: Any) -> str:
@@ -204,31 +159,18 @@ def _homes(key: str, schema: Schema, path: KeyPath = ()) -> list[str]:
     return found
 
 
-def _tell_unknown(
-    document: Document, path: KeyPath, value: dict, root: Schema, problems: Problems
-) -> list[KeyPath]:
+def _tell_unknown(path: KeyPath, key: str, root: Schema, here: Problems) -> None:
     known = list(_at(path, root).get("properties", {}))
-    bad = []
-    for key in value:
-        if key in known:
-            continue
-        bad.append((*path, key))
-        near = nearest(key, known)
-        homes = _homes(key, root)
-        if near:
-            remedy = f"Did you mean {near}?"
-        elif homes:
-            remedy = f"{key} belongs under {listed(homes, last='or')}."
-        else:
-            remedy = f"Known here: {listed(known, most=20)}."
-        place = f" in {_label(path)}" if path else ""
-        problems.error(
-            f"The key {quoted(key)} is not known{place}.",
-            remedy,
-            file=document.file,
-            line=document.line(*path, key),
-        )
-    return bad
+    homes = _homes(key, root)
+    otherwise = (
+        f"{key} belongs under {listed(homes, last='or')}."
+        if homes
+        else f"Known here: {listed(known, most=20)}."
+    )
+    here.error(
+        f"The key {quoted(key)} is not known{f' in {_label(path)}' if path else ''}.",
+        meant(nearest(key, known)) or otherwise,
+    )
 
 
 def check_against(document: Document, root: Schema, problems: Problems) -> set[KeyPath]:
@@ -239,44 +181,37 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
     """
     from jsonschema import Draft202012Validator  # takes longer than all else here
 
-    here = problems.at(file=document.file)
     document.data = _as_written(document.data, root, document.texts)
     bad: set[KeyPath] = set()
     for error in Draft202012Validator(root).iter_errors(document.data):
         path: KeyPath = tuple(error.absolute_path)
-        value = error.instance
+        schema, value = _at(path, root), error.instance
+        here = problems.at(file=document.file, line=document.line(*path))
         if error.validator == "additionalProperties":
-            bad.update(_tell_unknown(document, path, value, root, problems))
+            for key in (key for key in value if key not in schema.get("properties", {})):
+                _tell_unknown(path, key, root, here.at(line=document.line(*path, key)))
+                bad.add((*path, key))
             continue
         if error.validator == "required":
             missing = error.message.split("'")[1]
-            below = _child(_at(path, root), missing)
+            below = _child(schema, missing)
             here.error(
                 f"The key {missing} is missing{f' in {_label(path)}' if path else ''}.",
                 f"Add it: {below.get('description', wanted_by(below))}",
-                line=document.line(*path),
             )
             bad.add(path)
             continue
-        if error.validator in {"pattern", "propertyNames"} and "propertyNames" in list(
-            error.absolute_schema_path
-        ):
-            path = (*path, value)
-            schema: Schema = {"type": "string", "pattern": ""}
-            found = f"The name {quoted(value)} in {_label(path[:-1])} cannot be used"
-        else:
-            schema = _at(path, root)
-            found = f"{_label(path)} is {_shown(value)}"
+        found = f"{_label(path)} is {_shown(value)}."
+        if "propertyNames" in error.absolute_schema_path:
+            found = f"The name {quoted(value)} in {_label(path)} cannot be used."
+            path, schema = (*path, value), {"type": "string", "pattern": ""}
         bad.add(path)
-        remedy = f"It must be {wanted_by(schema)}."
-        near = nearest(str(value), [str(v) for v in schema.get("enum", [])])
-        if near:
-            remedy += f" Did you mean {near}?"
-        elif value is None and "default" in schema:
-            remedy += " Or leave the line out to have the default."
+        hint = meant(nearest(str(value), map(str, schema.get("enum", []))))
+        if not hint and value is None and "default" in schema:
+            hint = "Or leave the line out to have the default."
         here.error(
-            found[0].upper() + found[1:] + "." if not path else found + ".",
-            remedy,
+            found if path else found[0].upper() + found[1:],
+            f"It must be {wanted_by(schema)}. {hint}".rstrip(),
             line=document.line(*path),
         )
     return bad

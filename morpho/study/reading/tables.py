@@ -16,7 +16,7 @@ from pathlib import Path
 
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.text_file import read_text
-from morpho.study.reading.wording import nearest, quoted
+from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.wording import listed
 
 __all__ = ["Table", "find_delimiter", "read_table"]
@@ -24,6 +24,9 @@ __all__ = ["Table", "find_delimiter", "read_table"]
 # A number, and how many others a column needs to tell how many decimals are usual in it.
 _NUMBER = re.compile(r"[-+]?[0-9]+(?:[.,]([0-9]*))?")
 FEWEST_ABOVE = 4
+
+# A first line that spreadsheet programs write.
+_SEP_LINE = re.compile(r"""["']*sep=([,;\t]).*""", re.ASCII | re.IGNORECASE)
 
 _NAMES = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -46,20 +49,16 @@ class Table:
             return self.header.index(theirs)
         if needed or ours in mapping:
             free = [name for name in self.header if name not in mapping.values()]
-            near = nearest(theirs, free) or next(
-                (name for name in free if theirs.casefold() in _words(name)), None
-            )
-            remedy = f"Did you mean {quoted(near)}? " if near else ""
-            remedy += (
+            word = theirs.casefold()
+            within = (name for name in free if word in re.findall(r"[^\W_]+", name.casefold()))
+            hint = meant(nearest(theirs, free) or next(within, None), quoted)
+            remedy = (
                 f"Name the column {theirs}, or write your own name for it in study.yaml under "
                 f"{part}: columns: {ours}. This table has: {listed(map(quoted, self.header))}."
             )
-            problems.error(f"There is no column {quoted(theirs)}.", remedy, file=self.file, line=1)
+            found = f"There is no column {quoted(theirs)}."
+            problems.error(found, f"{hint} {remedy}".lstrip(), file=self.file, line=1)
         return None
-
-
-def _words(name: str) -> list[str]:
-    return re.findall(r"[^\W_]+", name.casefold())
 
 
 def find_delimiter(header: str) -> str:
@@ -98,28 +97,17 @@ def _rows(text: str, delimiter: str, here: Problems) -> Iterator[tuple]:
             yield start, row
 
 
-def _sep_line(text: str) -> tuple[str, str] | None:
-    first, _, rest = text.partition("\n")
-    if first.strip("\"' ").lower().startswith("sep=") and len(first.strip("\"' ")) >= 4:
-        mark = first.strip("\"'\n")[4:5]
-        if mark in _NAMES:
-            return mark, "\n" + rest  # the line is kept blank, so that the count stays right
-    return None
-
-
-def _header(row: list[str], line: int, here: Problems) -> tuple[str, ...]:
+def _header(row: list[str], here: Problems) -> tuple[str, ...]:
     header = [cell.strip() for cell in row]
     while header and not header[-1]:
         header.pop()
-    first: dict[str, int] = {}
     for number, name in enumerate(header, 1):
-        if name and name in first:
+        first = header.index(name) + 1
+        if name and first < number:
             here.error(
-                f"The column {quoted(name)} stands twice, as column {first[name]} and {number}.",
+                f"The column {quoted(name)} stands twice, as column {first} and {number}.",
                 "Rename or delete one.",
-                line=line,
             )
-        first.setdefault(name, number)
     return tuple(header)
 
 
@@ -136,19 +124,17 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
     if not text.strip():
         here.error("This file is empty.", "Write a header and rows into it.")
         return None
-    told = _sep_line(text)
-    if told:
-        text = told[1]
+    if told := _SEP_LINE.match(text):
+        text = text[told.end() :]  # the line is kept blank, so that the count stays right
     if delimiter == "auto":
         first = next((line for line in text.split("\n") if line.strip()), "")
-        delimiter = told[0] if told else find_delimiter(first)
+        delimiter = told[1] if told else find_delimiter(first)
     rows = _rows(text, delimiter, here)
-    try:
-        line, row = next(rows)
-    except StopIteration:
+    line, row = next(rows, (0, None))
+    if row is None:
         here.error("This file has no header.", "Write the column names first.")
         return None
-    header = _header(row, line, here)
+    header = _header(row, here.at(line=line))
     table = Table(path, header, [], [])
     for line, row in rows:
         while len(row) > len(header) and not row[-1].strip():
@@ -165,12 +151,13 @@ def read_table(path: Path, problems: Problems, delimiter: str = "auto") -> Table
         table.lines.append(line)
     if not text.endswith("\n"):
         _check_end(table, problems)
-    for position in _nameless(table):
-        here.error(
-            f"Column {position + 1} has cells but no name.",
-            "Give it a name in the header, or delete it.",
-            line=1,
-        )
+    for number, name in enumerate(header):
+        if not name and any(row[number].strip() for row in table.rows):
+            here.error(
+                f"Column {number + 1} has cells but no name.",
+                "Give it a name in the header, or delete it.",
+                line=1,
+            )
     return table
 
 
@@ -195,8 +182,8 @@ def _check_end(table: Table, problems: Problems) -> None:
     decimals, cell = columns[-1], table.rows[-1][-1].strip()
     usual = min(decimals[:-1])
     same = usual == max(decimals[:-1])
-    add = problems.error if same else problems.warning
-    add(
+    problems.tell(
+        "error" if same else "warning",
         f"This table ends in {quoted(cell)}, without a line end, and its last number has "
         f"fewer decimals than {'the' if same else 'any of the'} others ({usual}"
         f"{'' if same else ' at least'}): it looks cut short.",
@@ -204,11 +191,3 @@ def _check_end(table: Table, problems: Problems) -> None:
         file=table.file,
         line=table.lines[-1],
     )
-
-
-def _nameless(table: Table) -> Sequence[int]:
-    return [
-        position
-        for position, name in enumerate(table.header)
-        if not name and any(row[position].strip() for row in table.rows)
-    ]

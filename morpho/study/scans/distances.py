@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
 
@@ -30,9 +30,10 @@ class _Measured:
     specimen: str
     path: Path
     diagonal: float
-    landmarks: dict[str, float]  # the farthest of several digitisations
-    curves: dict[str, float]  # the farthest point of each
-    patches: dict[str, tuple[str, float]]  # the farthest point of each and how far
+    # the farthest of several digitisations, the farthest point of each, and how far that is
+    landmarks: dict[str, float] = field(default_factory=dict)
+    curves: dict[str, float] = field(default_factory=dict)
+    patches: dict[str, tuple[str, float]] = field(default_factory=dict)
 
 
 class ScanDistances:
@@ -49,19 +50,17 @@ class ScanDistances:
             return
         points = there[["x", "y", "z"]].to_numpy(dtype=np.float64)
         distances = distance_to_surface(points, mesh.vertices, mesh.faces)
-        landmarks: dict[str, float] = {}
-        curves: dict[str, float] = {}
-        patches: dict[str, tuple[str, float]] = {}
+        diagonal = float(np.linalg.norm(np.ptp(mesh.bounds, axis=0)))
+        one = _Measured(specimen, path, diagonal)
         for name, distance in zip(there["landmark"], distances.tolist(), strict=True):
             stem, dot, _ = name.rpartition(".")
             if not dot:
-                landmarks[name] = max(distance, landmarks.get(name, 0.0))
+                one.landmarks[name] = max(distance, one.landmarks.get(name, 0.0))
             elif stem in self.scheme.curve_names:
-                curves[stem] = max(distance, curves.get(stem, 0.0))
-            elif distance > patches.get(stem, ("", -1.0))[1]:
-                patches[stem] = (name, distance)
-        diagonal = float(np.linalg.norm(np.ptp(mesh.bounds, axis=0)))
-        self._measured.append(_Measured(specimen, path, diagonal, landmarks, curves, patches))
+                one.curves[stem] = max(distance, one.curves.get(stem, 0.0))
+            elif distance > one.patches.get(stem, ("", -1.0))[1]:
+                one.patches[stem] = (name, distance)
+        self._measured.append(one)
 
     def tell(self, problems: Problems) -> None:
         """Tell what lies off its scan.
@@ -71,7 +70,7 @@ class ScanDistances:
         """
         constructed = self._constructed()
         for one in self._measured:
-            here = problems.at(file=one.path, element=self.scheme.element, specimen=one.specimen)
+            here = problems.at(file=one.path, specimen=one.specimen)
             limit = OFF_SHARE * one.diagonal
             self._tell_patches(one, limit, here)
             off = {
@@ -88,11 +87,7 @@ class ScanDistances:
                     "export both again from one place.",
                 )
                 continue
-            off |= {
-                f"curve {name}": distance
-                for name, distance in one.curves.items()
-                if distance > limit
-            }
+            off |= {f"curve {name}": far for name, far in one.curves.items() if far > limit}
             if off:
                 farthest = sorted(off.items(), key=lambda item: (-item[1], item[0]))
                 here.warning(

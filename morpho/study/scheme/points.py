@@ -31,18 +31,10 @@ class Layout:
         A curve goes with a landmark that ends it, and as a whole.
         """
         gone = {self.names.index(name) for name in dropped}
-        curves = {}
-        for name, points in self.curves.items():
-            if gone & set(points.tolist()):
-                gone |= set(points[1:-1].tolist())
-            else:
-                curves[name] = points
-        patches = {}
-        for name, points in self.patches.items():
-            if gone & set(points.tolist()):
-                gone |= set(points.tolist())
-            else:
-                patches[name] = points
+        for points in self.curves.values():
+            gone |= set(points[1:-1].tolist()) if gone & set(points.tolist()) else set()
+        for points in self.patches.values():
+            gone |= set(points.tolist()) if gone & set(points.tolist()) else set()
         kept = [i for i in range(len(self.names)) if i not in gone]
         place = np.full(len(self.names), -1)
         place[kept] = np.arange(len(kept))
@@ -55,8 +47,8 @@ class Layout:
         return Layout(
             names,
             tuple(self.kinds[i] for i in kept),
-            {name: place[points] for name, points in curves.items()},
-            {name: place[points] for name, points in patches.items()},
+            {name: place[p] for name, p in self.curves.items() if not gone & set(p.tolist())},
+            {name: place[p] for name, p in self.patches.items() if not gone & set(p.tolist())},
             partners,
             tuple(link for link in self.links if set(link) <= set(names)),
         )
@@ -80,43 +72,37 @@ def _partners(scheme: Scheme, place: Mapping[str, int], curves: Sequence[Curve])
     return partners
 
 
+def _numbered(name: str, count: int) -> tuple[str, ...]:
+    return tuple(f"{name}.{i}" for i in range(1, count + 1))
+
+
 def layout_of(scheme: Scheme, *, curves: bool = True, patches: Mapping[str, int]) -> Layout:
     """Lay out the points of a scheme.
 
     On an element with a plane of symmetry a patch has no partner, and none may be given.
     """
     chosen = scheme.curves if curves else ()
-    names = list(scheme.landmark_names)
-    kinds = ["landmark"] * len(names)
-    for curve in chosen:
-        names += [f"{curve.name}.{i}" for i in range(1, curve.semilandmarks + 1)]
-        kinds += ["curve"] * curve.semilandmarks
-    for patch, count in patches.items():
-        names += [f"{patch}.{i}" for i in range(1, count + 1)]
-        kinds += ["patch"] * count
+    own = {
+        "landmark": {"": scheme.landmark_names},
+        "curve": {c.name: _numbered(c.name, c.semilandmarks) for c in chosen},
+        "patch": {name: _numbered(name, count) for name, count in patches.items()},
+    }
+    points = {name: kind for kind, parts in own.items() for part in parts.values() for name in part}
+    names = tuple(points)
     place = {name: i for i, name in enumerate(names)}
     along = {
-        curve.name: np.array(
-            [
-                place[curve.start],
-                *(place[f"{curve.name}.{i}"] for i in range(1, curve.semilandmarks + 1)),
-                place[curve.end],
-            ]
-        )
-        for curve in chosen
+        c.name: np.array([place[name] for name in (c.start, *own["curve"][c.name], c.end)])
+        for c in chosen
     }
     covered = {frozenset((curve.start, curve.end)) for curve in chosen}
     links = [tuple(link) for link in scheme.links if frozenset(link) not in covered]
-    for points in along.values():
-        links += [(names[a], names[b]) for a, b in pairwise(points)]
+    for line in along.values():
+        links += [(names[a], names[b]) for a, b in pairwise(line)]
     return Layout(
-        tuple(names),
-        tuple(kinds),
+        names,
+        tuple(points.values()),
         along,
-        {
-            patch: np.array([place[f"{patch}.{i}"] for i in range(1, count + 1)])
-            for patch, count in patches.items()
-        },
+        {name: np.array([place[one] for one in part]) for name, part in own["patch"].items()},
         _partners(scheme, place, chosen) if scheme.symmetry == "object" else None,
         tuple((str(a), str(b)) for a, b in links),
     )

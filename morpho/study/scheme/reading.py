@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.schemas import check_against, load_schema, with_defaults
+from morpho.study.reading.schemas import check_against, load_schema
 from morpho.study.reading.wording import nearest
 from morpho.study.reading.yaml_file import read_yaml
 from morpho.study.scheme.parts import Axis, Curve, Landmark, NamedMeasurement, Patch, Scheme
@@ -18,38 +18,35 @@ __all__ = [
 ]  # fmt: skip
 
 
+_PARTS = {
+    "landmarks": Landmark,
+    "curves": Curve,
+    "patches": Patch,
+    "measurements": NamedMeasurement,
+}
+
+
+# Words of Python's own are no names of fields.
+_FIELDS = {"from": "start", "to": "end"}
+
+
+def _fixed(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _fixed(one) for key, one in value.items()}
+    return tuple(map(_fixed, value)) if isinstance(value, list) else value
+
+
+def _part(kind: type, item: dict[str, Any]) -> Any:
+    return kind(**{_FIELDS.get(key, key): value for key, value in item.items()})
+
+
 def _build(data: dict[str, Any], element: str) -> Scheme:
-    axes = data.get("axes") or {}
-    standard = data.get("standard_length")
-    return Scheme(
-        element=element,
-        description=data["description"],
-        symmetry=data["symmetry"],
-        landmarks=tuple(
-            Landmark(item["name"], item["type"], item["definition"]) for item in data["landmarks"]
-        ),
-        curves=tuple(
-            Curve(item["name"], item["from"], item["to"], item["semilandmarks"], item["definition"])
-            for item in data["curves"]
-        ),
-        patches=tuple(
-            Patch(item["name"], item.get("template"), item["definition"])
-            for item in data["patches"]
-        ),
-        pairs=tuple((left, right) for left, right in data["pairs"]),
-        midline=tuple(data["midline"]),
-        links=tuple((first, second) for first, second in data["links"]),
-        modules={name: tuple(names) for name, names in data["modules"].items()},
-        axes={
-            name: Axis(axis["towards"], axis.get("from"), axis.get("to"), axis.get("away", ""))
-            for name, axis in axes.items()
-        },
-        measurements=tuple(
-            NamedMeasurement(item["name"], tuple(item["points"]), item["definition"])
-            for item in data["measurements"]
-        ),
-        standard_length=(standard[0], standard[1]) if standard else None,
-    )
+    """Make a scheme of data that agree with its JSON Schema; the parts have the same defaults."""
+    made = _fixed(data)
+    for key, kind in _PARTS.items():
+        made[key] = tuple(_part(kind, item) for item in made.get(key, ()))
+    made["axes"] = {name: _part(Axis, axis) for name, axis in made.get("axes", {}).items()}
+    return Scheme(element, **made)
 
 
 def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None:
@@ -60,9 +57,7 @@ def gather_scheme(path: Path, element: str, problems: Problems) -> Scheme | None
         bad = check_against(document, load_schema("scheme"), found)
         check_references(document, element, bad, found)
     problems.extend(found)
-    if document is None or found.errors:
-        return None
-    return _build(with_defaults(document.data, load_schema("scheme")), element)
+    return None if document is None or found.errors else _build(document.data, element)
 
 
 def usable_names(path: Path, element: str) -> Scheme | None:
@@ -72,31 +67,22 @@ def usable_names(path: Path, element: str) -> Scheme | None:
     """
     ignored = Problems()
     document = read_yaml(path, ignored)
-    if document is None or len(ignored.errors) or not isinstance(document.data, dict):
+    if document is None or ignored.errors or not isinstance(document.data, dict):
         return None
-    kept = {
-        key: document.data[key]
-        for key in ("landmarks", "curves", "patches")
-        if document.data.get(key)
-    }
-    ours = list(load_schema("scheme")["properties"])
-    for key in set(document.data) - set(ours):
-        if nearest(key, ours) in {"curves", "patches"}:
-            return None  # misspelt, so that some names are not known
+    data, ours = document.data, list(load_schema("scheme")["properties"])
+    if any(nearest(key, ours) in {"curves", "patches"} for key in set(data) - set(ours)):
+        return None  # misspelt, so that some names are not known
+    kept = {key: data[key] for key in ("landmarks", "curves", "patches") if data.get(key)}
     document.data = kept
     if check_against(document, load_schema("scheme"), Problems()):
         return None
     names = [item["name"] for part in kept.values() for item in part]
     if len(set(names)) < len(names):
         return None
-    return _build(with_defaults(kept, load_schema("scheme")), element)
+    return _build(kept, element)
 
 
 def read_scheme(path: Path, element: str) -> Scheme:
     """Read a scheme, or refuse it with everything that is wrong."""
     problems = Problems()
-    scheme = gather_scheme(Path(path), element, problems)
-    problems.raise_if_errors()
-    if scheme is None:  # cannot be: without errors there is a scheme
-        raise ValueError(f"{path} could not be read")
-    return scheme
+    return problems.sound(gather_scheme(Path(path), element, problems))

@@ -10,7 +10,7 @@ Light on purpose (standard library): the workflow imports it each time it is sta
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 from functools import cache, partial
 from typing import Annotated, Any, Literal, Self, get_args, get_origin, get_type_hints
 
@@ -63,12 +63,8 @@ def _typed(kind: Any, value: Any) -> Any:
     return value
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, Block):
-        return value.plain()
-    if isinstance(value, dict):
-        return {name: _plain(one) for name, one in value.items()}
-    return [_plain(one) for one in value] if isinstance(value, list) else value
+def _given(keys: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {name: value for name, value in keys if value is not None}
 
 
 @dataclass(frozen=True)
@@ -82,8 +78,7 @@ class Block:
 
     def plain(self) -> dict[str, Any]:
         """Give the block as study.yaml would say it with every default written out."""
-        found = {one.name: getattr(self, one.name) for one in fields(self)}
-        return {name: _plain(value) for name, value in found.items() if value is not None}
+        return asdict(self, dict_factory=_given)
 
 
 # A key is one line.

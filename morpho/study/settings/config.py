@@ -74,10 +74,15 @@ class StudyConfig:
         part = self.settings.scans
         return PathPattern(part.files, self.folder) if part else None
 
+    @property
+    def patterns(self) -> list[tuple[str, PathPattern]]:
+        """All patterns of study.yaml, each with the block that it stands in."""
+        scans = [] if self.scan_pattern is None else [("scans", self.scan_pattern)]
+        return [*(("landmarks", pattern) for pattern in self.landmark_patterns), *scans]
+
     def landmark_files(self, element: str) -> list[Path]:
         """List the landmark tables that may hold rows of an element."""
-        found = {path for p in self.landmark_patterns for path in p.files(element=element)}
-        return sorted(found)
+        return sorted({path for p in self.landmark_patterns for path in p.files(element=element)})
 
     def scan_files(self, element: str, specimen: str) -> list[Path]:
         """List the scans of one specimen's element; several only if the pattern has a star."""
@@ -93,8 +98,7 @@ class StudyConfig:
 
     def scan_file(self, element: str, specimen: str) -> Path | None:
         """Find the scan of one specimen's element."""
-        found = self.scan_files(element, specimen)
-        return found[0] if found else None
+        return next(iter(self.scan_files(element, specimen)), None)
 
     def scan_units(self, element: str, specimen: str) -> str:
         """Find the unit of one specimen's scan: its own, or that of all scans."""
@@ -109,25 +113,21 @@ class StudyConfig:
 
 
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
-    here = problems.at(file=config.path)
-    patterns = [(("landmarks", "files"), pattern) for pattern in config.landmark_patterns]
-    if config.scan_pattern is not None:
-        patterns.append((("scans", "files"), config.scan_pattern))
-        for name in ("specimen", "element"):
-            needed = name == "specimen" or len(config.elements) > 1
-            if needed and name not in config.scan_pattern.placeholders:
-                here.error(
-                    f"scans.files does not say where the {name} stands in the path.",
-                    f"Put {{{name}}} into it, as in scans/{{element}}/{{specimen}}.ply.",
-                    line=config.line("scans", "files"),
-                )
-    for keys, pattern in patterns:
+    needed = ("specimen", "element") if len(config.elements) > 1 else ("specimen",)
+    if (scans := config.scan_pattern) is not None:
+        for name in (name for name in needed if name not in scans.placeholders):
+            problems.error(
+                f"scans.files does not say where the {name} stands in the path.",
+                f"Put {{{name}}} into it, as in scans/{{element}}/{{specimen}}.ply.",
+                **config.at("scans", "files"),
+            )
+    for part, pattern in config.patterns:
         for name in pattern.unknown:
-            here.error(
-                f"{'.'.join(keys)} has {quoted('{' + name + '}')} in it, which means nothing.",
+            problems.error(
+                f"{part}.files has {quoted('{' + name + '}')} in it, which means nothing.",
                 meant(nearest(name, PLACEHOLDERS), "{{{}}}".format)
                 or "Known are {element}, {specimen} and {replicate}; * stands for anything.",
-                line=config.line(*keys),
+                **config.at(part, "files"),
             )
 
 
@@ -141,8 +141,7 @@ def _check_columns(config: StudyConfig, problems: Problems) -> None:
                     f"{part}.columns takes both {ours[column]} and {key} from the column "
                     f"{quoted(column)}.",
                     "Give each its own column.",
-                    file=config.path,
-                    line=config.line(part, "columns", key),
+                    **config.at(part, "columns", key),
                 )
             ours[column] = key
 
@@ -155,59 +154,48 @@ def _within(path: Path | str, folder: Path) -> bool:
 def _inputs_within(config: StudyConfig) -> list[str]:
     """Name the keys of study.yaml whose files lie, or would be looked for, in the results."""
     results = config.results
-    found = []
-    paths = {
-        f"elements.{element}.scheme": config.scheme_path(element) for element in config.elements
-    }
+    paths = {f"elements.{name}.scheme": config.scheme_path(name) for name in config.elements}
     if config.specimens_file is not None:
         paths["specimens.file"] = config.specimens_file
-    found += [key for key, path in paths.items() if _within(path, results)]
-    patterns = [("landmarks.files", pattern) for pattern in config.landmark_patterns]
-    if config.scan_pattern is not None:
-        patterns.append(("scans.files", config.scan_pattern))
-    for key, pattern in patterns:
+    found = [key for key, path in paths.items() if _within(path, results)]
+    for part, pattern in config.patterns:
         there = [path for element in config.elements for path in pattern.files(element=element)]
         made = pattern.values(results / "check.csv")
-        if (
-            _within(pattern.fixed_folder, results)
-            or any(_within(path, results) for path in there)
-            or (made is not None and (made.get("element") in {None, *config.elements}))
+        if any(_within(path, results) for path in (pattern.fixed_folder, *there)) or (
+            made is not None and made.get("element") in {None, *config.elements}
         ):
-            found.append(key)
+            found.append(f"{part}.files")
     return list(dict.fromkeys(found))
 
 
 def _check_folders(config: StudyConfig, problems: Problems) -> None:
-    here = problems.at(file=config.path)
+    here, written = problems.at(**config.at("results")), quoted(config.settings.results)
     if config.results == config.folder or config.results in config.folder.parents:
         here.error(
-            f"results is {quoted(config.settings.results)}, a folder that holds the study itself.",
+            f"results is {written}, a folder that holds the study itself.",
             "Give the results a folder of their own, such as results.",
-            line=config.line("results"),
         )
     elif held := _inputs_within(config):
         here.error(
-            f"results is {quoted(config.settings.results)}, a folder in which inputs of the "
-            f"study are looked for ({listed(held)}).",
+            f"results is {written}, a folder in which inputs of the study are looked for "
+            f"({listed(held)}).",
             "Give the results a folder of their own, such as results: files that the workflow "
             "writes would be taken for yours.",
-            line=config.line("results"),
         )
     by_look: dict[str, str] = {}
     for element in config.elements:
+        here = problems.at(**config.at("elements", element))
         if element.casefold() in RESERVED:
             here.error(
                 f"An element cannot be called {element}: the results keep a folder of this name "
                 "for the study as a whole.",
                 f"Give it another name, such as {element}_bone, here and in the landmark tables.",
-                line=config.line("elements", element),
             )
         other = by_look.setdefault(element.casefold(), element)
         if other != element:
             here.error(
                 f"The elements {other} and {element} differ only in capitals.",
                 "Rename one: on many computers their result folders would be the same.",
-                line=config.line("elements", element),
             )
 
 
@@ -248,8 +236,4 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
 def read_config(path: Path | str) -> StudyConfig:
     """Read study.yaml, given itself or by its folder."""
     problems = Problems()
-    config = gather_config(path, problems)
-    problems.raise_if_errors()
-    if config is None:  # cannot be: without errors there is a config
-        raise ValueError(f"{path} could not be read")
-    return config
+    return problems.sound(gather_config(path, problems))
