@@ -47,7 +47,7 @@ def check_model(study: Study, problems: Problems) -> None:
 
 def _check_term(term: str, known: pd.DataFrame, private: set[str], here: Problems) -> None:
     if term not in known:
-        free = dict.fromkeys([*_OWN_TERMS, *(name for name in known if name not in private)])
+        free = dict.fromkeys([*_OWN_TERMS, *(str(name) for name in known if name not in private)])
         hint = meant(nearest(term, free))
         here.error(
             f"model.terms names {quoted(term)}, which is no column of the specimen table.",

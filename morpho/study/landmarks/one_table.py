@@ -34,13 +34,12 @@ def landmark_rows(
     """Go over the rows of a landmark table: line, and cells with what the table's path adds."""
     mapping = config.settings.landmarks.columns
     alone = config.elements[0] if len(config.elements) == 1 else ""
-    places: dict[str, int | None] = {}
-    usable = True
-    for ours in _COLUMNS:
-        optional = {"replicate", "observer", *from_path, *(["element"] if alone else [])}
-        needed = ours not in optional or ours in mapping
-        places[ours] = table.position(ours, mapping, problems, "landmarks", needed=needed)
-        usable = usable and (places[ours] is not None or not needed)
+    optional = {"replicate", "observer", *from_path, *(["element"] if alone else [])} - {*mapping}
+    places = {
+        ours: table.position(ours, mapping, problems, "landmarks", needed=ours not in optional)
+        for ours in _COLUMNS
+    }
+    usable = all(place is not None or ours in optional for ours, place in places.items())
     for line, row in zip(table.lines, table.rows, strict=True) if usable else ():
         cells = {k: "" if i is None else row[i].strip() for k, i in places.items()}
         if _fill_from_path(cells, from_path, names, problems.at(file=table.file, line=line)):

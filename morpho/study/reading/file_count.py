@@ -92,12 +92,11 @@ def _count(config: StudyConfig, element: str, rows: pd.DataFrame, problems: Prob
     found = set(with_scans(config, element, digitised))
     absent = [quoted(name) for name in digitised if name not in found]
     if absent:
-        problems.note(
+        problems.at(element=element).note(
             f"Scans of {element} were found for {len(found)} of the {len(digitised)} digitised "
             f"specimens; there is none of {listed(absent, most=SHOWN)}.",
             "If there are more, see that their names fit scans: files.",
             **config.at("scans", "files"),
-            element=element,
         )
 
 
@@ -114,9 +113,8 @@ def check_scan_units(study: Study, problems: Problems) -> None:
             )
             continue
         for specimen in (name for name in units if name not in specimens.index):
-            problems.error(
+            problems.at(element=element).error(
                 f"scans.units_of names {quoted(specimen)}, which is not in the specimen table.",
                 meant(nearest(specimen, specimens.index), quoted) or "Put the name right.",
                 **config.at("scans", "units_of", element, specimen),
-                element=element,
             )

@@ -108,7 +108,7 @@ def wanted_by(schema: Schema) -> str:
         keys = schema.get("properties")
         return "a block of keys" + (f" ({listed(keys)})" if keys else "")
     bounds = [f"{word} {schema[bound]}" for bound, word in _BOUNDS.items() if bound in schema]
-    return _KINDS.get(kind, "something else") + (", " + " and ".join(bounds) if bounds else "")
+    return _KINDS.get(str(kind), "something else") + (", " + " and ".join(bounds) if bounds else "")
 
 
 def _shown(value: Any) -> str:

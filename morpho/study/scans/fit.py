@@ -77,8 +77,8 @@ def check_scans(of: Digitised) -> None:
 
 
 def _check_templates(of: Digitised) -> None:
-    stems = of.landmarks["landmark"].str.rpartition(".")[0]
     for patch in of.scheme.patches:
+        stems = of.landmarks["landmark"].str.rpartition(".")[0]
         placed = of.landmarks[(stems == patch.name) & of.landmarks["x"].notna()]
         carriers = sorted(set(placed["specimen"]))
         candidates = carriers if patch.template is None else [patch.template]

@@ -24,8 +24,6 @@ _PARTS = {
     "patches": Patch,
     "measurements": NamedMeasurement,
 }
-
-
 # Words of Python's own are no names of fields.
 _FIELDS = {"from": "start", "to": "end"}
 
