@@ -23,21 +23,7 @@ ENDINGS = tuple(_UNSAID)
 
 
 def save_figure(folder: Path, name: str, figure: Figure) -> list[Path]:
-    """Write a figure in every format.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where it is missing.
-    name : str
-        Without an ending.
-    figure : Figure
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write a figure in every format."""
     hold(figure)
     paths = [folder / f"{name}.{ending}" for ending in _UNSAID]
     for path, unsaid in zip(paths, _UNSAID.values(), strict=True):

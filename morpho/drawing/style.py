@@ -86,18 +86,9 @@ def figure_style() -> Iterator[None]:
 
 
 def taxon_marks(taxa: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """Colour and mark of each taxon: the same in every figure of a study.
+    """Colour and mark of each taxon: the same in every figure of a study, by the order of names.
 
-    Parameters
-    ----------
-    taxa : sequence of str
-        All known taxa; their sorted order decides.
-
-    Returns
-    -------
-    dict
-        Keyword arguments `color` and `marker` by taxon; past eight taxa the marks go
-        on in another pairing.
+    Past eight taxa the marks go on in another pairing.
     """
     marks = {}
     for i, taxon in enumerate(sorted(set(taxa))):
@@ -110,13 +101,7 @@ def taxon_marks(taxa: Sequence[str]) -> dict[str, dict[str, Any]]:
 
 
 def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """Mark of each query: larger, white, with a strong outline.
-
-    Returns
-    -------
-    dict
-        Keyword arguments of `Axes.scatter` by query.
-    """
+    """Mark of each query, for `Axes.scatter`: larger, white, with a strong outline."""
     return {
         query: {
             "marker": _QUERY_MARKS[i % len(_QUERY_MARKS)],
@@ -131,14 +116,7 @@ def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
 
 
 def short(name: str, longest: int = 28) -> str:
-    """A name that fits a figure: its middle is cut where it is too long.
-
-    Parameters
-    ----------
-    name : str
-    longest : int
-        Characters at most.
-    """
+    """A name that fits a figure: its middle is cut where it is too long."""
     if len(name) <= longest:
         return name
     half = (longest - 1) // 2
@@ -149,13 +127,6 @@ def label_queries(axes: Axes, names: Sequence[str], x: Sequence[float], y: Seque
     """Write each query's name beside its mark, where it hides least of names and marks.
 
     To be called last: the layout must be settled, so that what covers what is known.
-
-    Parameters
-    ----------
-    axes : Axes
-    names : sequence of str
-    x, y : sequence of float
-        Where the marks are.
     """
     figure = axes.get_figure(root=True)
     if figure is None or not len(names):
@@ -262,17 +233,8 @@ def message_figure(message: str) -> Figure:
 def message_where(nothing: Callable[..., bool], message: str) -> Callable[[Any], Any]:
     """Let a function that draws a figure give a message where there is nothing to show.
 
-    Parameters
-    ----------
-    nothing : callable
-        Takes some of the function's parameters, by their names, and tells whether it is so. The
-        function has it as its attribute `nothing`, there taking all of them.
-    message : str
-
-    Returns
-    -------
-    callable
-        For use as a decorator.
+    `nothing` takes some of the function's parameters, by their names, and tells whether it is so.
+    The function has it as its attribute `nothing`, there taking all of them.
     """
     wanted = tuple(signature(nothing).parameters)
 

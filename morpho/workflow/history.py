@@ -85,22 +85,10 @@ def snapshot(
     digests: Mapping[str, Mapping[str, str]] | None = None,
     said: Mapping[str, Mapping[str, Mapping[str, str]]] | None = None,
 ) -> dict[str, Any]:
-    """Take from the tables what is compared with the next run.
+    """Take from the tables of elements what is compared with the next run, as plain data.
 
-    Parameters
-    ----------
-    elements : iterable
-        Each with its name and tables.
-    digests : mapping of str to mapping of str to str
-        By element and specimen, a digest of what was digitised on it.
-    said : mapping of str to mapping, optional
-        By element and specimen, what its row of the specimen table says beyond taxon and role,
-        by column: side, stage, variables of the model. Nothing private.
-
-    Returns
-    -------
-    dict
-        Plain data: the same after a way through JSON.
+    `digests` are of what was digitised, by element and specimen; `said` is from `said_of`, by
+    element.
     """
     digests, said = digests or {}, said or {}
     found = {}
@@ -119,13 +107,7 @@ def snapshot(
 
 
 def digests_of(rows: Any) -> dict[str, str]:
-    """A digest of each specimen's digitisations, whatever the order of rows and files.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of an element.
-    """
+    """A digest of each specimen's digitisations, whatever the order of rows and files."""
     ordered = rows.sort_values(["specimen", "replicate", "observer", "landmark"], kind="stable")
     columns = ["replicate", "observer", "landmark", "x", "y", "z"]
     found = {}
@@ -138,16 +120,7 @@ def digests_of(rows: Any) -> dict[str, str]:
 def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
     """What each specimen's row says that results depend on, but its taxon and role.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : DataFrame
-        The specimen table.
-
-    Returns
-    -------
-    dict of str to dict of str to str
-        By specimen and column; nothing private.
+    By specimen and column: side, stage, variables of the model. Nothing private.
     """
     terms = [
         name
@@ -164,13 +137,7 @@ def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
 
 
 def kept_snapshot(folder: Path) -> dict[str, Any] | None:
-    """The snapshot of the last complete run.
-
-    Parameters
-    ----------
-    folder : Path
-        Where it is kept.
-    """
+    """The snapshot of the last complete run."""
     try:
         found = json.loads((folder / _LAST).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -292,21 +259,10 @@ def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any], moved: bool)
 
 
 def compared(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[str, Changes]:
-    """Tell what changed between two runs.
+    """Tell what changed between the snapshots of two runs, a row for each change, by element.
 
-    Parameters
-    ----------
-    before : mapping or None
-        Snapshot of the last complete run; None where there was none.
-    now : mapping
-        Snapshot of this one.
-
-    Returns
-    -------
-    dict of str to list of dict
-        By element, a row for each change: `what`, and facts. An element of which nothing
-        changed that shows in the digits told is not in it; empty where nothing changed, or
-        there is nothing to compare with.
+    An element of which nothing changed that shows in the digits told is not in it; all is empty
+    where there is nothing to compare with.
     """
     if not before or before.get("format") != now["format"]:
         return {}

@@ -47,19 +47,7 @@ def begin_job(
 ) -> _Begun | None:
     """Look up what a job is made from, and note that it has begun.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    step : str
-    arguments : sequence of str
-        What the step takes after the study.
-    if_due : bool
-        Whether a job is passed over where all that it made still holds.
-
-    Returns
-    -------
-    _Begun or None
-        None where it is passed over.
+    With `if_due` it is passed over, and None given, where all that it made still holds.
     """
     results, plan = config.results, Plan(config)
     job = plan.job(step, *arguments)
@@ -80,19 +68,9 @@ def begin_job(
 
 
 def end_job(config: StudyConfig, begun: _Begun, made: Iterable[Path]) -> list[str]:
-    """Note what a job made.
+    """Note what a job made, and `made` beyond what its rule says.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    begun : _Begun
-    made : iterable of Path
-        What it made beyond what its rule says.
-
-    Returns
-    -------
-    list of str
-        What it made before, makes no longer, and was edited by hand since: it is left.
+    Given back is what it made before, makes no longer, and was edited by hand since: it is left.
     """
     more = [path.relative_to(config.results).as_posix() for path in made]
     return end(config.results, begun.job.key, begun.record, [*begun.job.makes, *more])

@@ -36,27 +36,14 @@ __all__ = ["ALL_ELEMENTS", "Job", "Plan"]
 
 @dataclass(frozen=True)
 class Job:
-    """One call of a rule.
-
-    Attributes
-    ----------
-    rule : Rule
-    element : str
-        Its element; blank where the rule is called for the study.
-    name : str
-        The figure, or the name that a specimen's scan bears.
-    reads, makes : tuple of str
-        Results, by path below their folder. What else it may make it tells when it has run.
-    all_of : tuple of str
-        Jobs of which it reads everything, by `key`.
-    """
+    """One call of a rule."""
 
     rule: Rule
-    element: str = ""
-    name: str = ""
-    reads: tuple[str, ...] = ()
-    makes: tuple[str, ...] = ()
-    all_of: tuple[str, ...] = ()
+    element: str = ""  # blank where the rule is called for the study
+    name: str = ""  # the figure, or the name that a specimen's scan bears
+    reads: tuple[str, ...] = ()  # results, by path below their folder
+    makes: tuple[str, ...] = ()  # likewise; what else it may make it tells when it has run
+    all_of: tuple[str, ...] = ()  # keys of jobs of which it reads everything
 
     @property
     def key(self) -> str:
@@ -72,11 +59,7 @@ class Job:
 class Plan:
     """The jobs of a study, in an order in which they can run.
 
-    Parameters
-    ----------
-    config : StudyConfig
-        The study as it is now. Files are looked for, and read, when they are asked after, and
-        each only once.
+    Files are looked for, and read, when they are asked after, and each only once.
     """
 
     def __init__(self, config: StudyConfig) -> None:
@@ -161,19 +144,7 @@ class Plan:
         )
 
     def job(self, step: str, element: str = "", name: str = "") -> Job:
-        """Look a job up.
-
-        Parameters
-        ----------
-        step : str
-        element, name : str, optional
-            See `Job`.
-
-        Raises
-        ------
-        KeyError
-            If the study has no such job.
-        """
+        """Look a job up."""
         return self.jobs[Job(BY_STEP[step], element, name).key]
 
     @cached_property
@@ -182,13 +153,7 @@ class Plan:
         return {path: key for key, job in self.jobs.items() for path in job.makes}
 
     def sources(self, job: Job) -> list[str]:
-        """Jobs whose results a job reads.
-
-        Returns
-        -------
-        list of str
-            Their keys, in the order of the plan.
-        """
+        """Keys of the jobs whose results a job reads, in the order of the plan."""
         wanted = {self.makers[path] for path in job.reads} | set(job.all_of)
         return [key for key in self.jobs if key in wanted]
 
@@ -323,10 +288,7 @@ class Plan:
     def inputs(self, job: Job) -> dict[str, str]:
         """What a job reads of the user's files: sums by public path, digests by what they are of.
 
-        Returns
-        -------
-        dict of str to str
-            Of tables with private columns only sums and digests are kept, never a value.
+        Of tables with private columns only sums and digests are kept, never a value.
         """
         config, element = self.config, job.element
         files: list[tuple[str, Path]] = []
@@ -352,13 +314,7 @@ class Plan:
         return dict(sorted((found | sums).items()))
 
     def settings(self, job: Job) -> dict[str, Any]:
-        """Settings that a job heeds.
-
-        Returns
-        -------
-        dict of str to Any
-            By dotted key; which columns are private by a digest alone.
-        """
+        """Settings that a job heeds by dotted key; which columns are private by a digest alone."""
         flat = flat_settings(self.config.settings.plain())
         if "specimens.private" in flat:
             text = repr(sorted(flat["specimens.private"]))

@@ -26,31 +26,16 @@ _TIMES = ("started", "finished", "command")
 
 @dataclass(frozen=True)
 class Record:
-    """What is remembered of a job.
+    """What is remembered of a job."""
 
-    Attributes
-    ----------
-    code : str
-        Digest of the code that it ran.
-    settings : mapping of str to Any
-        Settings that it heeded, by dotted key.
-    inputs : mapping of str to str
-        Sums of the user's files that it read, by public path, and digests of parts of them.
-    reads, makes : mapping of str to str
-        Sums of the results that it read and made, by path below their folder.
-    versions : mapping of str to str
-        Of Python and of the packages that results depend on.
-    under_way : bool
-        Whether it was begun and has not ended: what it made may be there by halves, and `makes`
-        is what was there before.
-    """
-
-    code: str
-    settings: Mapping[str, Any]
+    code: str  # digest
+    settings: Mapping[str, Any]  # by dotted key
+    # sums of the user's files by public path, and digests of parts of them
     inputs: Mapping[str, str]
-    reads: Mapping[str, str]
-    makes: Mapping[str, str] = field(default_factory=dict)
+    reads: Mapping[str, str]  # sums of results, by path below their folder
+    makes: Mapping[str, str] = field(default_factory=dict)  # likewise
     versions: Mapping[str, str] = field(default_factory=dict)
+    # begun and not ended: what it made may be there by halves, `makes` is what was there before
     under_way: bool = False
 
 
@@ -79,20 +64,7 @@ def _parsed(text: str) -> Record | None:
 
 
 def read_record(results: Path, key: str) -> Record | None:
-    """Read what is remembered of a job.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-
-    Returns
-    -------
-    Record or None
-        None where nothing is remembered, or nothing that can be read.
-    """
+    """Read what is remembered of a job, if anything that can be read is."""
     try:
         return _parsed(_path(results, key).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -100,18 +72,7 @@ def read_record(results: Path, key: str) -> Record | None:
 
 
 def every_record(results: Path) -> dict[str, Record]:
-    """Read all records, of jobs that the study no longer has among them.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-
-    Returns
-    -------
-    dict of str to Record
-        By the key of the job.
-    """
+    """Read all records by the key of the job, of jobs that the study no longer has among them."""
     found = {}
     for path in sorted((results / FOLDER).rglob("*.json")):
         key = path.relative_to(results / FOLDER).with_suffix("").as_posix()
@@ -122,13 +83,7 @@ def every_record(results: Path) -> dict[str, Record]:
 
 
 def result_sum(path: Path) -> str:
-    """Sum of a file of the results; of provenance.json, without the times that it tells.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits, or 'absent'.
-    """
+    """Sum of a file of the results, or 'absent'; of provenance.json, without the times it tells."""
     try:
         if path.name == PROVENANCE:
             try:
@@ -152,15 +107,6 @@ def begin(results: Path, key: str, record: Record) -> None:
     """Remember that a job has begun anew, before it writes anything.
 
     Where it was never done nothing is written: without a record nothing is taken to hold.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    record : Record
-        With what it is made from.
     """
     before = read_record(results, key)
     if before is not None:
@@ -170,21 +116,7 @@ def begin(results: Path, key: str, record: Record) -> None:
 def end(results: Path, key: str, record: Record, made: Iterable[str]) -> list[str]:
     """Remember what a job made, and take away what it made before and makes no longer.
 
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    record : Record
-        With what it was made from.
-    made : iterable of str
-        Paths below the results.
-
-    Returns
-    -------
-    list of str
-        Files that it made before and that were changed by hand since: they are left.
+    Given back are files of these that were changed by hand since: they are left.
     """
     before = read_record(results, key)
     makes = {path: result_sum(results / path) for path in sorted(set(made))}
@@ -196,20 +128,7 @@ def end(results: Path, key: str, record: Record, made: Iterable[str]) -> list[st
 
 
 def drop(results: Path, made: Mapping[str, str]) -> list[str]:
-    """Take away files that were made by a job, unless they were changed since.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    made : mapping of str to str
-        Their sums, by path.
-
-    Returns
-    -------
-    list of str
-        Those that were changed, and are left.
-    """
+    """Take away files that a job made; give back those that were changed since, and stay."""
     left = []
     for path, told in made.items():
         found = result_sum(results / path)
@@ -221,13 +140,5 @@ def drop(results: Path, made: Mapping[str, str]) -> list[str]:
 
 
 def forget(results: Path, key: str) -> None:
-    """Forget a job that the study no longer has.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    """
+    """Forget a job that the study no longer has."""
     _path(results, key).unlink(missing_ok=True)

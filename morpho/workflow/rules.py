@@ -19,40 +19,24 @@ DRAWN = ("svg", "pdf", "png")
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule: a step of morpho/steps, called once for each element, specimen, figure or study.
-
-    Attributes
-    ----------
-    step : str
-        Name of the rule and of the step that it calls.
-    per : {'element', 'specimen', 'figure', 'study'}
-        What it is called once for.
-    reads : tuple of str
-        Results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens';
-        of its own element, or of each where it is called once for the study.
-    makes : tuple of str
-        Results that it makes, likewise; with an ending where it is called for the study. Its
-        tables are those that name it as their step, and need not be said again.
-    settings : tuple of str, or None
-        Parts of study.yaml that it heeds, and is given; None stands for all.
-    takes : tuple of str
-        Files of the user that it reads: 'landmarks', 'scans', 'scheme' and 'rows' (of the
-        specimen table and of landmark tables that elements share) of its element; 'bone' for what
-        concerns one specimen; 'everything' for all files of the study.
-    all_of : tuple of str
-        Rules of which it reads everything that they made, whatever that was.
-    repeats : bool
-        Whether it gives the same bytes when nothing that it depends on has changed. The page
-        tells what is new since the last run, the archive which revision of the study this is.
-    """
+    """One rule: a step of morpho/steps, called once for each element, specimen, figure or study."""
 
     step: str
     per: Literal["element", "specimen", "figure", "study"] = "element"
+    # results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens'; of its
+    # own element, or of each where it is called once for the study
     reads: tuple[str, ...] = ()
+    # results that it makes, likewise; with an ending where it is called for the study. Its tables
+    # are those that name it as their step, and need not be said again
     makes: tuple[str, ...] = ()
-    settings: tuple[str, ...] | None = ()
+    settings: tuple[str, ...] | None = ()  # that it heeds, and is given; None stands for all
+    # files of the user: 'landmarks', 'scans', 'scheme' and 'rows' (of the specimen table and of
+    # landmark tables that elements share) of its element; 'bone' for what concerns one specimen;
+    # 'everything' for all files of the study
     takes: tuple[str, ...] = ()
-    all_of: tuple[str, ...] = ()
+    all_of: tuple[str, ...] = ()  # rules of which it reads everything, whatever that was
+    # whether it gives the same bytes when nothing that it depends on has changed: the page tells
+    # what is new since the last run, the archive which revision of the study this is
     repeats: bool = True
 
     @property
@@ -334,25 +318,15 @@ BY_STEP: Mapping[str, Rule] = {rule.step: rule for rule in RULES}
 
 
 def path_of(element: str, result: str) -> str:
-    """Path of a result of an element, below the results.
-
-    Parameters
-    ----------
-    element : str
-    result : str
-        By folder and name, as 'arrays/prepared'.
-    """
+    """Path below the results of a result of an element, as 'arrays/prepared'."""
     return f"{element}/{result}.{ENDINGS[result.split('/')[0]]}"
 
 
 def outputs(rule: Rule, element: str = "{element}", name: str = "") -> tuple[str, ...]:
     """What a rule makes, by path below the results.
 
-    Parameters
-    ----------
-    rule : Rule
-    element, name : str, optional
-        The element, and the specimen's scan or the figure; by default as wildcards.
+    `name` is that of the specimen's scan or of the figure; by default wildcards stand for it and
+    for the element.
     """
     if rule.per == "specimen":
         return (f"{element}/tables/carried/{name or '{name}'}.csv",)

@@ -73,22 +73,7 @@ def code_of(job: Job, digests: CodeDigests) -> str:
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:
-    """What a job is made from now.
-
-    Parameters
-    ----------
-    plan : Plan
-    job : Job
-    code : str
-        Digest of its code.
-    reads : dict of str to str
-        Sums of the results that it reads.
-
-    Returns
-    -------
-    Record
-        Without what it makes.
-    """
+    """What a job is made from now, without what it makes."""
     return Record(
         code=code, settings=plan.settings(job), inputs=plan.inputs(job), reads=reads,
         versions=versions(),
@@ -127,12 +112,7 @@ def _compare(kind: str, before: Any, now: Any) -> list[Difference]:
 class State:
     """What holds of a study's results.
 
-    Parameters
-    ----------
-    config : StudyConfig
-        The study as it is now.
-    forced : iterable of str
-        Keys of jobs, or names of rules, that are to be done whatever holds.
+    `forced` are keys of jobs, or names of rules, that are to be done whatever holds.
     """
 
     config: StudyConfig
@@ -174,13 +154,7 @@ class State:
         return record.reads != self.reads(job)
 
     def reads(self, job: Job) -> dict[str, str]:
-        """Sums of the results that a job reads, as the jobs that made them remember them.
-
-        Returns
-        -------
-        dict of str to str
-            By path below the results.
-        """
+        """Sums of the results that a job reads, as the jobs that made them remember them."""
         wanted: dict[str, str] = {}
         for path in job.reads:
             maker = self.records.get(self.plan.makers[path])
@@ -191,13 +165,7 @@ class State:
         return dict(sorted(wanted.items()))
 
     def lost_or_edited(self, job: Job) -> list[Difference]:
-        """Results of a job that are not as it left them.
-
-        Returns
-        -------
-        list of Difference
-            Of kind 'result'.
-        """
+        """Results of a job that are not as it left them."""
         record = self.records.get(job.key)
         if record is None:
             return []
@@ -257,11 +225,7 @@ class State:
     def differences(self) -> list[Difference]:
         """Why the results do not hold, each reason once; and what is noted beside.
 
-        Returns
-        -------
-        list of Difference
-            Inputs first, then settings, program, results and notes. What only rests on something
-            that is made again is not told.
+        What only rests on something that is made again is not told.
         """
         found: dict[tuple[str, str], Difference] = {}
         for due in self.due.values():

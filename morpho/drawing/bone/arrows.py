@@ -45,15 +45,7 @@ def _arrow_of_key(width: float, height: float, **_: Any) -> FancyArrowPatch:
 
 
 def arrows(axes: Axes, at: Array, moved: Array, significant: Mask, estimated: Mask) -> None:
-    """Draw the arrows of one view: significant ones thick and on top, estimated ones dashed.
-
-    Parameters
-    ----------
-    axes : Axes
-    at, moved : ndarray of shape (n_points, 2)
-        Where they start, and how far they go, in the coordinates of the axes.
-    significant, estimated : ndarray of bool, of shape (n_points,)
-    """
+    """Draw the arrows of one view: significant ones thick and on top, estimated ones dashed."""
     looks: tuple[tuple[Mask, Any, float], ...] = (
         (~significant, {"color": INK, "alpha": 0.5, "zorder": 3}, 0.6),
         (significant, {"color": QUERY, "zorder": 4}, 1.5),
@@ -80,18 +72,7 @@ def arrows(axes: Axes, at: Array, moved: Array, significant: Mask, estimated: Ma
 
 
 def arrow_key(axes: Axes, taxon: str, alpha: float, estimated: bool) -> None:
-    """Write what the arrows mean into a panel of its own.
-
-    Parameters
-    ----------
-    axes : Axes
-    taxon : str
-        Whose predicted shape the arrows start from.
-    alpha : float
-        Level of the tests.
-    estimated : bool
-        Whether any landmark of the query was estimated.
-    """
+    """Write what the arrows mean into a panel of its own."""
     handles: list[Any] = [
         FancyArrowPatch((0, 0), (1, 0), color=QUERY, lw=1.5, label=f"p ≤ {alpha:g}, adjusted"),
         FancyArrowPatch((0, 0), (1, 0), color=INK, lw=0.6, alpha=0.5, label=f"p > {alpha:g}"),
@@ -111,17 +92,9 @@ def arrow_key(axes: Axes, taxon: str, alpha: float, estimated: bool) -> None:
 def number_points(
     axes: Axes, start: ArrayLike, end: ArrayLike, chosen: Sequence[int] | NDArray[np.intp]
 ) -> None:
-    """Number some of the arrows of a view, in their order, from 1.
+    """Number the `chosen` arrows of a view, in their order, from 1.
 
     To be called last: the layout must be settled, so that what covers what is known.
-
-    Parameters
-    ----------
-    axes : Axes
-    start, end : array-like of shape (n_points, 2)
-        Of all arrows, in the coordinates of the axes.
-    chosen : sequence of int
-        Those to be numbered.
     """
     figure = axes.get_figure(root=True)
     if figure is None or not len(chosen):

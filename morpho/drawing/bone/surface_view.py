@@ -343,40 +343,13 @@ def surface_view(
 ) -> Figure:
     """Draw a surface in three anatomical views on one scale, with a scale bar.
 
-    Parameters
-    ----------
-    vertices : array-like of shape (n_vertices, 3)
-        In mm, turned to the anatomical axes.
-    faces : array-like of int, of shape (n_faces, 3)
-        Wound so that they look outwards; where their inner sides show, they are dark.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-    values : array-like of shape (n_vertices,), optional
-        Heat in mm, with contours at the ticks of the scale; NaN stays the colour of bone.
-    limit : float, optional
-        End of the scale on both sides; by default from `heat_limit`. To be given where several
-        figures are to be compared.
-    label : str
-        What the colours mean.
-    within : array-like of bool, of shape (n_vertices,), optional
-        Where the heat is no more than members' variation: hatched in the colour of bone.
-    filled : array-like of bool, of shape (n_vertices,), optional
-        What is hypothesis: hatched, without heat.
-    filled_label : str
-    opposite : bool
-        Whether to look from the other three sides.
-    width : float
-        Of the figure, in inches.
+    Vertices are in mm, turned to the anatomical axes, which point `towards`; faces are wound so
+    that they look outwards: where their inner sides show, they are dark. At each vertex may be
+    given: the heat in mm, NaN where it stays the colour of bone; whether it is `within` members'
+    variation, hatched in that colour; and whether it is `filled`, a hypothesis, hatched without
+    heat. `limit` ends the scale on both sides, and is to be given where several figures are to be
+    compared.
 
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or values, within or filled do not fit.
-    ValueError
-        If `limit` is not positive.
-
-    Notes
-    -----
     Orthographic, by comparing depths at each dot; lit by Lambert's law with normals between the
     vertices'. The picture is an image within the figure, so that files stay small whatever the
     number of faces; all words are text.

@@ -30,53 +30,21 @@ _LONGEST_NAME = 12
 
 
 def bone_points(table: pd.DataFrame) -> tuple[Array, list[str]]:
-    """Coordinates and names of the points of a table.
-
-    Parameters
-    ----------
-    table : DataFrame
-        With `landmark`, `x`, `y`, `z`.
-
-    Returns
-    -------
-    points : ndarray of shape (n_points, 3)
-    names : list of str
-    """
+    """Coordinates and names of the points of a table."""
     return table[["x", "y", "z"]].to_numpy(dtype=float), table["landmark"].tolist()
 
 
 def bone_lines(
     axes: Axes, points: Array, names: list[str], links: Sequence, view: tuple, **style: Any
 ) -> None:
-    """Draw the links of a bone in one view.
-
-    Parameters
-    ----------
-    axes : Axes
-    points : ndarray of shape (n_points, 3)
-    names : list of str
-    links : sequence of pairs of str
-    view : tuple of int
-        Horizontal and vertical coordinate.
-    **style : Any
-        Passed to the lines.
-    """
+    """Draw the links of a bone in one view, its horizontal and its vertical coordinate."""
     place = {name: points[i, list(view)] for i, name in enumerate(names)}
     segments = [[place[a], place[b]] for a, b in links if a in place and b in place]
     axes.add_collection(LineCollection(segments, zorder=1, **style))
 
 
 def bone_frame(shapes: Sequence[Array]) -> tuple[Array, Array]:
-    """Lower and upper corner of a box that holds all shapes, with room around them.
-
-    Parameters
-    ----------
-    shapes : sequence of ndarray of shape (n_points, 3)
-
-    Returns
-    -------
-    low, high : ndarray of shape (3,)
-    """
+    """Lower and upper corner of a box that holds all shapes, with room around them."""
     points = np.concatenate(shapes)
     low, high = points.min(axis=0), points.max(axis=0)
     largest = float((high - low).max())
@@ -85,15 +53,7 @@ def bone_frame(shapes: Sequence[Array]) -> tuple[Array, Array]:
 
 
 def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
-    """Names of the axes; letters with a key above the figure where a narrow view has no room.
-
-    Parameters
-    ----------
-    figure : Figure
-        Gets the key.
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Names of the axes; letters with a key above the figure where a narrow view has no room."""
     if max(map(len, towards)) <= _LONGEST_NAME:
         return list(towards)
     letters = ["x", "y", "z"]
@@ -105,21 +65,7 @@ def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
 def bone_views(
     figure: Figure | SubFigure, frame: tuple[Array, Array], towards: Sequence[str]
 ) -> list[Axes]:
-    """Three views on one scale: the lower one shares the width, the right one the height.
-
-    Parameters
-    ----------
-    figure : Figure or SubFigure
-    frame : tuple of ndarray
-        From `bone_frame`.
-    towards : sequence of str
-        What the axes point towards.
-
-    Returns
-    -------
-    list of Axes
-        In the order of `VIEWS`.
-    """
+    """Three views on one scale: the lower one shares the width, the right one the height."""
     spans = frame[1] - frame[0]
     grid = figure.add_gridspec(
         2, 2, width_ratios=[spans[0], spans[2]], height_ratios=[spans[1], spans[2]]
@@ -138,15 +84,7 @@ def bone_views(
 
 
 def bone_height(frame: tuple[Array, Array], width: float) -> float:
-    """Height in inches at which the three views fill a width, within reason.
-
-    Parameters
-    ----------
-    frame : tuple of ndarray
-        From `bone_frame`.
-    width : float
-        In inches.
-    """
+    """Height at which the three views fill a width, within reason; both in inches."""
     spans = frame[1] - frame[0]
     return float(np.clip(width * (spans[1] + spans[2]) / (spans[0] + spans[2]), 1.8, 4.5)) + 0.5
 
@@ -156,15 +94,8 @@ def scale_bar(
 ) -> None:
     """A bar of a round length, about a fifth of the first view, in its lower left corner.
 
-    Parameters
-    ----------
-    axes : Axes
-    frame : tuple of ndarray
-        From `bone_frame`, in mm.
-    above : float
-        How far above the lower edge, as a share of the largest extent.
-    opposite : bool
-        Whether the axis runs the other way.
+    It stands `above` the lower edge, as a share of the largest extent of the frame, which is in mm;
+    `opposite` where the axis runs the other way.
     """
     low, high = frame
     span = float(high[0] - low[0])

@@ -35,18 +35,7 @@ _LOOKS: Any = {"before": (GREY, "--"), "after": (INK, "-")}
 def landmark_error(
     errors: pd.DataFrame, mean: pd.DataFrame, links: Sequence, towards: Sequence[str]
 ) -> Figure:
-    """Draw the error of each landmark as a disc on the mean bone, and as bars.
-
-    Parameters
-    ----------
-    errors : DataFrame
-        The table `landmark_error`.
-    mean : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Draw the error of each landmark as a disc on the mean bone, and as bars."""
     points, names = bone_points(mean)
     frame = bone_frame([points])
     error = errors.set_index("landmark")["error_mm"]
@@ -94,16 +83,7 @@ def landmark_error(
 
 @message_where(lambda shapes: shapes.empty, "The distortion of no bone was removed.")
 def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
-    """Draw each such bone before and after, superimposed, in three views.
-
-    Parameters
-    ----------
-    shapes : DataFrame
-        The table `distortion_shapes`.
-    links : sequence of pairs of str
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Draw each such bone before and after, superimposed, in three views."""
     specimens = sorted(set(shapes["specimen"]))
     found = {key: bone_points(part) for key, part in shapes.groupby(["specimen", "when"])}
     frame = bone_frame([points for points, _ in found.values()])

@@ -24,17 +24,7 @@ __all__ = ["growth", "trajectories"]
 
 @message_where(lambda lines: lines.empty, "No query could be held against growth lines.")
 def trajectories(lines: pd.DataFrame, spread: pd.DataFrame, sizes: pd.DataFrame) -> Figure:
-    """Draw how far members and queries lie from each taxon's growth line, against size.
-
-    Parameters
-    ----------
-    lines : DataFrame
-        The table `trajectories`.
-    spread : DataFrame
-        The table `spread`.
-    sizes : DataFrame
-        The table `centroid_size`.
-    """
+    """Draw how far members and queries lie from each taxon's growth line, against size."""
     members = spread[spread["size_heeded"]].merge(
         sizes[["specimen", "centroid_size_mm"]], on="specimen"
     )
@@ -85,12 +75,7 @@ def _no_line(table: pd.DataFrame) -> bool:
 def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     """Draw regression scores against log centroid size, with each taxon's line.
 
-    Parameters
-    ----------
-    table : DataFrame
-        The table `growth`.
-    slope_length : float
-        Change of the score per unit of log size: the slope all taxa share.
+    `slope_length` is the change of the score per unit of log size: the slope all taxa share.
     """
     known, queries = table[table["role"] == "known"], table[table["role"] == "query"]
     figure, axes = plt.subplots(figsize=(DOUBLE, 3.3))

@@ -242,25 +242,7 @@ def measurements(
     alpha: float,
     most: int,
 ) -> Figure:
-    """Draw the distances that set a query apart best, each among the specimens of the taxa.
-
-    Parameters
-    ----------
-    ranking : DataFrame
-        The table `measurement_ranking`.
-    ranges : DataFrame
-        The table `measurement_ranges`.
-    measured : DataFrame
-        The table `measurements`.
-    at_size : DataFrame
-        The table `measurements_at_size`.
-    specimen : str
-        The query.
-    alpha : float
-        Level of the tests.
-    most : int
-        Distances at most.
-    """
+    """Draw the distances that set a query apart best, each among the specimens of the taxa."""
     ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
     heeded = bool(ranking["size_heeded"].any())
     known = measured["role"] == "known"
@@ -302,16 +284,7 @@ def _place_words(axes: Axes, row: int, value: float, mine: pd.DataFrame) -> Text
     "No query has two elements whose sizes could be compared.",
 )
 def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
-    """Draw ratios of the centroid sizes of elements, queries above the individuals of each taxon.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table of `relative_sizes`; the queries' names in `query` or in `specimen`.
-    values : DataFrame
-        A row for each individual and pair of elements: `specimen`, `taxon`, `role`, `first`,
-        `second`, `ratio`.
-    """
+    """Draw ratios of the centroid sizes of elements, queries above individuals of each taxon."""
     if "query" not in table:
         table = table.rename(columns={"specimen": "query"})
     held = table[table["query_ratio"].notna()]

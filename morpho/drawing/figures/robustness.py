@@ -58,12 +58,7 @@ def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
 def calibration(table: pd.DataFrame, alpha: float) -> Figure:
     """Draw how known specimens are judged when they, or their whole taxon, are left out.
 
-    Parameters
-    ----------
-    table : DataFrame
-        The table `calibration_summary`.
-    alpha : float
-        Level of the tests, drawn as a dashed line among the false alarms.
+    A dashed line among the false alarms is the level of the tests.
     """
     kinds = [kind for kind in _PANELS if (table["left_out"] == kind).any()]
     rows = max((table["left_out"] == kind).sum() for kind in kinds)
@@ -122,13 +117,7 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
     "No query takes part in the comparison with this element.",
 )
 def stability(table: pd.DataFrame) -> Figure:
-    """Draw a map of where each query's verdict holds and where it turns.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `stability`.
-    """
+    """Draw a map of where each query's verdict holds and where it turns."""
     queries = sorted(set(table["specimen"]))
     kinds = [table.loc[table["specimen"] == query, "choice"].nunique() for query in queries]
     height = sum(0.21 * count + 0.45 for count in kinds)
@@ -165,13 +154,7 @@ def _curves(axes: Axes, table: pd.DataFrame, column: str) -> None:
     "No taxon has specimens enough to be rarefied: four are needed.",
 )
 def adequacy(rarefaction: pd.DataFrame) -> Figure:
-    """Draw errors of mean shapes and variances against the number of specimens.
-
-    Parameters
-    ----------
-    rarefaction : DataFrame
-        The table `rarefaction`.
-    """
+    """Draw errors of mean shapes and variances against the number of specimens."""
     figure, (left, right) = plt.subplots(1, 2, figsize=(DOUBLE, 2.5))
     _curves(left, rarefaction, "mean_error")
     left.set_title("Error of the mean shape")
@@ -185,13 +168,7 @@ def adequacy(rarefaction: pd.DataFrame) -> Figure:
 
 @message_where(lambda table: table.empty, "No simulations of larger samples were made.")
 def specimens_to_decide(table: pd.DataFrame) -> Figure:
-    """Draw verdicts in simulations with specimens added to the nearest taxon.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `specimens_to_decide`.
-    """
+    """Draw verdicts in simulations with specimens added to the nearest taxon."""
     queries = sorted(set(table["specimen"]))
     columns = min(len(queries), 3)
     rows = -(-len(queries) // columns)

@@ -50,13 +50,6 @@ def outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> N
     The ellipse is the prediction region of a bivariate normal sample: squared
     Mahalanobis distance up to 2 (n + 1)(n - 1) / (n (n - 2)) F(0.95; 2, n - 2).
     Fewer than four points get a hull, fewer than three nothing.
-
-    Parameters
-    ----------
-    axes : Axes
-    points : ndarray of shape (n_points, 2)
-    kind : {'hulls', 'ellipses'}
-    color : str
     """
     n = len(points)
     style: dict[str, Any] = {"edgecolor": color, "linewidth": 0.9, "zorder": 1}
@@ -105,16 +98,7 @@ def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> No
     "Shape varies along one axis only: there is no plane to draw.",
 )
 def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "hulls") -> Figure:
-    """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        The table `shape_scores`.
-    variance : DataFrame
-        The table `variance_per_axis`.
-    outlines : {'hulls', 'ellipses'}
-    """
+    """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one."""
     pairs = [(a, b) for a, b in ((1, 2), (1, 3)) if f"axis_{b}" in scores]
     share = variance.set_index("axis")["share_of_variance"]
     figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.5), squeeze=False)
@@ -131,13 +115,7 @@ def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "h
 
 
 def variance(table: pd.DataFrame) -> Figure:
-    """Draw the share of variance of each axis, and what the rule for keeping it asks.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `variance_per_axis`.
-    """
+    """Draw the share of variance of each axis, and what the rule for keeping it asks."""
     table = table.head(20)
     figure, axes = plt.subplots(figsize=(DOUBLE, 2.4))
     kept = table["retained"]
@@ -163,17 +141,7 @@ def variance(table: pd.DataFrame) -> Figure:
 
 
 def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
-    """Draw the mean shape of the known specimens in three views, landmarks numbered.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-        Landmarks joined by lines.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-    """
+    """Draw the mean shape of the known specimens in three views, landmarks numbered."""
     points, names = bone_points(table)
     numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
     frame = bone_frame([points])
@@ -208,19 +176,7 @@ def axis_shapes(
     towards: Sequence[str],
     magnify: float = 1.0,
 ) -> Figure:
-    """Draw the shapes at both ends of each axis over the mean, in three views.
-
-    Parameters
-    ----------
-    ends : DataFrame
-        The table `axis_shapes`.
-    mean : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-    towards : sequence of str
-    magnify : float
-        Factor by which differences from the mean are drawn larger.
-    """
+    """Draw the shapes at both ends of each axis over the mean, in three views."""
     middle, names = bone_points(mean)
     axes_drawn = sorted(set(ends["axis"]))
     shapes = {

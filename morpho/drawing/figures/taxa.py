@@ -30,15 +30,7 @@ def _as_it_is(table: pd.DataFrame) -> pd.DataFrame:
     "Too few specimens or taxa for canonical axes: see the report.",
 )
 def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
-    """Draw canonical scores as they are twice: as fitted, and each by a model without it.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        The table `canonical_scores`.
-    axes_table : DataFrame
-        The table `canonical_axes`.
-    """
+    """Draw canonical scores as they are twice: as fitted, and each by a model without it."""
     scores, axes_table = _as_it_is(scores), _as_it_is(axes_table)
     share = axes_table.set_index("canonical_axis")["share_of_trace"]
     figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
