@@ -9,7 +9,14 @@ from matplotlib.text import Text
 
 from morpho.drawing.style import short
 
-__all__ = ["fit_names", "fitted"]
+__all__ = ["fit_names", "fitted", "p_words"]
+
+
+def p_words(p: float) -> str:
+    """A p-value in as few letters as can be."""
+    if p != p:
+        return "–"
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def fit_names(text: Text, write: Callable[[int], str], longest: int, room: float) -> None:

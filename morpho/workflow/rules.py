@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
+from morpho.results.figures import FIGURES
 from morpho.results.tables import ALL_ELEMENTS, JOINED, made_by
 
 __all__ = [
@@ -42,28 +43,16 @@ class Rule:
     @property
     def module(self) -> str:
         """Name below the package of the module that holds its step."""
-        return f"steps.{self.room}.{self.step}"
-
-    @property
-    def room(self) -> str:
-        """Folder of the step, and file of config/rules."""
-        if self.step in _PREPARE:
-            return "prepare"
-        return "show" if self.step in _SHOW else "judge"
+        room = "prepare" if self.step in _PREPARE else "show" if self.step in _SHOW else "judge"
+        return f"steps.{room}.{self.step}"
 
 
 _PREPARE = ("check", "screen", "prepare", "measure", "carry", "slide", "superimpose")
-_SHOW = (
-    "differ", "warp", "portray", "draw", "supplement", "report", "archive", "finish",
-)  # fmt: skip
+_SHOW = ("differ", "warp", "portray", "draw", "supplement", "report", "archive", "finish")
 
 
-def _named(folder: str, *names: str) -> tuple[str, ...]:
+def _in(folder: str, *names: str) -> tuple[str, ...]:
     return tuple(f"{folder}/{name}" for name in names)
-
-
-def _tables(*names: str) -> tuple[str, ...]:
-    return _named("tables", *names)
 
 
 # what tables are read by, and what reading them holds them against
@@ -71,21 +60,13 @@ _TABLES = ("landmarks", "specimens", "scans.files", "preparation")
 _JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
 _SHAPES = ("arrays/superimposed", "arrays/shape_space")
 _FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
+_OF_QUERIES = (read for one in FIGURES.values() if one.per == "query" for read in one.reads)
+# they tell of the whole study, and of the run itself
+_OF_THE_RUN: Any = {"settings": None, "takes": ("everything",), "repeats": False}
 
 _RULES: tuple[Rule, ...] = (
-    Rule(
-        "check",
-        "study",
-        makes=("check.csv",),
-        settings=None,
-        takes=("everything",),
-    ),
-    Rule(
-        "screen",
-        makes=("notes/screen",),
-        settings=_TABLES,
-        takes=("landmarks", "rows"),
-    ),
+    Rule("check", "study", makes=("check.csv",), settings=None, takes=("everything",)),
+    Rule("screen", makes=("notes/screen",), settings=_TABLES, takes=("landmarks", "rows")),
     Rule(
         "prepare",
         makes=("arrays/prepared", "notes/prepare"),
@@ -94,18 +75,13 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "measure",
-        reads=_tables("specimens", "landmarks"),
+        reads=_in("tables", "specimens", "landmarks"),
         makes=("notes/measure",),
         settings=("seed", "tests.permutations", *_TABLES),
         takes=("landmarks", "rows"),
     ),
     # once for each scan of a digitised specimen: a new scan costs one
-    Rule(
-        "carry",
-        "specimen",
-        settings=("landmarks", "scans", "specimens"),
-        takes=("bone",),
-    ),
+    Rule("carry", "specimen", settings=("landmarks", "scans", "specimens"), takes=("bone",)),
     Rule(
         "slide",
         reads=("arrays/prepared",),
@@ -145,31 +121,21 @@ _RULES: tuple[Rule, ...] = (
         "discriminate",
         reads=_SHAPES,
         makes=("notes/discriminate",),
-        settings=(
-            "seed",
-            "shape_space",
-            "tests.covariance",
-            "tests.folds",
-            "tests.smallest_taxon",
-        ),
+        settings=("seed", "shape_space", "tests.covariance", "tests.folds", "tests.smallest_taxon"),
     ),
     Rule(
         "place",
-        reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
+        reads=(*_SHAPES, "tables/specimens", "notes/grow", "notes/measure"),
         makes=("notes/place",),
         settings=_JUDGED,
     ),
-    Rule(
-        "calibrate",
-        reads=_FROM_CONFIGURATIONS,
-        settings=_JUDGED,
-    ),
+    Rule("calibrate", reads=_FROM_CONFIGURATIONS, settings=_JUDGED),
     Rule(
         "vary",
         reads=(
             *_FROM_CONFIGURATIONS,
             "arrays/prepared",
-            *_tables("landmark_error", "suspicions", "estimated_points"),
+            *_in("tables", "landmark_error", "suspicions", "estimated_points"),
         ),
         settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
@@ -180,7 +146,8 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "conclude",
-        reads=_tables(
+        reads=_in(
+            "tables",
             "suspicions",
             "specimens",
             "verdicts",
@@ -194,7 +161,7 @@ _RULES: tuple[Rule, ...] = (
     Rule(
         "combine",
         "study",
-        reads=_tables("membership", "conclusions", "centroid_size"),
+        reads=_in("tables", "membership", "conclusions", "centroid_size"),
         settings=("tests.alpha",),
     ),
     Rule(
@@ -205,7 +172,7 @@ _RULES: tuple[Rule, ...] = (
             "notes/prepare",
             "notes/superimpose",
             "notes/place",
-            *_tables("specimens", "verdicts", "estimated_points"),
+            *_in("tables", "specimens", "verdicts", "estimated_points"),
         ),
         makes=("notes/differ",),
         settings=("differences",),
@@ -217,7 +184,7 @@ _RULES: tuple[Rule, ...] = (
             "arrays/prepared",
             "arrays/configurations",
             "arrays/superimposed",
-            *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
+            *_in("tables", "verdicts", "estimated_points", "displacements", "axis_shapes"),
         ),
         makes=("arrays/surfaces", "notes/warp"),
         settings=("scans", "tests.alpha"),
@@ -225,41 +192,22 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "portray",
-        reads=(
-            "arrays/surfaces",
-            "notes/slide",
-            "notes/superimpose",
-            *_tables(
-                "verdicts",
-                "displacements",
-                "region_displacements",
-                "measurements",
-                "measurements_at_size",
-                "measurement_ranking",
-                "measurement_ranges",
-            ),
-        ),
+        reads=tuple(dict.fromkeys(("tables/verdicts", *_OF_QUERIES))),
         settings=("figures", "tests.alpha"),
     ),
-    Rule(
-        "draw",
-        "figure",
-        settings=("figures", "tests.alpha"),
-    ),
+    Rule("draw", "figure", settings=("figures", "tests.alpha")),
     Rule(
         "supplement",
         "study",
         reads=("every table", "every note"),
-        makes=tuple(
-            f"supplement/{name}"
-            for name in (
-                "tables.xlsx",
-                "tables.docx",
-                "tables.tex",
-                "methods.md",
-                "methods.txt",
-                "references.bib",
-            )
+        makes=_in(
+            "supplement",
+            "tables.xlsx",
+            "tables.docx",
+            "tables.tex",
+            "methods.md",
+            "methods.txt",
+            "references.bib",
         ),
         settings=None,
     ),
@@ -276,28 +224,12 @@ _RULES: tuple[Rule, ...] = (
             "arrays/surfaces",
         ),
         makes=("report.html", "README.md"),
-        settings=None,
-        takes=("everything",),
         all_of=("portray",),
-        repeats=False,
+        **_OF_THE_RUN,
     ),
+    Rule("archive", "study", makes=("archive.zip",), all_of=("every rule above",), **_OF_THE_RUN),
     Rule(
-        "archive",
-        "study",
-        makes=("archive.zip",),
-        settings=None,
-        takes=("everything",),
-        all_of=("every rule above",),
-        repeats=False,
-    ),
-    Rule(
-        "finish",
-        "study",
-        makes=("provenance.json",),
-        settings=None,
-        takes=("everything",),
-        all_of=("every rule above",),
-        repeats=False,
+        "finish", "study", makes=("provenance.json",), all_of=("every rule above",), **_OF_THE_RUN
     ),
 )
 

@@ -14,7 +14,7 @@ from morpho.results.tables import described
 from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.provenance import Difference, short, versions
-from morpho.workflow.records import FOLDER, Record, every_record, result_sum
+from morpho.workflow.records import FOLDER, Record, changed, every_record
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -123,12 +123,6 @@ class State:
     def __post_init__(self) -> None:
         self.plan = Plan(self.config)
         self.records = every_record(self.config.results)
-        self._sums: dict[str, str] = {}
-
-    def _result(self, path: str) -> str:
-        if path not in self._sums:
-            self._sums[path] = result_sum(self.config.results / path)
-        return self._sums[path]
 
     def _changed(self, job: Job, code: str) -> list[Difference]:
         """How what a job is made from differs from what is remembered, its results apart."""
@@ -169,19 +163,15 @@ class State:
         record = self.records.get(job.key)
         if record is None:
             return []
+        other = changed(self.config.results, record.makes)
         found = []
-        for path, told in record.makes.items():
-            now = self._result(path)
+        for path, now in {**record.makes, **other}.items():
             if now == "absent":
                 found.append(Difference("result", path, "is gone"))
-            elif now != told and not record.under_way:
+            elif path in other and not record.under_way:
                 found.append(Difference("result", path, "was edited by hand"))
-        found += [
-            Difference("result", path, "was not made")
-            for path in job.makes
-            if path not in record.makes
-        ]
-        return found
+        missing = [path for path in job.makes if path not in record.makes]
+        return found + [Difference("result", path, "was not made") for path in missing]
 
     @cached_property
     def due(self) -> dict[str, _Due]:

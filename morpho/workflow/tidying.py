@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from morpho.workflow.records import Record, drop, forget, result_sum
+from morpho.workflow.records import Record, changed, drop, forget
 
 if TYPE_CHECKING:
     from morpho.workflow.state import State
@@ -34,11 +34,11 @@ def keep_aside(results: Path, record: Record) -> Iterator[str]:
 
     Where the job was cut off, what differs may be its own work, and is left.
     """
-    for name, told in () if record.under_way else record.makes.items():
-        path = results / name
-        if result_sum(path) not in (told, "absent"):
-            aside = _free(path)
-            os.replace(path, aside)
+    other = {} if record.under_way else changed(results, record.makes)
+    for name, now in other.items():
+        if now != "absent":
+            aside = _free(results / name)
+            os.replace(results / name, aside)
             yield f"{name} was edited by hand: kept as {aside.name} beside it, and made anew."
 
 

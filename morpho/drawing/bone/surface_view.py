@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -15,7 +15,7 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.patches import Patch
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_limit, heat_steps
+from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_steps, shown_limit
 from morpho.drawing.bone.views import (
     VIEWS,
     axis_names,
@@ -143,6 +143,12 @@ class _ShownSurface:
     # 1 where the heat is no more than members' variation, else 0: hatched, without heat
     within: Array | None = None
 
+    @property
+    def hidden(self) -> Mask:
+        """Vertices that take no colour of the scale of heat."""
+        hatched = [one > 0.5 for one in (self.filled, self.within) if one is not None]
+        return np.any([np.zeros(len(self.vertices), dtype=bool), *hatched], axis=0)
+
 
 def _grown(mask: Mask, dots: int) -> Mask:
     """A mask and the dots about it, so that a line gets a width."""
@@ -238,9 +244,7 @@ def _coarser(picture: Array) -> Array:
 class _View:
     """One view: what is to the right, up and towards the viewer, and the dots about the bone."""
 
-    def __init__(
-        self, vertices: Array, view: tuple[int, int], per_mm: float, opposite: bool
-    ) -> None:
+    def __init__(self, vertices: Array, view: list[int], per_mm: float, opposite: bool) -> None:
         right, up = np.eye(3)[view[0]], np.eye(3)[view[1]]
         self.axes = np.stack([-right if opposite else right, up])
         self.axes = np.vstack([self.axes, np.cross(*self.axes)])
@@ -286,10 +290,7 @@ def _key(strip: SubFigure, bone: _ShownSurface, label: str, filled_label: str) -
     if bone.values is not None:
         grid = strip.add_gridspec(1, 3, width_ratios=[0.2, 0.6, 0.2])
         axes = strip.add_subplot(grid[0, 1])
-        shown = np.isfinite(bone.values)
-        for hatched in (bone.filled, bone.within):
-            shown &= True if hatched is None else hatched < 0.5
-        over = np.abs(bone.values[shown])
+        over = np.abs(bone.values[np.isfinite(bone.values) & ~bone.hidden])
         bar = strip.colorbar(
             ScalarMappable(Normalize(-bone.limit, bone.limit), HEAT), cax=axes,
             orientation="horizontal", label=label,
@@ -306,9 +307,7 @@ def _key(strip: SubFigure, bone: _ShownSurface, label: str, filled_label: str) -
             line = _CONTOUR if step else _ZERO
             bar.ax.axvline(step, color="black", linewidth=line, alpha=0.55)
     if handles:
-        look: dict[str, Any] = {
-            "handles": handles, "loc": "outside lower center",
-        }  # fmt: skip
+        look: dict[str, Any] = {"handles": handles, "loc": "outside lower center"}
         box = strip.legend(ncols=len(handles), **look)
         if len(handles) > 1 and box.get_window_extent().width > 0.97 * strip.bbox.width:
             box.remove()
@@ -360,12 +359,9 @@ def surface_view(
     unsure = _checked(filled, "filled", len(V), bool)
     if limit is not None and not limit > 0:
         raise ValueError(f"`limit` must be above 0, but is {limit}.")
-    if heat is not None and limit is None:
-        coloured = np.ones(len(V), dtype=bool)
-        for hatched in (usual, unsure):
-            coloured &= True if hatched is None else hatched < 0.5
-        limit = heat_limit(heat[coloured] if coloured.any() else heat)
     bone = _ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0, usual)
+    if heat is not None and limit is None:
+        bone = replace(bone, limit=shown_limit(heat, bone.hidden))
     shape = V[np.unique(F)]
     low, high = bone_frame([shape])
     low[1] -= _SCALE_ROOM * float((high - low).max())
@@ -381,7 +377,7 @@ def surface_view(
         _key(lower, bone, label, filled_label)
     spans = high - low
     per_mm = _DPI * min(0.9 * width / float(spans[0] + spans[2]), tall / float(spans[1] + spans[2]))
-    for axes, place in zip(bone_views(upper, frame, names), VIEWS, strict=True):
+    for axes, place in bone_views(upper, frame, names):
         view = _View(shape, place, per_mm, opposite)
         picture = _paint(bone, view, 0.02 * float(spans.max()))
         axes.imshow(picture, extent=view.extent, origin="lower", zorder=2,
@@ -390,8 +386,8 @@ def surface_view(
         axes.set_ylim(frame[0][place[1]], frame[1][place[1]])
         depth = int(np.abs(view.axes[2]).argmax())
         side = "towards" if view.axes[2][depth] > 0 else "away from"
-        title = f"{names[depth]}\n{side} you"
-        axes.set_title(title, fontsize=7, loc="right" if place == VIEWS[2] else "left")
+        loc = "right" if place == VIEWS[2] else "left"
+        axes.set_title(f"{names[depth]}\n{side} you", fontsize=7, loc=loc)
         if opposite:
             axes.invert_xaxis()
             axes.set_xlabel(f"← {names[place[0]]}", loc="left")

@@ -22,7 +22,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 # Horizontal and vertical axis of each view: face on, below it, and beside it.
-VIEWS = ((0, 1), (0, 2), (2, 1))
+VIEWS = ([0, 1], [0, 2], [2, 1])
 # Room around a bone, and the least depth of a view, as shares of its largest extent.
 _ROOM, _LEAST = 0.12, 0.16
 # Characters in the name of an axis that fit the narrowest view.
@@ -35,10 +35,10 @@ def bone_points(table: pd.DataFrame) -> tuple[Array, list[str]]:
 
 
 def bone_lines(
-    axes: Axes, points: Array, names: list[str], links: Sequence, view: tuple, **style: Any
+    axes: Axes, points: Array, names: list[str], links: Sequence, view: list[int], **style: Any
 ) -> None:
     """Draw the links of a bone in one view, its horizontal and its vertical coordinate."""
-    place = {name: points[i, list(view)] for i, name in enumerate(names)}
+    place = dict(zip(names, points[:, view], strict=True))
     segments = [[place[a], place[b]] for a, b in links if a in place and b in place]
     axes.add_collection(LineCollection(segments, zorder=1, **style))
 
@@ -64,7 +64,7 @@ def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
 
 def bone_views(
     figure: Figure | SubFigure, frame: tuple[Array, Array], towards: Sequence[str]
-) -> list[Axes]:
+) -> list[tuple[Axes, list[int]]]:
     """Three views on one scale: the lower one shares the width, the right one the height."""
     spans = frame[1] - frame[0]
     grid = figure.add_gridspec(
@@ -80,7 +80,7 @@ def bone_views(
         axes.set_xlabel(f"{towards[view[0]]} →", loc="right")
         # a name longer than its view is high reaches into the gap between views
         axes.set_ylabel(f"{towards[view[1]]} →", loc="bottom" if axes is panels[1] else "top")
-    return panels
+    return list(zip(panels, VIEWS, strict=True))
 
 
 def bone_height(frame: tuple[Array, Array], width: float) -> float:

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from morpho.drawing.bone.arrows import arrow_key, arrows, number_points
 from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.bone.views import (
-    VIEWS,
     axis_names,
     bone_frame,
     bone_height,
@@ -27,7 +26,7 @@ from morpho.drawing.bone.views import (
     bone_views,
     scale_bar,
 )
-from morpho.drawing.lettering import fit_names, fitted
+from morpho.drawing.lettering import fit_names, fitted, p_words
 from morpho.drawing.style import DOUBLE, GREY, INK, QUERY, message_where, short
 
 __all__ = ["displacement_ranking", "heat", "regions", "vectors"]
@@ -144,25 +143,16 @@ def vectors(
     named = (table["in_taxon_sd"].notna() & table["counted"]).to_numpy().nonzero()[0][:_NAMED]
     _key(figure, lower, table.iloc[named], taxon, alpha, bool(estimated.any()))
     panels = bone_views(upper, (low, high), towards)
-    for axes, view in zip(panels, VIEWS, strict=True):
-        here, step = points[:, list(view)], moved[:, list(view)]
+    for axes, view in panels:
+        here, step = points[:, view], moved[:, view]
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
-        axes.scatter(
-            here[:, 0], here[:, 1], s=np.where(proper, 9, 2), color=GREY, linewidth=0, zorder=2
-        )
+        axes.scatter(*here.T, s=np.where(proper, 9, 2), color=GREY, linewidth=0, zorder=2)
         arrows(axes, here, step, significant, estimated)
-    scale_bar(panels[0], (low, high), 0.02)
+    scale_bar(panels[0][0], (low, high), 0.02)
     figure.draw_without_rendering()
-    for axes, view in zip(panels, VIEWS, strict=True):
-        here, step = points[:, list(view)], moved[:, list(view)]
-        number_points(axes, here, here + step, named)
+    for axes, view in panels:
+        number_points(axes, points[:, view], (points + moved)[:, view], named)
     return figure
-
-
-def _p_words(p: float) -> str:
-    if p != p:
-        return "–"
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def _columns(axes: Axes, words: Mapping[str, Sequence[str]], bold: Mask) -> None:
@@ -213,7 +203,7 @@ def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
     axes.set_xlabel("Displacement as a multiple of\nthe usual one within taxa (dashed: 1)")
     words = {
         "mm": [f"{mm:.2f}" for mm in part["displacement_mm"]],
-        "p, adjusted": [_p_words(p) for p in part["p_value_false_discovery"]],
+        "p, adjusted": [p_words(p) for p in part["p_value_false_discovery"]],
         "lies": [short(_NUMBER.sub("", str(way)), _WAY) for way in part["direction"]],
     }
     _columns(axes, words, significant)
@@ -255,7 +245,7 @@ def regions(table: pd.DataFrame) -> Figure:
     axes.set_xlabel("Share of the squared displacement of all points")
     words = {
         "mm (RMS)": [f"{mm:.2f}" for mm in table["root_mean_square_mm"]],
-        "p, adjusted": [_p_words(p) for p in table["share_p_value_false_discovery"]],
+        "p, adjusted": [p_words(p) for p in table["share_p_value_false_discovery"]],
     }
     _columns(axes, words, np.zeros(len(table), dtype=bool))
     figure.legend(

@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,14 +13,14 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
-from morpho.drawing.lettering import fit_names, fitted
+from morpho.drawing.lettering import fit_names, fitted, p_words
 from morpho.drawing.style import (
-    DOUBLE,
     GREY,
     INK,
     QUERY,
     message_figure,
     message_where,
+    panel_grid,
     query_marks,
     short,
     taxon_marks,
@@ -71,7 +70,7 @@ def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> list[str]:
     if one["beside_ranges"] != "between":
         plain = f"{one['direction']} than every range"
     p = one["p_value_false_discovery"]
-    told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+    told = "" if p != p else f", p {p_words(p)}"
     return [f"{plain}{told}", plain]
 
 
@@ -181,17 +180,10 @@ def _ranked_measurements(
     styles = taxon_marks(values["taxon"].tolist())
     mark = query_marks(queries)[query]
     ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
-    columns = min(3, len(best))
-    rows = -(-len(best) // columns)
-    tall = _ROW * (len(styles) + 1) + _AROUND
     heeded = bool(best["size_heeded"].any())
     passed = (ranking.loc[ranking["query"] == query, "p_value_false_discovery"] <= alpha).any()
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, tall * rows + 0.4), sharey=True, squeeze=False
-    )
+    figure, panels = panel_grid(len(best), 3, _ROW * (len(styles) + 1) + _AROUND, 0.4)
     figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
-    for axes in panels.ravel()[len(best) :]:
-        axes.axis("off")
     above: list[tuple[Text, list[str]]] = []
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
         part = known[known["measurement"] == one["measurement"]]
@@ -293,16 +285,9 @@ def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     known = values[values["role"] == "known"]
     styles = taxon_marks(known["taxon"].tolist())
     pairs = list(held[["first", "second"]].drop_duplicates().itertuples(index=False, name=None))
-    columns = min(2, len(pairs))
-    rows = -(-len(pairs) // columns)
     last = len(queries) + len(styles) - 1
     written: list[list[Text]] = []
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, (_ROW * (last + 1) + _AROUND) * rows), sharey=True,
-        squeeze=False,
-    )  # fmt: skip
-    for axes in panels.ravel()[len(pairs) :]:
-        axes.axis("off")
+    figure, panels = panel_grid(len(pairs), 2, _ROW * (last + 1) + _AROUND)
     for axes, (first, second) in zip(panels.ravel(), pairs, strict=False):
         own = known[(known["first"] == first) & (known["second"] == second)]
         part = held[(held["first"] == first) & (held["second"] == second)]

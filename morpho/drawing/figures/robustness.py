@@ -14,6 +14,7 @@ from morpho.drawing.style import (
     VERDICTS,
     legend,
     message_where,
+    panel_grid,
     short,
     taxon_marks,
     verdict_legend,
@@ -170,13 +171,7 @@ def adequacy(rarefaction: pd.DataFrame) -> Figure:
 def specimens_to_decide(table: pd.DataFrame) -> Figure:
     """Draw verdicts in simulations with specimens added to the nearest taxon."""
     queries = sorted(set(table["specimen"]))
-    columns = min(len(queries), 3)
-    rows = -(-len(queries) // columns)
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, 1.75 * rows + 0.1), sharey=True, squeeze=False
-    )
-    for axes in panels.ravel()[len(queries) :]:
-        axes.axis("off")
+    figure, panels = panel_grid(len(queries), 3, 1.75, 0.1)
     for axes, query in zip(panels.ravel(), queries, strict=False):
         part = table[table["specimen"] == query]
         x = np.arange(len(part))
