@@ -51,10 +51,8 @@ def script_digest() -> str:
     return "sha256-" + base64.b64encode(sha256(text.encode()).digest()).decode()
 
 
-def viewer_section(
-    data: ViewerData, *, identifier: str, still: str, alternative: str, level: int = 4
-) -> Markup:
-    """One viewer; its identifier must be letters, digits, - and _, its headings of level 2 to 6.
+def viewer_section(data: ViewerData, *, identifier: str, still: str, alternative: str) -> Markup:
+    """One viewer; its identifier must be letters, digits, - and _.
 
     `still` is the address of a picture (a data: address in a page that must stand alone), shown in
     print and where 3D cannot be; `alternative` says what it shows, for those who cannot see it.
@@ -78,7 +76,7 @@ def viewer_section(
             title=data.title,
             still=still,
             alternative=alternative,
-            heading=f"h{min(max(level, 2), 6)}",
+            heading="h4",
             payload=payload,
             json=embedded_json(payload),
         )

@@ -107,10 +107,7 @@ def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
     private = config.private_columns(specimens.columns)
     columns = [c for c in dict.fromkeys(["side", "stage", *terms]) if c in specimens.columns]
     told = specimens[[c for c in columns if c not in (*private, "taxon")]].astype(str)
-    return {
-        str(name): dict(zip(told.columns, row, strict=True))
-        for name, row in zip(told.index, told.to_numpy().tolist(), strict=True)
-    }
+    return told.rename(index=str).to_dict("index")
 
 
 def kept_snapshot(folder: Path) -> dict[str, Any] | None:
@@ -243,10 +240,7 @@ def compared(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[s
             result[name] = [{"what": "element_new"}]
             continue
         specimens = _of_specimens(old["specimens"], element["specimens"])
-        spaces = [
-            *_of_axes(old, element),
-            *_of_distances(old["distances"], element["distances"]),
-        ]
+        spaces = _of_axes(old, element) + _of_distances(old["distances"], element["distances"])
         moved = bool(specimens or spaces)
         rows = [*specimens, *_of_verdicts(old["verdicts"], element["verdicts"], moved), *spaces]
         if rows:

@@ -54,14 +54,13 @@ def yaml_digest(path: Path) -> str:
 
     Of its bytes where it cannot be read, and 'absent' where it is not there.
     """
+    whole = _bytes(path)
+    if whole == "absent":
+        return whole
     try:
-        content = path.read_bytes()
-    except (OSError, ValueError):
-        return "absent"
-    try:
-        said = json.dumps(_said(yaml.compose(content, Loader=_Loader)))
+        said = json.dumps(_said(yaml.compose(path.read_bytes(), Loader=_Loader)))
     except (yaml.YAMLError, ValueError, RecursionError):
-        said = hashlib.sha256(content).hexdigest()
+        said = whole
     return _short(said)
 
 

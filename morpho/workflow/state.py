@@ -229,7 +229,7 @@ class State:
             words = "is no part of the study any more: what was made for it is taken away"
             found.setdefault(("note", key), Difference("note", key, words))
         now = versions()
-        for name, (least, most) in self.versions_of_jobs().items():
+        for name, (least, most) in self._versions_of_jobs().items():
             if name in now and {least, most} != {now[name]}:
                 was = least if least == most else f"{least} and {most}"
                 words = f"was {was} and is {now[name]}: last digits may differ"
@@ -237,7 +237,7 @@ class State:
         order = ("wanted", "input", "setting", "program", "result", "note")
         return sorted(found.values(), key=lambda one: (order.index(one.kind), one.what))
 
-    def versions_of_jobs(self) -> dict[str, tuple[str, str]]:
+    def _versions_of_jobs(self) -> dict[str, tuple[str, str]]:
         """Versions that the jobs of the study ran with: the first and the last by name."""
         found: dict[str, set[str]] = {}
         for key, record in self.records.items():

@@ -89,13 +89,10 @@ def bone_height(frame: tuple[Array, Array], width: float) -> float:
     return float(np.clip(width * (spans[1] + spans[2]) / (spans[0] + spans[2]), 1.8, 4.5)) + 0.5
 
 
-def scale_bar(
-    axes: Axes, frame: tuple[Array, Array], above: float, *, opposite: bool = False
-) -> None:
+def scale_bar(axes: Axes, frame: tuple[Array, Array], above: float) -> None:
     """A bar of a round length, about a fifth of the first view, in its lower left corner.
 
-    It stands `above` the lower edge, as a share of the largest extent of the frame, which is in mm;
-    `opposite` where the axis runs the other way.
+    It stands `above` the lower edge, as a share of the largest extent of the frame, which is in mm.
     """
     low, high = frame
     span = float(high[0] - low[0])
@@ -103,8 +100,6 @@ def scale_bar(
     length = float(max(n * power for n in (1, 2, 5) if n * power <= span / 5))
     start = low[0] + 0.03 * span
     ends = np.array([start, start + length])
-    if opposite:
-        ends = low[0] + high[0] - ends
     height = low[1] + above * float((high - low).max())
     axes.plot(ends, [height, height], color=INK, lw=1.5, solid_capstyle="butt")
     axes.annotate(f"{length:g} mm", (ends.mean(), height), xytext=(0, 2),

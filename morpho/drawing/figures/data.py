@@ -28,8 +28,7 @@ _LOOKS: Any = {"before": (GREY, "--"), "after": (INK, "-")}
 
 
 @message_where(
-    lambda errors: errors.empty,
-    "No specimen was digitised twice: digitising error is not known.",
+    lambda errors: errors.empty, "No specimen was digitised twice: digitising error is not known."
 )
 def landmark_error(
     errors: pd.DataFrame, mean: pd.DataFrame, links: Sequence, towards: Sequence[str]

@@ -53,8 +53,7 @@ def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
 
 
 @message_where(
-    lambda table: table.empty,
-    "No known specimen could be left out: each is alone in its taxon.",
+    lambda table: table.empty, "No known specimen could be left out: each is alone in its taxon."
 )
 def calibration(table: pd.DataFrame, alpha: float) -> Figure:
     """Draw how known specimens are judged when they, or their whole taxon, are left out.
@@ -114,8 +113,7 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
 
 
 @message_where(
-    lambda table: table.empty,
-    "No query takes part in the comparison with this element.",
+    lambda table: table.empty, "No query takes part in the comparison with this element."
 )
 def stability(table: pd.DataFrame) -> Figure:
     """Draw a map of where each query's verdict holds and where it turns."""
