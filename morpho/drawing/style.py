@@ -92,14 +92,11 @@ def taxon_marks(taxa: Sequence[str]) -> dict[str, dict[str, Any]]:
 
     Past eight taxa the marks go on in another pairing.
     """
-    marks = {}
-    for i, taxon in enumerate(sorted(set(taxa))):
-        shift = i // len(_COLOURS)
-        marks[taxon] = {
-            "color": _COLOURS[i % len(_COLOURS)],
-            "marker": _MARKS[(i + 3 * shift) % len(_MARKS)],
-        }
-    return marks
+    n = len(_COLOURS)
+    return {
+        taxon: {"color": _COLOURS[i % n], "marker": _MARKS[(i + 3 * (i // n)) % len(_MARKS)]}
+        for i, taxon in enumerate(sorted(set(taxa)))
+    }
 
 
 def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
@@ -143,7 +140,7 @@ def label_queries(axes: Axes, queries: pd.DataFrame, x: str, y: str) -> None:
     points = [Bbox.from_extents(*(p - near / 2), *(p + near / 2)) for p in np.concatenate(known)]
     for name, at in zip(queries["specimen"], places, strict=True):
         text = axes.annotate(
-            short(name, 20), at, xytext=(0, 0), textcoords="offset points", color=QUERY,
+            short(name, 20), tuple(at), xytext=(0, 0), textcoords="offset points", color=QUERY,
             weight="bold", zorder=6, in_layout=False,
             path_effects=[withStroke(linewidth=2, foreground="white")],
         )  # fmt: skip

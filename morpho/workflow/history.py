@@ -40,7 +40,8 @@ def _rows(table: pd.DataFrame, *columns: str) -> list[dict[str, Any]]:
     """Some columns row by row, as JSON can hold them: None where there is no number."""
     part = table[list(columns)]
     part = part.astype(dict.fromkeys(part.select_dtypes("number"), float)).astype(object)
-    return part.where(part.notna(), None).to_dict("records")
+    rows: Any = part.where(part.notna(), None).to_dict("records")
+    return rows
 
 
 def _by_specimen(table: pd.DataFrame, *columns: str) -> dict[str, dict[str, Any]]:
@@ -60,7 +61,8 @@ def snapshot(
     found = {}
     for element in elements:
         tables = element.tables
-        sums, told = (given.get(element.name, {}) if given else {} for given in (digests, said))
+        sums = (digests or {}).get(element.name, {})
+        told = (said or {}).get(element.name, {})
         specimens = _by_specimen(tables["specimens"], "taxon", "role", "used")
         for name, row in specimens.items():
             row |= {"digest": sums.get(name, ""), "said": dict(told.get(name, {}))}

@@ -57,13 +57,10 @@ def read_record(results: Path, key: str) -> Record | None:
 
 def every_record(results: Path) -> dict[str, Record]:
     """Read all records by the key of the job, of jobs that the study no longer has among them."""
-    found = {}
-    for path in sorted((results / FOLDER).rglob("*.json")):
-        key = path.relative_to(results / FOLDER).with_suffix("").as_posix()
-        record = read_record(results, key)
-        if record is not None:
-            found[key] = record
-    return found
+    paths = (path.relative_to(results / FOLDER) for path in (results / FOLDER).rglob("*.json"))
+    keys = sorted(path.with_suffix("").as_posix() for path in paths)
+    found = {key: read_record(results, key) for key in keys}
+    return {key: record for key, record in found.items() if record is not None}
 
 
 def result_sum(path: Path) -> str:

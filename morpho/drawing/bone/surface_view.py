@@ -350,8 +350,8 @@ def surface_view(
         axes.set_ylim(frame[0][place[1]], frame[1][place[1]])
         depth = int(np.abs(view.axes[2]).argmax())
         side = "towards" if view.axes[2][depth] > 0 else "away from"
-        loc = "right" if place == VIEWS[2] else "left"
-        axes.set_title(f"{names[depth]}\n{side} you", fontsize=7, loc=loc)
+        title = f"{names[depth]}\n{side} you"
+        axes.set_title(title, fontsize=7, loc="right" if place == VIEWS[2] else "left")
         if place == VIEWS[0]:
             scale_bar(axes, frame, 0.25 * _SCALE_ROOM)
     return figure

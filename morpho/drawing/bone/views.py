@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from morpho.drawing.style import INK, short
 
 __all__ = [
-    "VIEWS", "axis_names", "bone_frame", "bone_height", "bone_lines", "bone_points", "bone_views",
-    "scale_bar",
+    "VIEWS", "axis_names", "bone_dots", "bone_frame", "bone_height", "bone_lines", "bone_points",
+    "bone_views", "scale_bar",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -41,6 +41,12 @@ def bone_lines(
     place = dict(zip(names, points[:, view], strict=True))
     segments = [[place[a], place[b]] for a, b in links if a in place and b in place]
     axes.add_collection(LineCollection(segments, zorder=1, **style))
+
+
+def bone_dots(axes: Axes, points: Array, view: list[int], **style: Any) -> None:
+    """Draw points of a bone in one view."""
+    x, y = points[:, view].T
+    axes.scatter(x, y, **style)
 
 
 def bone_frame(shapes: Sequence[Array]) -> tuple[Array, Array]:

@@ -13,6 +13,7 @@ from matplotlib.lines import Line2D
 
 from morpho.drawing.bone.views import (
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -45,8 +46,8 @@ def landmark_error(
     left, right = figure.subfigures(1, 2, width_ratios=[0.55, 0.45], squeeze=False)[0]
     for axes, view in bone_views(left, frame, towards):
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
-        axes.scatter(
-            *points[shown][:, view].T, s=160 * (size[shown] / np.nanmax(size)) ** 2,
+        bone_dots(
+            axes, points[shown], view, s=160 * (size[shown] / np.nanmax(size)) ** 2,
             color="#d98e04", edgecolor=INK, linewidth=0.5, zorder=3,
         )  # fmt: skip
     ranked = errors.sort_values("error_mm", ascending=False, kind="stable")
@@ -84,7 +85,7 @@ def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) ->
                 points, names = found[specimen, when]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
                 bone_lines(axes, points, names, links, view, **look)
-                axes.scatter(*points[:, view].T, s=7, color=color, zorder=3)
+                bone_dots(axes, points, view, s=7, color=color, zorder=3)
     handles = [
         Line2D([], [], color=color, linestyle=style, label=when)
         for when, (color, style) in _LOOKS.items()

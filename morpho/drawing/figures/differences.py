@@ -19,6 +19,7 @@ from morpho.drawing.bone.arrows import arrow_key, arrows, number_points
 from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.bone.views import (
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -144,10 +145,10 @@ def vectors(
     _key(figure, lower, table.iloc[named], taxon, alpha, bool(estimated.any()))
     panels = bone_views(upper, (low, high), towards)
     for axes, view in panels:
-        here, step = points[:, view], moved[:, view]
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
-        axes.scatter(*here.T, s=np.where(proper, 9, 2), color=GREY, linewidth=0, zorder=2)
-        arrows(axes, here, step, significant, estimated)
+        size = np.where(proper, 9, 2)
+        bone_dots(axes, points, view, s=size, color=GREY, linewidth=0, zorder=2)
+        arrows(axes, points[:, view], moved[:, view], significant, estimated)
     scale_bar(panels[0][0], (low, high), 0.02)
     figure.draw_without_rendering()
     for axes, view in panels:

@@ -176,25 +176,22 @@ def _ranked_measurements(
         )
     if best.empty:
         return message_figure(f"No measurement could be taken on {short(str(query), 40)}.")
-    known = values[values["measurement"].isin(best["measurement"])]
     styles = taxon_marks(values["taxon"].tolist())
     mark = query_marks(queries)[query]
-    ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
+    own = taxa_ranges[taxa_ranges["query"] == query]
     heeded = bool(best["size_heeded"].any())
     passed = (ranking.loc[ranking["query"] == query, "p_value_false_discovery"] <= alpha).any()
     figure, panels = panel_grid(len(best), 3, _ROW * (len(styles) + 1) + _AROUND, 0.4)
     figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
     above: list[tuple[Text, list[str]]] = []
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
-        part = known[known["measurement"] == one["measurement"]]
-        outside = compared = 0
+        part = values[values["measurement"] == one["measurement"]]
+        held = (
+            own[own["measurement"] == one["measurement"]].set_index("taxon").reindex(list(styles))
+        )
+        outside, compared = int(held["outside_range"].eq(True).sum()), int(held["minimum"].count())
         for row, (taxon, style) in enumerate(styles.items(), start=1):
-            low = high = np.nan
-            if (one["measurement"], taxon) in ends.index:
-                end = ends.loc[(one["measurement"], taxon)]
-                low, high = float(end["minimum"]), float(end["maximum"])
-                compared += int(np.isfinite(low))
-                outside += int(bool(end["outside_range"]))
+            low, high = held.loc[taxon, ["minimum", "maximum"]].astype(float)
             _members(axes, row, part.loc[part["taxon"] == taxon, "value"], low, high, style)
         _query(axes, 0, len(styles), one["value"], mark)
         axes.margins(x=0.08)
@@ -291,11 +288,9 @@ def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     for axes, (first, second) in zip(panels.ravel(), pairs, strict=False):
         own = known[(known["first"] == first) & (known["second"] == second)]
         part = held[(held["first"] == first) & (held["second"] == second)]
-        ends = part.drop_duplicates("taxon").set_index("taxon")
+        ends = part.drop_duplicates("taxon").set_index("taxon").reindex(list(styles))
         for row, (taxon, style) in enumerate(styles.items(), start=len(queries)):
-            low = high = np.nan
-            if taxon in ends.index:
-                low, high = ends.loc[taxon, ["ratio_minimum", "ratio_maximum"]].astype(float)
+            low, high = ends.loc[taxon, ["ratio_minimum", "ratio_maximum"]].astype(float)
             _members(axes, row, own.loc[own["taxon"] == taxon, "ratio"], low, high, style)
         told = []
         for row, query in enumerate(queries):

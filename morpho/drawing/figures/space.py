@@ -21,6 +21,7 @@ from scipy.stats import f as f_distribution
 from morpho.drawing.bone.numbering import place_numbers
 from morpho.drawing.bone.views import (
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -79,7 +80,8 @@ def scatter(
     for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
         points = known.loc[known["taxon"] == taxon, [x, y]].to_numpy(dtype=float)
         _outline(axes, points, outlines, mark["color"])
-        axes.scatter(*points.T, s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark)
+        look = {"s": 16, "linewidth": 0.4, "edgecolor": "white", "zorder": 3, **mark}
+        axes.scatter(points[:, 0], points[:, 1], **look)
     marks = query_marks(queries["specimen"].tolist())
     for row in queries.to_dict("records"):
         axes.scatter(row[x], row[y], **marks[row["specimen"]])
@@ -151,8 +153,8 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
     panels = bone_views(upper, frame, towards)
     for axes, view in panels:
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
-        axes.scatter(*points[:, view].T, s=4, color=GREY, zorder=2)
-        axes.scatter(*points[numbered][:, view].T, s=14, color=INK, zorder=3)
+        bone_dots(axes, points, view, s=4, color=GREY, zorder=2)
+        bone_dots(axes, points[numbered], view, s=14, color=INK, zorder=3)
     key = lower.add_subplot()
     key.axis("off")
     for number, i in enumerate(numbered, start=1):
@@ -192,7 +194,7 @@ def axis_shapes(
                 points = shapes[axis, end]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
                 bone_lines(panel, points, names, links, view, **look)
-                panel.scatter(*points[:, view].T, s=6, color=color, zorder=3)
+                bone_dots(panel, points, view, s=6, color=color, zorder=3)
     handles = [
         Line2D([], [], color=_LOW, linestyle="--", label="lowest score of a known specimen"),
         Line2D([], [], color=_HIGH, label="highest score of a known specimen"),
