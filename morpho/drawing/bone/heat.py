@@ -29,7 +29,7 @@ HEAT = LinearSegmentedColormap.from_list(
     N=512,
 )
 BONE = "#ded6c6"
-# What was filled: hatched in figures, this colour in meshes. It is no colour of the scale.
+# What was filled, in meshes. It is no colour of the scale.
 FILLED = "#b58bb0"
 # Lines over what lies within members' variation, on the colour of bone.
 WITHIN = "#a89c86"
