@@ -9,22 +9,20 @@ from matplotlib.text import Text
 
 from morpho.drawing.style import short
 
-__all__ = ["fit_names", "fitted"]
+__all__ = ["fit_names", "fitted", "p_words"]
+
+
+def p_words(p: float) -> str:
+    """A p-value in as few letters as can be."""
+    if p != p:
+        return "–"
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def fit_names(text: Text, write: Callable[[int], str], longest: int, room: float) -> None:
-    """Write words with names in them, the names cut until the words fit.
+    """Write words with names in them, the names cut until the words fit the room, in pixels.
 
-    Parameters
-    ----------
-    text : Text
-        Where to write them.
-    write : callable
-        Gives the words with names of so many characters at most.
-    longest : int
-        Characters to begin with.
-    room : float
-        Width in pixels.
+    `write` gives the words with names of so many characters at most, `longest` to begin with.
     """
     for characters in range(longest, 2, -1):
         text.set_text(write(characters))
@@ -38,16 +36,7 @@ def fitted(
 ) -> list[str]:
     """Names for the rows of a figure, cut where they are longer than the room there is.
 
-    Parameters
-    ----------
-    figure : Figure
-    names : sequence of str
-    longest : int
-        Characters of a name at most.
-    inches : float
-        Width at most, of the name and what follows it.
-    after : sequence of str
-        What follows each name, not to be cut.
+    In `inches` each name must have room and what follows `after` it, which is not cut.
     """
     text = figure.text(0, 0, "", fontsize=7, weight="bold", in_layout=False)
     cut: list[str] = []

@@ -11,7 +11,7 @@ from morpho.results.whole import whole
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["ENDINGS", "save_figure"]
+__all__ = ["save_figure"]
 
 # Each format with what is left out of it, so that the same figure gives the same bytes.
 _UNSAID: dict[str, dict[str, None]] = {
@@ -19,25 +19,10 @@ _UNSAID: dict[str, dict[str, None]] = {
     "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
     "png": {"Software": None},
 }
-ENDINGS = tuple(_UNSAID)
 
 
 def save_figure(folder: Path, name: str, figure: Figure) -> list[Path]:
-    """Write a figure in every format.
-
-    Parameters
-    ----------
-    folder : Path
-        Made where it is missing.
-    name : str
-        Without an ending.
-    figure : Figure
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write a figure in every format."""
     hold(figure)
     paths = [folder / f"{name}.{ending}" for ending in _UNSAID]
     for path, unsaid in zip(paths, _UNSAID.values(), strict=True):

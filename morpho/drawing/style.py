@@ -11,6 +11,7 @@ from typing import Any
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -18,11 +19,12 @@ from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
 from matplotlib.text import Annotation
 from matplotlib.transforms import Bbox
+from numpy.typing import NDArray
 
 __all__ = [
-    "DOUBLE", "DPI", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "hold",
-    "label_queries", "legend", "message_figure", "message_where", "query_marks", "short",
-    "taxon_marks", "verdict_legend",
+    "DOUBLE", "DPI", "GREY", "INK", "QUERY", "SINGLE", "VERDICTS", "figure_style", "hold", "holds",
+    "label_queries", "legend", "message_figure", "message_where", "panel_grid", "query_marks",
+    "short", "taxon_marks", "verdict_legend",
 ]  # fmt: skip
 
 # Widths of one and two columns of a journal, in inches (85 and 175 mm).
@@ -86,37 +88,19 @@ def figure_style() -> Iterator[None]:
 
 
 def taxon_marks(taxa: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """Colour and mark of each taxon: the same in every figure of a study.
+    """Colour and mark of each taxon: the same in every figure of a study, by the order of names.
 
-    Parameters
-    ----------
-    taxa : sequence of str
-        All known taxa; their sorted order decides.
-
-    Returns
-    -------
-    dict
-        Keyword arguments `color` and `marker` by taxon; past eight taxa the marks go
-        on in another pairing.
+    Past eight taxa the marks go on in another pairing.
     """
-    marks = {}
-    for i, taxon in enumerate(sorted(set(taxa))):
-        shift = i // len(_COLOURS)
-        marks[taxon] = {
-            "color": _COLOURS[i % len(_COLOURS)],
-            "marker": _MARKS[(i + 3 * shift) % len(_MARKS)],
-        }
-    return marks
+    n = len(_COLOURS)
+    return {
+        taxon: {"color": _COLOURS[i % n], "marker": _MARKS[(i + 3 * (i // n)) % len(_MARKS)]}
+        for i, taxon in enumerate(sorted(set(taxa)))
+    }
 
 
 def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """Mark of each query: larger, white, with a strong outline.
-
-    Returns
-    -------
-    dict
-        Keyword arguments of `Axes.scatter` by query.
-    """
+    """Mark of each query, for `Axes.scatter`: larger, white, with a strong outline."""
     return {
         query: {
             "marker": _QUERY_MARKS[i % len(_QUERY_MARKS)],
@@ -131,64 +115,50 @@ def query_marks(queries: Sequence[str]) -> dict[str, dict[str, Any]]:
 
 
 def short(name: str, longest: int = 28) -> str:
-    """A name that fits a figure: its middle is cut where it is too long.
-
-    Parameters
-    ----------
-    name : str
-    longest : int
-        Characters at most.
-    """
+    """A name that fits a figure: its middle is cut where it is too long."""
     if len(name) <= longest:
         return name
     half = (longest - 1) // 2
     return f"{name[:half]}…{name[-half:]}"
 
 
-def label_queries(axes: Axes, names: Sequence[str], x: Sequence[float], y: Sequence[float]) -> None:
+def label_queries(axes: Axes, queries: pd.DataFrame, x: str, y: str) -> None:
     """Write each query's name beside its mark, where it hides least of names and marks.
 
     To be called last: the layout must be settled, so that what covers what is known.
-
-    Parameters
-    ----------
-    axes : Axes
-    names : sequence of str
-    x, y : sequence of float
-        Where the marks are.
     """
     figure = axes.get_figure(root=True)
-    if figure is None or not len(names):
+    if figure is None or queries.empty:
         return
     figure.draw_without_rendering()
     room = axes.get_window_extent().padded(-3)
+    places = queries[[x, y]].to_numpy(dtype=float)
     near = _MARK_REACH * figure.dpi / 72
-    middles = axes.transData.transform(np.column_stack([x, y]))
+    middles = axes.transData.transform(places)
     taken = [Bbox.from_extents(*(middle - near), *(middle + near)) for middle in middles]
     known = [axes.transData.transform(marks.get_offsets()) for marks in axes.collections]
     points = [Bbox.from_extents(*(p - near / 2), *(p + near / 2)) for p in np.concatenate(known)]
-    for name, a, b in zip(names, x, y, strict=True):
+    for name, at in zip(queries["specimen"], places, strict=True):
         text = axes.annotate(
-            short(name, 20),
-            (a, b),
-            xytext=(0, 0),
-            textcoords="offset points",
-            color=QUERY,
-            weight="bold",
-            zorder=6,
-            in_layout=False,
+            short(name, 20), tuple(at), xytext=(0, 0), textcoords="offset points", color=QUERY,
+            weight="bold", zorder=6, in_layout=False,
             path_effects=[withStroke(linewidth=2, foreground="white")],
-        )
+        )  # fmt: skip
         hidden = []
         for place in _PLACES:
             box = _move(text, place)
-            inside = room.containsx(box.x0) and room.containsx(box.x1)
-            inside = inside and room.containsy(box.y0) and room.containsy(box.y1)
-            names_hidden = box.count_overlaps(taken) + (0 if inside else len(taken) + 1)
+            beyond = 0 if holds(room, box) else len(taken) + 1
+            names_hidden = box.count_overlaps(taken) + beyond
             hidden.append((names_hidden, box.count_overlaps(points)))
             if not any(hidden[-1]):
                 break
         taken.append(_move(text, _PLACES[hidden.index(min(hidden))]))
+
+
+def holds(room: Bbox, box: Bbox) -> bool:
+    """Whether a box lies within the room that there is, up to its edges."""
+    across = room.x0 <= box.x0 and box.x1 <= room.x1
+    return bool(across and room.y0 <= box.y0 and box.y1 <= room.y1)
 
 
 def _move(text: Annotation, place: tuple[float, float]) -> Bbox:
@@ -201,23 +171,15 @@ def _move(text: Annotation, place: tuple[float, float]) -> Bbox:
 
 def legend(figure: Figure, taxa: Sequence[str], queries: Sequence[str] = ()) -> None:
     """One legend below the figure: taxa, then queries. The figure grows by its height."""
-    handles = []
-    for taxon, mark in taxon_marks(taxa).items():
-        handles.append(Line2D([], [], linestyle="", markersize=5, label=short(taxon), **mark))
-    for query, mark in query_marks(queries).items():
-        handles.append(
-            Line2D(
-                [],
-                [],
-                linestyle="",
-                marker=mark["marker"],
-                markersize=9,
-                markerfacecolor="white",
-                markeredgecolor=QUERY,
-                markeredgewidth=1.2,
-                label=short(query),
-            )
-        )
+    white: Any = {"markersize": 9, "mfc": "white", "mec": QUERY, "mew": 1.2}
+    looks: list[tuple[str, Any]] = [
+        *((taxon, {"markersize": 5, **mark}) for taxon, mark in taxon_marks(taxa).items()),
+        *(
+            (name, {"marker": mark["marker"], **white})
+            for name, mark in query_marks(queries).items()
+        ),
+    ]
+    handles = [Line2D([], [], linestyle="", label=short(name), **look) for name, look in looks]
     look: dict[str, Any] = {"loc": "outside lower center", "handletextpad": 0.3}
     # as many columns as the names leave room for
     for columns in range(min(len(handles), 4), 0, -1):
@@ -235,6 +197,20 @@ def verdict_legend(figure: Figure) -> None:
     box = figure.legend(handles=handles, loc="outside lower center", ncols=3)
     height = box.get_window_extent().height
     figure.set_figheight(figure.get_figheight() + height / figure.dpi)
+
+
+def panel_grid(
+    count: int, most: int, tall: float, more: float = 0.0, **shared: Any
+) -> tuple[Figure, NDArray[Any]]:
+    """So many panels, at `most` in a row; a row is so tall, in inches, the figure by `more`."""
+    columns = min(count, most)
+    rows = -(-count // columns)
+    figure, panels = plt.subplots(
+        rows, columns, figsize=(DOUBLE, tall * rows + more), sharey=True, squeeze=False, **shared
+    )
+    for axes in panels.ravel()[count:]:
+        axes.axis("off")
+    return figure, panels
 
 
 def hold(figure: Figure) -> None:
@@ -262,17 +238,8 @@ def message_figure(message: str) -> Figure:
 def message_where(nothing: Callable[..., bool], message: str) -> Callable[[Any], Any]:
     """Let a function that draws a figure give a message where there is nothing to show.
 
-    Parameters
-    ----------
-    nothing : callable
-        Takes some of the function's parameters, by their names, and tells whether it is so. The
-        function has it as its attribute `nothing`, there taking all of them.
-    message : str
-
-    Returns
-    -------
-    callable
-        For use as a decorator.
+    `nothing` takes some of the function's parameters, by their names, and tells whether it is so.
+    The function has it as its attribute `nothing`, there taking all of them.
     """
     wanted = tuple(signature(nothing).parameters)
 

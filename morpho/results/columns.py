@@ -5,40 +5,6 @@ from __future__ import annotations
 from morpho.results.describing import Column
 
 # fmt: off
-__all__ = [
-    "AXIS",
-    "CENTROID_SIZE_MM",
-    "COMPARABLE_DISTANCE",
-    "DEGREES_OF_FREEDOM",
-    "EFFECT_SIZE",
-    "EVERYWHERE",
-    "EXTRAPOLATES",
-    "GROUND",
-    "KIND_OF_POINT",
-    "LANDMARK",
-    "LARGEST_P_AS_IT_IS",
-    "LARGEST_P_SIZE_HEEDED",
-    "LOG_CENTROID_SIZE",
-    "MEAN_SQUARE",
-    "PERMUTATIONS",
-    "P_VALUE",
-    "ROLE",
-    "SHARE_OF_VARIANCE",
-    "SIZE_HEEDED",
-    "SPECIMEN",
-    "SUM_OF_SQUARES",
-    "TAXON",
-    "TAXON_SPECIMENS",
-    "VERDICT",
-    "VERDICT_AS_IT_IS",
-    "WITHIN_ERROR",
-    "Y_LIKEWISE",
-    "Z_LIKEWISE",
-    "X",
-    "Y",
-    "Z",
-]
-
 SPECIMEN = Column("specimen", "name of the specimen; where a table says otherwise see there", "text", head="query")
 TAXON = Column("taxon", "taxon of a known specimen; in tests, the taxon that a query is held against; where a table says otherwise see there", "text", head="taxon")
 ROLE = Column("role", "known or query", "text")

@@ -11,70 +11,32 @@ __all__ = ["Column", "Figure", "Table"]
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a table.
+    """A column of a table."""
 
-    Attributes
-    ----------
-    name : str
-        With a star at its end it stands for a family: as many columns as the study has, numbered
-        from 1.
-    meaning : str
-        For the README of the results and the workbook.
-    kind : {'number', 'text', 'flag', 'maybe'}
-        maybe: a flag that is blank where there was nothing to tell it by.
-    head : str
-        Heading on the page and in the paper; blank where it is shown in neither.
-    only : {'', 'page', 'paper'}
-        Where alone it is shown.
-    told : bool
-        Whether it holds words that page and paper make of the others: no file has it.
-    """
-
+    # a star at its end: a family, as many columns as the study has, numbered from 1
     name: str
     meaning: str
-    kind: Literal["number", "text", "flag", "maybe"] = "number"
-    head: str = ""
-    only: Literal["", "page", "paper"] = ""
-    told: bool = False
+    kind: Literal["number", "text", "flag", "maybe"] = "number"  # maybe: a flag that may be blank
+    head: str = ""  # on the page and in the paper; blank: shown in neither
+    only: Literal["", "page", "paper"] = ""  # where alone it is shown
+    told: bool = False  # words that page and paper make of the others: no file has it
 
     def here(self, **other: str) -> Column:
-        """The same column as it is in one table.
-
-        Parameters
-        ----------
-        **other : str
-            What is another there.
-        """
+        """The same column as it is in one table."""
         return replace(self, **other)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
 class Table:
-    """A table that a step writes.
-
-    Attributes
-    ----------
-    name : str
-    meaning : str
-    step : str
-        Rule that makes it.
-    columns : tuple of Column
-        In the order of the file, of the page and of the paper.
-    section : str
-        Section of the page that it stands in; blank where it is not shown.
-    page, paper : str
-        Title on the page, caption in the paper; blank where it is not there.
-    per : {'element', 'study'}
-        Whether there is one for each element, or one for all.
-    """
+    """A table that a step writes."""
 
     name: str
     meaning: str
-    step: str
-    columns: tuple[Column, ...] = ()
-    section: str = ""
-    page: str = ""
-    paper: str = ""
+    step: str  # rule that makes it
+    columns: tuple[Column, ...] = ()  # in the order of the file, of the page and of the paper
+    section: str = ""  # of the page; blank: not shown there
+    page: str = ""  # title on the page; blank: not there
+    paper: str = ""  # caption in the paper; blank: not there
     per: Literal["element", "study"] = "element"
 
     @property
@@ -83,23 +45,14 @@ class Table:
         return tuple(one for one in self.columns if not one.told)
 
     def column(self, name: str) -> Column | None:
-        """Look up a column.
-
-        Parameters
-        ----------
-        name : str
-            As in the file; of a family, any of its members.
-        """
+        """Look up a column by its name in the file; of a family, any of its members."""
         family = f"{name.rstrip('0123456789')}*"
         return next((one for one in self.columns if one.name in (name, family)), None)
 
     def header(self, there: Iterable[str] = ()) -> list[str]:
         """Names of its columns, in the order of the file.
 
-        Parameters
-        ----------
-        there : iterable of str
-            Columns of the file, which tell how many each family has.
+        Columns that are `there` tell how many each family has.
         """
         given, names = list(there), []
         for column in self.written:
@@ -109,54 +62,27 @@ class Table:
         return names
 
     def headings(self, place: Literal["page", "paper"]) -> dict[str, str]:
-        """Columns that are shown, with their headings.
-
-        Parameters
-        ----------
-        place : {'page', 'paper'}
-        """
+        """Columns that are shown, with their headings."""
         return {one.name: one.head for one in self.columns if one.head and one.only in ("", place)}
 
 
 @dataclass(frozen=True)
 class Figure:
-    """A figure of the results.
-
-    Attributes
-    ----------
-    name : str
-    section : str
-        Section of the page that it stands in.
-    title : str
-    alternative : str
-        For those who cannot see it.
-    caption : str
-        How to read it.
-    drawn_by : str
-        module:function below drawing/figures.
-    needs : mapping of str to str
-        Parameters of that function, each with whence it comes: 'table:NAME', 'arrays:NAME',
-        'notes:STEP.KEY' or 'settings:PART.KEY'; of a figure of one query also 'rows:NAME', the
-        rows of a table on it, and 'query:specimen' or 'query:taxon', its name and the taxon that
-        it is held against.
-    nothing : str
-        Why it may hold only a message; blank where it always shows something, or is left out
-        where it does not.
-    beside : tuple of str
-        Tables that belong to it beyond those it is drawn from.
-    per : {'element', 'query', 'study'}
-        What there is one for.
-    """
+    """A figure of the results."""
 
     name: str
     section: str
     title: str
-    alternative: str
-    caption: str
-    drawn_by: str
+    alternative: str  # for those who cannot see it
+    caption: str  # how to read it
+    drawn_by: str  # module:function below drawing/figures
+    # whence each of that function's parameters comes: 'table:NAME', 'arrays:NAME',
+    # 'notes:STEP.KEY' or 'settings:PART.KEY'; in a figure of one query also 'rows:NAME', the rows
+    # of a table on it, 'query:specimen' or 'query:taxon', the taxon that it is held against
     needs: Mapping[str, str] = field(default_factory=dict)
+    # why it may hold only a message; blank where it never does, or is left out then
     nothing: str = ""
-    beside: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()  # tables that belong to it beyond those it is drawn from
     per: Literal["element", "query", "study"] = "element"
 
     @property

@@ -48,19 +48,11 @@ def _comparative(towards: str, away: str) -> str:
 
 @dataclass(frozen=True)
 class Directions:
-    """What the three axes of a bone point towards.
+    """What the three axes of a bone point towards."""
 
-    Attributes
-    ----------
-    towards, away : sequence of str
-        By axis; `away` blank where it has no name, and empty where the scheme names no axes.
-    across : int or None
-        Axis that leads from left to right of a bone made symmetric.
-    """
-
-    towards: Sequence[str]
-    away: Sequence[str]
-    across: int | None = None
+    towards: Sequence[str]  # by axis
+    away: Sequence[str]  # blank where it has no name; empty where the scheme names no axes
+    across: int | None = None  # axis from left to right of a bone made symmetric
 
     def _along(self, axis: int, positive: bool) -> str:
         if not self.away:
@@ -69,19 +61,10 @@ class Directions:
         return _comparative(*(ends if positive else ends[::-1]))
 
     def words(self, moved: Sequence[float], outward: float = 0.0) -> str:
-        """Where a landmark lies off to, the longest way first.
+        """Where a landmark lies off to, the longest way first; blank where it lies off nowhere.
 
-        Parameters
-        ----------
-        moved : sequence of float
-            Components along the axes, in mm.
-        outward : float
-            1 or -1 where this way along the axis across leads away from the midline, else 0.
-
-        Returns
-        -------
-        str
-            As in '1.2 mm further forward and 0.7 mm higher'; blank where it lies off nowhere.
+        As in '1.2 mm further forward and 0.7 mm higher'. `outward` is 1 or -1 where this way along
+        the axis across leads away from the midline, else 0.
         """
         steps = [float(step) for step in moved]
         whole = sum(step**2 for step in steps) ** 0.5
@@ -99,13 +82,7 @@ class Directions:
         return listed(parts, none="")
 
     def is_width(self, line: Sequence[float]) -> bool:
-        """Whether a line runs across the bone, so that its length is a width.
-
-        Parameters
-        ----------
-        line : sequence of float
-            From one end to the other, along the axes.
-        """
+        """Whether a line from end to end runs across the bone, so that its length is a width."""
         steps = [abs(float(step)) for step in line]
         whole = sum(step**2 for step in steps) ** 0.5
         along = [i for i, step in enumerate(steps) if whole > 0 and step >= _ALONG * whole]
@@ -117,14 +94,9 @@ class Directions:
     def frame(self, side: str, mirrored: bool, unsure: bool) -> str:
         """What the directions are told in.
 
-        Parameters
-        ----------
-        side : str
-            Side that all bones were brought to; blank where none was.
-        mirrored : bool
-            Whether this bone was mirrored for that.
-        unsure : bool
-            Whether nothing but the scheme's word says which way the third axis points.
+        `side` is the one that all bones were brought to, blank where none was; this one may have
+        been `mirrored` for that. It is `unsure` where nothing but the scheme's word says which way
+        the third axis points.
         """
         if self.away:
             text = "; ".join(
@@ -147,23 +119,8 @@ class Directions:
 
 
 def larger_words(kind: str, difference: float, width: bool = False) -> str:
-    """Whether a measurement is larger or smaller, in the word for its kind.
+    """Whether a measurement is larger or smaller, in the word for its kind; blank if not known.
 
-    Parameters
-    ----------
-    kind : {'distance', 'angle', 'ratio'}
-    difference : float
-        Of the query from what it is held against.
-    width : bool
-        Whether it is a distance across the bone.
-
-    Returns
-    -------
-    str
-        Blank where the difference is not known.
-
-    Examples
-    --------
     >>> larger_words("distance", -0.4, width=True), larger_words("angle", 3.0)
     ('narrower', 'larger')
     """
@@ -178,20 +135,10 @@ def larger_words(kind: str, difference: float, width: bool = False) -> str:
 
 
 def lengths_words(direction: str, difference: float, percent: float, unit: str) -> str:
-    """By how much a measurement is larger or smaller.
+    """By how much a measurement is larger or smaller, after a word of `larger_words`.
 
-    Parameters
-    ----------
-    direction : str
-        From `larger_words`.
-    difference : float
-        In `unit`.
-    percent : float
-        The same in percent; NaN where that means nothing.
-    unit : {'mm', 'degrees', 'ratio'}
+    `percent` is NaN where that means nothing.
 
-    Examples
-    --------
     >>> lengths_words("shorter", -0.42, -6.04, "mm")
     '0.42 mm or 6.04 % shorter'
     >>> lengths_words("larger", 0.1, 12.0, "ratio")

@@ -152,10 +152,7 @@ _ALL = (
         drawn_by="growth:growth",
         needs={"table": "table:growth", "slope_length": "notes:grow.slope_length"},
         nothing="sizes do not vary within taxa, or there are too few specimens for a growth line",
-        beside=(
-            "model_terms",
-            "slopes",
-        ),
+        beside=("model_terms", "slopes"),
     ),
     Figure(
         "displacements",
@@ -202,10 +199,7 @@ _ALL = (
             "taxon": "query:taxon",
             "towards": "notes:superimpose.towards",
         },
-        beside=(
-            "displacements",
-            "meshes",
-        ),
+        beside=("displacements", "meshes"),
         per="query",
     ),
     Figure(
@@ -310,10 +304,7 @@ _ALL = (
         drawn_by="taxa:canonical",
         needs={"scores": "table:canonical_scores", "axes_table": "table:canonical_axes"},
         nothing="there are too few specimens or taxa for such axes",
-        beside=(
-            "confusion",
-            "accuracy",
-        ),
+        beside=("confusion", "accuracy"),
     ),
 )
 

@@ -22,14 +22,7 @@ _NUMBER = "%.9g"
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
-    """Write a table as CSV: UTF-8, one line end everywhere, nine digits.
-
-    Parameters
-    ----------
-    path : Path
-    table : DataFrame
-        Its index is not written.
-    """
+    """Write a table as CSV without its index: UTF-8, one line end everywhere, nine digits."""
     with whole(path) as temporary:
         table.to_csv(
             temporary, index=False, float_format=_NUMBER, lineterminator="\n", encoding="utf-8"
@@ -63,14 +56,7 @@ def _joined(rows: pd.DataFrame | Sequence[Any]) -> pd.DataFrame:
 
 
 class ElementResults:
-    """Results of one element: arrays between rules, tables, figures and notes.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the study's results.
-    element : str
-    """
+    """Results of one element: arrays between rules, tables, figures and notes."""
 
     def __init__(self, results: Path, element: str) -> None:
         self.element = element
@@ -87,12 +73,9 @@ class ElementResults:
             np.savez(temporary, **arrays)
 
     def table(self, name: str) -> pd.DataFrame:
-        """Read a table; names stay text, whatever they look like.
+        """Read a table, each column of the kind that is described.
 
-        Returns
-        -------
-        DataFrame
-            Each column of the kind that is described. A flag that may be blank is None there.
+        Names stay text, whatever they look like; a flag that may be blank is None there.
         """
         about: Table = described(name)
         table = pd.read_csv(
@@ -111,18 +94,9 @@ class ElementResults:
     def write_table(
         self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
     ) -> None:
-        """Write a table with its columns in the order that is described.
+        """Write a table, its rows or its parts, its columns in the order that is described.
 
-        Parameters
-        ----------
-        name : str
-        rows : DataFrame, or sequence of mappings or of DataFrames
-            The table, its rows or its parts. Where there are none, its header alone is written.
-
-        Raises
-        ------
-        ValueError
-            If its columns are not those described.
+        Where there are no rows, its header alone is written.
         """
         about: Table = described(name)
         table = _joined(rows)

@@ -13,17 +13,7 @@ __all__ = ["whole"]
 
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
-    """Give a temporary name to write to; rename it to `path` only if all went well.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder is made where it is missing.
-
-    Yields
-    ------
-    Path
-    """
+    """Give a temporary name to write to; rename it to `path` only if all went well."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=path.suffix)
     os.close(handle)

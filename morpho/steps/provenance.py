@@ -14,12 +14,11 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.store import write_json
-from morpho.study.public_inputs import public_inputs
+from morpho.workflow.plan import Plan
 from morpho.workflow.provenance import (
     PROVENANCE,
     file_sum,
     flat_settings,
-    public_path,
     versions,
 )  # fmt: skip
 from morpho.workflow.state import State
@@ -110,13 +109,6 @@ def _code() -> str:
     return digest.hexdigest()[:16]
 
 
-def _inputs(config: StudyConfig) -> dict[str, str]:
-    sums: dict[str, str] = {}
-    for given in sorted(public_inputs(config), key=lambda one: one.path):
-        sums[public_path(given.path, config.folder, sums)] = file_sum(given.content)
-    return dict(sorted(sums.items()))
-
-
 def _settings(config: StudyConfig) -> dict[str, Any]:
     """Settings by dotted key; which columns are private shows in the sums of the tables."""
     flat = flat_settings(config.settings.plain())
@@ -163,6 +155,7 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
         Plain data. No absolute path, no name of machine or user, and no private column: the sum
         of a table is that of its public part, as it goes into the archive.
     """
+    plan = Plan(config)
     found: dict[str, Any] = {
         "format": _FORMAT,
         "title": config.settings.title,
@@ -176,7 +169,7 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
         },
         "study_file": file_sum(config.path),
         "settings": _settings(config),
-        "inputs": _inputs(config),
+        "inputs": plan.inputs(plan.job("finish")),
     }
     return found | (_start(config) if times else {})
 

@@ -46,39 +46,16 @@ def viewer_scripts() -> Markup:
 
 
 def script_digest() -> str:
-    """Digest of the scripts, as a content-security policy names the one script that may run.
-
-    Returns
-    -------
-    str
-        As in 'sha256-...' (Content Security Policy Level 3).
-    """
+    """Digest of the scripts, as a content-security policy names the one script that may run."""
     text = viewer_scripts().removeprefix("<script>").removesuffix("</script>")
     return "sha256-" + base64.b64encode(sha256(text.encode()).digest()).decode()
 
 
-def viewer_section(
-    data: ViewerData, *, identifier: str, still: str, alternative: str, level: int = 4
-) -> Markup:
-    """One viewer.
+def viewer_section(data: ViewerData, *, identifier: str, still: str, alternative: str) -> Markup:
+    """One viewer; its identifier must be letters, digits, - and _.
 
-    Parameters
-    ----------
-    data : ViewerData
-    identifier : str
-        Of the element in the page: letters, digits, - and _.
-    still : str
-        Address of a picture (a data: address in a page that must stand alone), shown in
-        print and where 3D cannot be.
-    alternative : str
-        What the picture shows, for those who cannot see it.
-    level : int
-        Of the headings within, 2 to 6.
-
-    Raises
-    ------
-    ViewerDataError
-        If the data do not fit together, or the identifier is none.
+    `still` is the address of a picture (a data: address in a page that must stand alone), shown in
+    print and where 3D cannot be; `alternative` says what it shows, for those who cannot see it.
     """
     if not _IDENTIFIER.fullmatch(identifier):
         raise ViewerDataError(
@@ -99,7 +76,7 @@ def viewer_section(
             title=data.title,
             still=still,
             alternative=alternative,
-            heading=f"h{min(max(level, 2), 6)}",
+            heading="h4",
             payload=payload,
             json=embedded_json(payload),
         )

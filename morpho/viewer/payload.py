@@ -228,16 +228,8 @@ def _surface(surface: Surface) -> tuple[dict[str, Any], int]:
 def viewer_payload(data: ViewerData) -> dict[str, Any]:
     """Check what is to be shown and pack it for the page.
 
-    Returns
-    -------
-    dict
-        Ready for `embedded_json`.
-
-    Raises
-    ------
-    ViewerDataError
-        If sizes do not fit together, values are missing, a face names a vertex that is
-        not there, a slider has no length, or the surface cannot follow the points.
+    A `ViewerDataError` is raised if sizes do not fit together, values are missing, a face names a
+    vertex that is not there, a slider has no length, or the surface cannot follow the points.
     """
     _same_length("Coordinates", 3, towards=data.towards)
     mm = None if data.mm_per_unit is None else _length(data.mm_per_unit, "The bone")

@@ -95,13 +95,7 @@ def _names(node: ast.AST, module: str, package: str) -> list[str]:
 
 
 class CodeDigests:
-    """Digests of the code that steps run.
-
-    Parameters
-    ----------
-    package : Path
-        Folder of the package.
-    """
+    """Digests of the code that steps run; modules go by their dotted names below the package."""
 
     def __init__(self, package: Path) -> None:
         self.package = package
@@ -109,13 +103,9 @@ class CodeDigests:
         self._met: dict[str, list] = {}
 
     def recall(self, file: Path) -> None:
-        """Take what was found of each text before: parsing all of them takes a second.
+        """Take what `keep` left in a file: parsing all texts takes a second.
 
-        Parameters
-        ----------
-        file : Path
-            What `keep` left: by the digest of each text, so that dates play no part. It may be
-            lost.
+        It is kept by the digest of each text, so that dates play no part, and it may be lost.
         """
         try:
             found = json.loads(file.read_text(encoding="utf-8"))
@@ -154,28 +144,14 @@ class CodeDigests:
         return found[0], tuple(found[1])
 
     def imported(self, module: str) -> frozenset[str]:
-        """Modules of the package that a module imports, anywhere in its text.
-
-        Parameters
-        ----------
-        module : str
-            Dotted name below the package.
-        """
+        """Modules of the package that a module imports, anywhere in its text."""
         return frozenset(name for name in self._look(module)[1] if name and self._path(name))
 
     def modules(self, module: str) -> frozenset[str]:
         """Modules that a module runs: itself and all that it imports, however deep.
 
-        Parameters
-        ----------
-        module : str
-            Dotted name below the package.
-
-        Returns
-        -------
-        frozenset of str
-            Packages on the way among them: they are run, but what they re-export is not. What
-            the store of results knows of tables is left out, see `morpho.workflow.state.code_of`.
+        Packages on the way among them: they are run, but what they re-export is not. What the store
+        of results knows of tables is left out, see `morpho.workflow.state.code_of`.
         """
         found, waiting = {module}, [module]
         while waiting:
@@ -200,18 +176,7 @@ class CodeDigests:
 
     @cache  # noqa: B019
     def of(self, *modules: str) -> str:
-        """Digest of modules and of all that they import from the package.
-
-        Parameters
-        ----------
-        *modules : str
-            Dotted names below the package, as 'steps.place'.
-
-        Returns
-        -------
-        str
-            The first 16 digits of a SHA-256 sum. It does not depend on where the package lies.
-        """
+        """Digest of modules and all that they import, wherever the package lies: 16 digits."""
         found = sorted(frozenset().union(*(self.modules(module) for module in modules)))
         digest = sha256()
         for name in found:
@@ -222,28 +187,11 @@ class CodeDigests:
         return digest.hexdigest()[:16]
 
     def alone(self, module: str) -> str:
-        """Digest of one module without what it imports.
-
-        Parameters
-        ----------
-        module : str
-            Dotted name below the package.
-
-        Returns
-        -------
-        str
-            The first 16 digits of a SHA-256 sum.
-        """
+        """Digest of one module without what it imports: 16 digits."""
         return self._look(module)[0][:16]
 
     def keep(self, file: Path) -> None:
-        """Keep what was found for the next time; that it cannot be kept is no trouble.
-
-        Parameters
-        ----------
-        file : Path
-            Its folder must be there, or the one around it.
-        """
+        """Keep what was found for the next time; that it cannot be kept is no trouble."""
         if self._met.keys() <= self._known.keys():
             return
         try:

@@ -20,29 +20,14 @@ class NotHeededError(LookupError):
 
 
 def heeds(named: tuple[str, ...] | None, path: str) -> bool:
-    """Tell whether a rule heeds a setting.
-
-    Parameters
-    ----------
-    named : tuple of str, or None
-        Dotted keys of study.yaml, of settings and of blocks; None stands for all.
-    path : str
-        Dotted key of the setting.
-    """
+    """Tell whether a rule heeds a setting, by dotted keys; None stands for all."""
     return named is None or any(f"{path}.".startswith(f"{one}.") for one in named)
 
 
 class Seen:
     """Settings as one step may see them: looking any other up raises `NotHeededError`.
 
-    Parameters
-    ----------
-    settings : Block
-        All settings, or a block of them.
-    named : tuple of str
-        Dotted keys of those that may be seen.
-    above : str
-        Dotted key of the block, with a dot behind it.
+    `named` are dotted keys of those that may be seen, `above` that of the block, with a dot behind.
     """
 
     def __init__(self, settings: Any, named: tuple[str, ...], above: str = "") -> None:
@@ -62,19 +47,7 @@ class Seen:
 
 
 def heeded(config: StudyConfig, named: tuple[str, ...] | None) -> StudyConfig:
-    """A study with the settings that a rule heeds.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    named : tuple of str, or None
-        Dotted keys of study.yaml; None stands for all.
-
-    Returns
-    -------
-    StudyConfig
-        Its settings are `Seen`.
-    """
+    """A study with the settings that a rule heeds, as `Seen`; None stands for all."""
     if named is None:
         return config
     seen = Seen(config.settings, (*named, *_ALWAYS))

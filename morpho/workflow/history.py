@@ -12,8 +12,11 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import pandas as pd
+
 from morpho.results.store import write_json
-from morpho.wording import number
+from morpho.wording import number, p_value_words
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -28,56 +31,21 @@ _LAST, _BEFORE = "last_run.json", "run_before.json"
 
 # Axes compared, and how many distances are told one by one.
 _AXES, _TOLD = 3, 3
+_P_VALUES = ("p_value_as_it_is", "p_value_size_heeded")
 
 Changes = list[dict[str, Any]]
 
 
-def _plain(value: Any) -> Any:
-    """A number as JSON can hold it, or None."""
-    value = float(value)
-    return None if math.isnan(value) else value
+def _rows(table: pd.DataFrame, *columns: str) -> list[dict[str, Any]]:
+    """Some columns row by row, as JSON can hold them: None where there is no number."""
+    part = table[list(columns)]
+    part = part.astype(dict.fromkeys(part.select_dtypes("number"), float)).astype(object)
+    rows: Any = part.where(part.notna(), None).to_dict("records")
+    return rows
 
 
-def _specimens(
-    element: Any, digests: Mapping[str, str], said: Mapping[str, Mapping[str, str]]
-) -> dict[str, Any]:
-    return {
-        str(row["specimen"]): {
-            "digest": digests.get(str(row["specimen"]), ""),
-            "taxon": str(row["taxon"]),
-            "role": str(row["role"]),
-            "used": bool(row["used"]),
-            "said": dict(said.get(str(row["specimen"]), {})),
-        }
-        for row in element.tables["specimens"].to_dict("records")
-    }
-
-
-def _distances(table: Any) -> list[dict[str, Any]]:
-    return [
-        {
-            "first": str(row["first"]),
-            "second": str(row["second"]),
-            "size_heeded": bool(row["size_heeded"]),
-            "distance": _plain(row["distance"]),
-        }
-        for row in table.to_dict("records")
-    ]
-
-
-def _verdicts(element: Any) -> dict[str, Any]:
-    tables = element.tables
-    last = tables.get("conclusions")
-    final = {} if last is None else dict(zip(last["specimen"], last["verdict"], strict=True))
-    return {
-        str(row["specimen"]): {
-            "verdict": str(final.get(row["specimen"], row["verdict"])),
-            "nearest_taxon": str(row["nearest_taxon"]),
-            "p_value_as_it_is": _plain(row["p_value_as_it_is"]),
-            "p_value_size_heeded": _plain(row["p_value_size_heeded"]),
-        }
-        for row in tables["verdicts"].to_dict("records")
-    }
+def _by_specimen(table: pd.DataFrame, *columns: str) -> dict[str, dict[str, Any]]:
+    return {row.pop("specimen"): row for row in _rows(table, "specimen", *columns)}
 
 
 def snapshot(
@@ -85,47 +53,40 @@ def snapshot(
     digests: Mapping[str, Mapping[str, str]] | None = None,
     said: Mapping[str, Mapping[str, Mapping[str, str]]] | None = None,
 ) -> dict[str, Any]:
-    """Take from the tables what is compared with the next run.
+    """Take from the tables of elements what is compared with the next run, as plain data.
 
-    Parameters
-    ----------
-    elements : iterable
-        Each with its name and tables.
-    digests : mapping of str to mapping of str to str
-        By element and specimen, a digest of what was digitised on it.
-    said : mapping of str to mapping, optional
-        By element and specimen, what its row of the specimen table says beyond taxon and role,
-        by column: side, stage, variables of the model. Nothing private.
-
-    Returns
-    -------
-    dict
-        Plain data: the same after a way through JSON.
+    `digests` are of what was digitised, by element and specimen; `said` is from `said_of`, by
+    element.
     """
-    digests, said = digests or {}, said or {}
     found = {}
     for element in elements:
-        axes = element.tables["variance_per_axis"]
+        tables = element.tables
+        sums = (digests or {}).get(element.name, {})
+        told = (said or {}).get(element.name, {})
+        specimens = _by_specimen(tables["specimens"], "taxon", "role", "used")
+        for name, row in specimens.items():
+            row |= {"digest": sums.get(name, ""), "said": dict(told.get(name, {}))}
+        verdicts = _by_specimen(tables["verdicts"], "verdict", "nearest_taxon", *_P_VALUES)
+        if "conclusions" in tables:
+            final = _by_specimen(tables["conclusions"], "verdict")
+            verdicts = {name: row | final.get(name, {}) for name, row in verdicts.items()}
+        axes = tables["variance_per_axis"]
         found[element.name] = {
-            "specimens": _specimens(
-                element, digests.get(element.name, {}), said.get(element.name, {})
-            ),
-            "axes": [_plain(share) for share in axes["share_of_variance"].head(_AXES)],
+            "specimens": specimens,
+            "axes": [
+                row["share_of_variance"] for row in _rows(axes.head(_AXES), "share_of_variance")
+            ],
             "axes_retained": int(axes["retained"].sum()),
-            "distances": _distances(element.tables["pairwise_distances"]),
-            "verdicts": _verdicts(element),
+            "distances": _rows(
+                tables["pairwise_distances"], "first", "second", "size_heeded", "distance"
+            ),
+            "verdicts": verdicts,
         }
     return {"format": FORMAT, "elements": found}
 
 
 def digests_of(rows: Any) -> dict[str, str]:
-    """A digest of each specimen's digitisations, whatever the order of rows and files.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of an element.
-    """
+    """A digest of each specimen's digitisations, whatever the order of rows and files."""
     ordered = rows.sort_values(["specimen", "replicate", "observer", "landmark"], kind="stable")
     columns = ["replicate", "observer", "landmark", "x", "y", "z"]
     found = {}
@@ -138,16 +99,7 @@ def digests_of(rows: Any) -> dict[str, str]:
 def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
     """What each specimen's row says that results depend on, but its taxon and role.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    specimens : DataFrame
-        The specimen table.
-
-    Returns
-    -------
-    dict of str to dict of str to str
-        By specimen and column; nothing private.
+    By specimen and column: side, stage, variables of the model. Nothing private.
     """
     terms = [
         name
@@ -157,20 +109,11 @@ def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
     private = config.private_columns(specimens.columns)
     columns = [c for c in dict.fromkeys(["side", "stage", *terms]) if c in specimens.columns]
     told = specimens[[c for c in columns if c not in (*private, "taxon")]].astype(str)
-    return {
-        str(name): dict(zip(told.columns, row, strict=True))
-        for name, row in zip(told.index, told.to_numpy().tolist(), strict=True)
-    }
+    return told.rename(index=str).to_dict("index")
 
 
 def kept_snapshot(folder: Path) -> dict[str, Any] | None:
-    """The snapshot of the last complete run.
-
-    Parameters
-    ----------
-    folder : Path
-        Where it is kept.
-    """
+    """The snapshot of the last complete run."""
     try:
         found = json.loads((folder / _LAST).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -212,6 +155,11 @@ def _of_specimens(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
     return rows
 
 
+def _turned(what: str, before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
+    was, is_ = before[what], now[what]
+    return [{"what": what, "was": was, "now": is_}] if was != is_ else []
+
+
 def _of_axes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
     axes = [
         {"axis": i, "was": was, "now": is_}
@@ -219,8 +167,7 @@ def _of_axes(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
         if f"{100 * was:.1f}" != f"{100 * is_:.1f}"
     ]
     rows: Changes = [{"what": "axes", "axes": axes}] if axes else []
-    was, is_ = before["axes_retained"], now["axes_retained"]
-    return rows + ([{"what": "axes_retained", "was": was, "now": is_}] if was != is_ else [])
+    return rows + _turned("axes_retained", before, now)
 
 
 def _number(value: float | None) -> float:
@@ -228,41 +175,30 @@ def _number(value: float | None) -> float:
 
 
 def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> Changes:
-    def keyed(rows: Iterable[Any]) -> dict[tuple[str, str, bool], float]:
-        return {(r["first"], r["second"], r["size_heeded"]): _number(r["distance"]) for r in rows}
-
-    old, new = keyed(before), keyed(now)
+    columns = ("first", "second", "size_heeded")
+    old, new = (
+        {tuple(row[key] for key in columns): _number(row["distance"]) for row in rows}
+        for rows in (before, now)
+    )
     moved: Changes = [
-        {"what": "distance", "first": first, "second": second, "size_heeded": heeded,
-         "was": old[first, second, heeded], "now": new[first, second, heeded]}
-        for first, second, heeded in sorted(set(old) & set(new))
+        {"what": "distance", **dict(zip(columns, key, strict=True)), "was": old[key],
+         "now": new[key]}
+        for key in sorted(old.keys() & new.keys())
+        if number(old[key]) != number(new[key])
     ]  # fmt: skip
-    moved = [row for row in moved if number(row["was"]) != number(row["now"])]
-    moved.sort(key=lambda row: -abs(_known(row["now"]) - _known(row["was"])))
+    moved.sort(key=lambda row: -abs(np.nan_to_num(row["now"]) - np.nan_to_num(row["was"])))
     more = len(moved) - _TOLD
     rest: Changes = [{"what": "more_distances", "count": more}] if more > 0 else []
     return moved[:_TOLD] + rest
 
 
-def _known(value: float) -> float:
-    return 0.0 if math.isnan(value) else value
-
-
-def _digits(p: float) -> str:
-    """A p-value to the digits that are told."""
-    if p < 0.001:
-        return "below"
-    return "above" if 0.9995 <= p < 1 else f"{p:.3f}"
-
-
 def _evidence(before: Mapping[str, Any], now: Mapping[str, Any]) -> Changes:
     found: Changes = []
-    for key in ("p_value_as_it_is", "p_value_size_heeded"):
+    for key in _P_VALUES:
         was, is_ = _number(before[key]), _number(now[key])
-        if _digits(was) != _digits(is_):
+        if p_value_words(was) != p_value_words(is_):
             found.append({"what": key, "was": was, "now": is_})
-    was, is_ = before["nearest_taxon"], now["nearest_taxon"]
-    return found + ([{"what": "nearest_taxon", "was": was, "now": is_}] if was != is_ else [])
+    return found + _turned("nearest_taxon", before, now)
 
 
 def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any], moved: bool) -> Changes:
@@ -292,21 +228,10 @@ def _of_verdicts(before: Mapping[str, Any], now: Mapping[str, Any], moved: bool)
 
 
 def compared(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[str, Changes]:
-    """Tell what changed between two runs.
+    """Tell what changed between the snapshots of two runs, a row for each change, by element.
 
-    Parameters
-    ----------
-    before : mapping or None
-        Snapshot of the last complete run; None where there was none.
-    now : mapping
-        Snapshot of this one.
-
-    Returns
-    -------
-    dict of str to list of dict
-        By element, a row for each change: `what`, and facts. An element of which nothing
-        changed that shows in the digits told is not in it; empty where nothing changed, or
-        there is nothing to compare with.
+    An element of which nothing changed that shows in the digits told is not in it; all is empty
+    where there is nothing to compare with.
     """
     if not before or before.get("format") != now["format"]:
         return {}
@@ -317,10 +242,7 @@ def compared(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> dict[s
             result[name] = [{"what": "element_new"}]
             continue
         specimens = _of_specimens(old["specimens"], element["specimens"])
-        spaces = [
-            *_of_axes(old, element),
-            *_of_distances(old["distances"], element["distances"]),
-        ]
+        spaces = _of_axes(old, element) + _of_distances(old["distances"], element["distances"])
         moved = bool(specimens or spaces)
         rows = [*specimens, *_of_verdicts(old["verdicts"], element["verdicts"], moved), *spaces]
         if rows:

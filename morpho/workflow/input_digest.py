@@ -52,19 +52,15 @@ def _said(node: yaml.Node | None) -> Any:
 def yaml_digest(path: Path) -> str:
     """Digest what a YAML file says, whatever its comments and layout.
 
-    Returns
-    -------
-    str
-        Sixteen hexadecimal digits; of its bytes where it cannot be read, or 'absent'.
+    Of its bytes where it cannot be read, and 'absent' where it is not there.
     """
+    whole = _bytes(path)
+    if whole == "absent":
+        return whole
     try:
-        content = path.read_bytes()
-    except (OSError, ValueError):
-        return "absent"
-    try:
-        said = json.dumps(_said(yaml.compose(content, Loader=_Loader)))
+        said = json.dumps(_said(yaml.compose(path.read_bytes(), Loader=_Loader)))
     except (yaml.YAMLError, ValueError, RecursionError):
-        said = hashlib.sha256(content).hexdigest()
+        said = whole
     return _short(said)
 
 
@@ -149,19 +145,8 @@ def element_digest(config: StudyConfig, element: str) -> str:
     private columns), the element's scheme, and its rows in landmark tables whose path does not
     say the element. Landmark tables of its own are inputs of the workflow and not counted here.
 
-    Parameters
-    ----------
-    config : StudyConfig
-        The study.
-    element : str
-        One of its elements.
-
-    Returns
-    -------
-    str
-        Sixteen hexadecimal digits. The order of rows and columns makes no difference; a specimen
-        that has only other elements makes none. A file that cannot be read counts by its bytes,
-        and nothing is raised.
+    The order of rows and columns makes no difference; a specimen that has only other elements makes
+    none. A file that cannot be read counts by its bytes, and nothing is raised.
     """
     names: set[str] | None = None
     shared: list[Any] = []

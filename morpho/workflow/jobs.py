@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho.workflow.plan import Job, Plan
-from morpho.workflow.records import Record, begin, end, read_record, result_sum
+from morpho.workflow.records import (
+    Record,
+    changed,
+    drop,
+    read_record,
+    result_sum,
+    write_record,
+)
 from morpho.workflow.state import code_of, digests_of_code, kept_in, made_from
 from morpho.workflow.tidying import keep_aside
 
@@ -37,29 +44,12 @@ def _reads(results: Path, job: Job) -> dict[str, str]:
     return {path: result_sum(results / path) for path in sorted(paths)}
 
 
-def _as_left(results: Path, job: Job, record: Record) -> bool:
-    there = all(result_sum(results / path) == told for path, told in record.makes.items())
-    return there and set(job.makes) <= set(record.makes)
-
-
 def begin_job(
     config: StudyConfig, step: str, arguments: Sequence[str], *, if_due: bool = False
 ) -> _Begun | None:
     """Look up what a job is made from, and note that it has begun.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    step : str
-    arguments : sequence of str
-        What the step takes after the study.
-    if_due : bool
-        Whether a job is passed over where all that it made still holds.
-
-    Returns
-    -------
-    _Begun or None
-        None where it is passed over.
+    With `if_due` it is passed over, and None given, where all that it made still holds.
     """
     results, plan = config.results, Plan(config)
     job = plan.job(step, *arguments)
@@ -68,31 +58,29 @@ def begin_job(
     now = made_from(plan, job, code_of(job, digests), _reads(results, job))
     before = read_record(results, job.key)
     if if_due and before is not None and not before.under_way:
-        same = (before.code, before.settings, before.inputs, before.reads) == (
-            now.code, now.settings, now.inputs, now.reads,
-        )  # fmt: skip
-        if same and _as_left(results, job, before):
+        # with these versions or with others: they change no more than last digits
+        same = replace(before, makes={}, versions={}) == replace(now, versions={})
+        told = set(job.makes) <= set(before.makes)
+        if same and told and not changed(results, before.makes):
             return None
-    for said in keep_aside(results, before) if before is not None else ():
-        print(said, file=sys.stderr)
-    begin(results, job.key, now)
+    if before is not None:
+        for said in keep_aside(results, before):
+            print(said, file=sys.stderr)
+        # what was never done stays without a record, and so nothing is taken to hold
+        write_record(results, job.key, replace(now, makes=before.makes, under_way=True))
     return _Begun(job, now)
 
 
 def end_job(config: StudyConfig, begun: _Begun, made: Iterable[Path]) -> list[str]:
-    """Note what a job made.
+    """Note what a job made, and `made` beyond what its rule says.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    begun : _Begun
-    made : iterable of Path
-        What it made beyond what its rule says.
-
-    Returns
-    -------
-    list of str
-        What it made before, makes no longer, and was edited by hand since: it is left.
+    Given back is what it made before, makes no longer, and was edited by hand since: it is left.
     """
-    more = [path.relative_to(config.results).as_posix() for path in made]
-    return end(config.results, begun.job.key, begun.record, [*begun.job.makes, *more])
+    results, key = config.results, begun.job.key
+    paths = {*begun.job.makes, *(path.relative_to(results).as_posix() for path in made)}
+    makes = {path: result_sum(results / path) for path in sorted(paths)}
+    before = read_record(results, key)
+    old = before.makes if before else {}
+    kept = drop(results, {path: told for path, told in old.items() if path not in makes})
+    write_record(results, key, replace(begun.record, makes=makes))
+    return kept

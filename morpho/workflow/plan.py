@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property, partial
 from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,27 +36,14 @@ __all__ = ["ALL_ELEMENTS", "Job", "Plan"]
 
 @dataclass(frozen=True)
 class Job:
-    """One call of a rule.
-
-    Attributes
-    ----------
-    rule : Rule
-    element : str
-        Its element; blank where the rule is called for the study.
-    name : str
-        The figure, or the name that a specimen's scan bears.
-    reads, makes : tuple of str
-        Results, by path below their folder. What else it may make it tells when it has run.
-    all_of : tuple of str
-        Jobs of which it reads everything, by `key`.
-    """
+    """One call of a rule."""
 
     rule: Rule
-    element: str = ""
-    name: str = ""
-    reads: tuple[str, ...] = ()
-    makes: tuple[str, ...] = ()
-    all_of: tuple[str, ...] = ()
+    element: str = ""  # blank where the rule is called for the study
+    name: str = ""  # the figure, or the name that a specimen's scan bears
+    reads: tuple[str, ...] = ()  # results, by path below their folder
+    makes: tuple[str, ...] = ()  # likewise; what else it may make it tells when it has run
+    all_of: tuple[str, ...] = ()  # keys of jobs of which it reads everything
 
     @property
     def key(self) -> str:
@@ -69,21 +56,32 @@ class Job:
         return [part for part in (self.element, self.name) if part]
 
 
+def _public_sum(config: StudyConfig, kind: str, path: Path) -> str:
+    """Sum of what may be shown of a file: that of the whole would let one try out guesses.
+
+    It is 'absent' where the file is not there.
+    """
+    try:
+        content = public_content(config, kind, path)
+    except StudyError:  # told by the check, before the first job
+        content = path
+    try:
+        return file_sum(content)
+    except OSError:
+        return "absent"
+
+
 class Plan:
     """The jobs of a study, in an order in which they can run.
 
-    Parameters
-    ----------
-    config : StudyConfig
-        The study as it is now. Files are looked for, and read, when they are asked after, and
-        each only once.
+    Files are looked for, and read, when they are asked after, and each only once.
     """
 
     def __init__(self, config: StudyConfig) -> None:
         self.config = config
-        self._sums: dict[Path, str] = {}
-        self._public: dict[Path, str] = {}
-        self._digests: dict[str, str] = {}
+        self._sum = cache(partial(_public_sum, config))
+        # digest of what an element uses of the files that elements share
+        self._rows = cache(partial(element_digest, config))
 
     # --- jobs -----------------------------------------------------------------------------
 
@@ -97,60 +95,54 @@ class Plan:
         return found
 
     def _jobs_of(self, rule: Rule, above: Mapping[str, Job]) -> list[Job]:
-        elements = self.config.elements
-        if rule.per == "study":
-            return [self._for_study(rule, above)]
-        if rule.per == "specimen":
-            return [
-                Job(rule, element, name, makes=outputs(rule, element, name))
-                for element in elements
-                for name in self._carried(element)
-            ]
-        if rule.per == "figure":
-            places = [*((element, "element") for element in elements), (ALL_ELEMENTS, "study")]
-            return [
-                Job(
-                    rule,
-                    element,
-                    figure.name,
-                    reads=tuple(path_of(element, one) for one in figure.reads),
-                    makes=outputs(rule, element, figure.name),
-                )
-                for element, per in places
-                for figure in FIGURES.values()
-                if figure.per == per
-            ]
         return [
             Job(
                 rule,
                 element,
-                reads=tuple(path_of(element, one) for one in rule.reads),
-                makes=outputs(rule, element),
+                name,
+                reads=self._reads(rule, element, name, above),
+                makes=outputs(rule, element, name),
                 all_of=self._all_of(rule, above, element),
             )
-            for element in elements
+            for element, name in self._calls(rule)
         ]
 
-    def _for_study(self, rule: Rule, above: Mapping[str, Job]) -> Job:
+    def _calls(self, rule: Rule) -> list[tuple[str, str]]:
+        """Element and name of each call of a rule."""
+        elements = self.config.elements
+        if rule.per == "study":
+            return [("", "")]
+        if rule.per == "element":
+            return [(element, "") for element in elements]
+        if rule.per == "specimen":
+            return [(element, name) for element in elements for name in self._carried(element)]
+        places = [*((element, "element") for element in elements), (ALL_ELEMENTS, "study")]
+        return [
+            (element, figure.name)
+            for element, per in places
+            for figure in FIGURES.values()
+            if figure.per == per
+        ]
+
+    def _reads(
+        self, rule: Rule, element: str, name: str, above: Mapping[str, Job]
+    ) -> tuple[str, ...]:
+        if element:
+            read = FIGURES[name].reads if rule.per == "figure" else rule.reads
+            return tuple(path_of(element, one) for one in read)
         made = [path for job in above.values() for path in job.makes]
         reads: list[str] = []
         for one in rule.reads:
             if one.startswith("every "):
-                kind = {"table": "tables", "note": "notes", "figure": "figures"}[one.split()[1]]
-                ending = {"figures": ".svg"}.get(kind, "")
-                reads += [p for p in made if p.split("/")[1:2] == [kind] and p.endswith(ending)]
+                folder = f"{one.removeprefix('every ')}s"
+                ending = ".svg" if folder == "figures" else ""
+                reads += [p for p in made if p.split("/")[1:2] == [folder] and p.endswith(ending)]
             elif one.split("/")[0] in ENDINGS:
                 reads += [path_of(element, one) for element in self.config.elements]
             else:
                 reads.append(one)
         # points carried to each scan are read where they are joined
-        reads = [path for path in reads if "/tables/carried/" not in path]
-        return Job(
-            rule,
-            reads=tuple(reads),
-            makes=rule.makes,
-            all_of=self._all_of(rule, above, ""),
-        )
+        return tuple(path for path in reads if "/tables/carried/" not in path)
 
     def _all_of(self, rule: Rule, above: Mapping[str, Job], element: str) -> tuple[str, ...]:
         return tuple(
@@ -161,19 +153,7 @@ class Plan:
         )
 
     def job(self, step: str, element: str = "", name: str = "") -> Job:
-        """Look a job up.
-
-        Parameters
-        ----------
-        step : str
-        element, name : str, optional
-            See `Job`.
-
-        Raises
-        ------
-        KeyError
-            If the study has no such job.
-        """
+        """Look a job up."""
         return self.jobs[Job(BY_STEP[step], element, name).key]
 
     @cached_property
@@ -182,13 +162,7 @@ class Plan:
         return {path: key for key, job in self.jobs.items() for path in job.makes}
 
     def sources(self, job: Job) -> list[str]:
-        """Jobs whose results a job reads.
-
-        Returns
-        -------
-        list of str
-            Their keys, in the order of the plan.
-        """
+        """Keys of the jobs whose results a job reads, in the order of the plan."""
         wanted = {self.makers[path] for path in job.reads} | set(job.all_of)
         return [key for key in self.jobs if key in wanted]
 
@@ -273,37 +247,9 @@ class Plan:
 
     # --- what they are made from ------------------------------------------------------------
 
-    def _sum(self, path: Path) -> str:
-        """SHA-256 sum of a file of the user's or of the results; 'absent' where it is not there."""
-        if path not in self._sums:
-            try:
-                self._sums[path] = file_sum(path)
-            except OSError:
-                self._sums[path] = "absent"
-        return self._sums[path]
-
-    def _rows(self, element: str) -> str:
-        """Digest of what an element uses of the files that elements share."""
-        if element not in self._digests:
-            self._digests[element] = element_digest(self.config, element)
-        return self._digests[element]
-
     def _scheme(self, element: str) -> str:
         """Digest of what an element's scheme says."""
         return yaml_digest(self.config.scheme_path(element))
-
-    def _public_sum(self, kind: str, path: Path) -> str:
-        """Sum of what may be shown of a file: that of the whole would let one try out guesses."""
-        if kind in ("scheme", "scans"):
-            return self._sum(path)
-        if path not in self._public:
-            try:
-                content = public_content(self.config, kind, path)
-            except StudyError:  # told by the check, before the first job
-                content = path
-            found = file_sum(content) if isinstance(content, bytes) else self._sum(content)
-            self._public[path] = found
-        return self._public[path]
 
     @cached_property
     def _everything(self) -> list[tuple[str, Path]]:
@@ -323,10 +269,7 @@ class Plan:
     def inputs(self, job: Job) -> dict[str, str]:
         """What a job reads of the user's files: sums by public path, digests by what they are of.
 
-        Returns
-        -------
-        dict of str to str
-            Of tables with private columns only sums and digests are kept, never a value.
+        Of tables with private columns only sums and digests are kept, never a value.
         """
         config, element = self.config, job.element
         files: list[tuple[str, Path]] = []
@@ -348,17 +291,11 @@ class Plan:
                 files += self._everything
         sums: dict[str, str] = {}
         for kind, path in sorted(set(files), key=lambda one: one[1]):
-            sums[public_path(path, config.folder, sums)] = self._public_sum(kind, path)
+            sums[public_path(path, config.folder, sums)] = self._sum(kind, path)
         return dict(sorted((found | sums).items()))
 
     def settings(self, job: Job) -> dict[str, Any]:
-        """Settings that a job heeds.
-
-        Returns
-        -------
-        dict of str to Any
-            By dotted key; which columns are private by a digest alone.
-        """
+        """Settings that a job heeds by dotted key; which columns are private by a digest alone."""
         flat = flat_settings(self.config.settings.plain())
         if "specimens.private" in flat:
             text = repr(sorted(flat["specimens.private"]))

@@ -33,21 +33,11 @@ _HIGHEST = 2
 
 @dataclass(frozen=True)
 class Difference:
-    """Something that is no longer as it was when the results were made.
+    """Something that is no longer as it was when the results were made."""
 
-    Attributes
-    ----------
-    kind : {'wanted', 'input', 'setting', 'program', 'result', 'note'}
-        Notes do not count: the results match all the same.
-    what : str
-        A file, a key of study.yaml, or a program.
-    words : str
-        What became of it, as the end of a sentence.
-    """
-
-    kind: str
-    what: str
-    words: str
+    kind: str  # wanted, input, setting, program, result or note
+    what: str  # a file, a key of study.yaml, or a program
+    words: str  # what became of it, as the end of a sentence
 
     @property
     def counts(self) -> bool:
@@ -56,13 +46,7 @@ class Difference:
 
 
 def file_sum(content: Path | bytes) -> str:
-    """SHA-256 sum of a file, read piece by piece, or of bytes.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
-    """
+    """SHA-256 sum of a file, read piece by piece, or of bytes."""
     if isinstance(content, bytes):
         return hashlib.sha256(content).hexdigest()
     with content.open("rb") as file:
@@ -72,21 +56,9 @@ def file_sum(content: Path | bytes) -> str:
 def public_path(path: Path, folder: Path, taken: Iterable[str] = ()) -> str:
     """Name a file relative to a folder, without telling how the machine is laid out.
 
-    Parameters
-    ----------
-    path, folder : Path
-        Absolute.
-    taken : iterable of str
-        Names given already: the same name is not given twice.
+    A file far from the folder is only named by its last two parts, and none by a name that is
+    taken.
 
-    Returns
-    -------
-    str
-        With forward slashes. A file far from the folder is only named by its last two parts,
-        below `elsewhere`.
-
-    Examples
-    --------
     >>> public_path(Path("/a/study/scans/x.ply"), Path("/a/study"))
     'scans/x.ply'
     >>> public_path(Path("/home/me/scans/x.ply"), Path("/a/study"))
@@ -112,13 +84,7 @@ def public_path(path: Path, folder: Path, taken: Iterable[str] = ()) -> str:
 
 @cache
 def versions() -> dict[str, str]:
-    """Versions of formkin, Python and the packages that results depend on.
-
-    Returns
-    -------
-    dict of str to str
-        A package that is not installed is left out.
-    """
+    """Versions of formkin, Python and the packages that results depend on, where installed."""
     found = {"formkin": __version__, "Python": platform.python_version()}
     for name in PACKAGES:
         try:
@@ -129,20 +95,7 @@ def versions() -> dict[str, str]:
 
 
 def flat_settings(settings: Mapping[str, Any], above: str = "") -> dict[str, Any]:
-    """Settings by dotted keys, without paths of the machine.
-
-    Parameters
-    ----------
-    settings : mapping
-        The settings of study.yaml, with defaults.
-    above : str
-        Key of the block.
-
-    Returns
-    -------
-    dict of str to str, number, bool, list or None
-        An absolute path is replaced by a digest of it.
-    """
+    """Settings by dotted keys, absolute paths of the machine replaced by a digest of them."""
 
     def public(value: Any) -> Any:
         if isinstance(value, list):

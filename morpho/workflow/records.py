@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -13,8 +13,8 @@ from morpho.results.whole import whole
 from morpho.workflow.provenance import PROVENANCE, file_sum
 
 __all__ = [
-    "FOLDER", "Record", "begin", "drop", "end", "every_record", "forget",
-    "read_record", "result_sum",
+    "FOLDER", "Record", "changed", "drop", "every_record", "forget", "read_record",
+    "result_sum", "write_record",
 ]  # fmt: skip
 
 # Below the results.
@@ -26,31 +26,16 @@ _TIMES = ("started", "finished", "command")
 
 @dataclass(frozen=True)
 class Record:
-    """What is remembered of a job.
+    """What is remembered of a job."""
 
-    Attributes
-    ----------
-    code : str
-        Digest of the code that it ran.
-    settings : mapping of str to Any
-        Settings that it heeded, by dotted key.
-    inputs : mapping of str to str
-        Sums of the user's files that it read, by public path, and digests of parts of them.
-    reads, makes : mapping of str to str
-        Sums of the results that it read and made, by path below their folder.
-    versions : mapping of str to str
-        Of Python and of the packages that results depend on.
-    under_way : bool
-        Whether it was begun and has not ended: what it made may be there by halves, and `makes`
-        is what was there before.
-    """
-
-    code: str
-    settings: Mapping[str, Any]
+    code: str  # digest
+    settings: Mapping[str, Any]  # by dotted key
+    # sums of the user's files by public path, and digests of parts of them
     inputs: Mapping[str, str]
-    reads: Mapping[str, str]
-    makes: Mapping[str, str] = field(default_factory=dict)
+    reads: Mapping[str, str]  # sums of results, by path below their folder
+    makes: Mapping[str, str] = field(default_factory=dict)  # likewise
     versions: Mapping[str, str] = field(default_factory=dict)
+    # begun and not ended: what it made may be there by halves, `makes` is what was there before
     under_way: bool = False
 
 
@@ -58,176 +43,61 @@ def _path(results: Path, key: str) -> Path:
     return results / FOLDER / f"{key}.json"
 
 
-def _mapping(found: Any) -> bool:
-    return isinstance(found, dict) and all(isinstance(one, str) for one in found.values())
-
-
-def _parsed(text: str) -> Record | None:
-    try:
-        found = json.loads(text)
-    except ValueError:
-        return None
-    if not isinstance(found, dict) or found.pop("format", None) != _FORMAT:
-        return None
-    sums = all(_mapping(found.get(part)) for part in ("inputs", "reads", "makes", "versions"))
-    if not sums or not isinstance(found.get("settings"), dict):
-        return None
-    try:
-        return Record(**found)
-    except TypeError:
-        return None
-
-
 def read_record(results: Path, key: str) -> Record | None:
-    """Read what is remembered of a job.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-
-    Returns
-    -------
-    Record or None
-        None where nothing is remembered, or nothing that can be read.
-    """
+    """Read what is remembered of a job, if anything that can be read is."""
     try:
-        return _parsed(_path(results, key).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        found = json.loads(_path(results, key).read_text(encoding="utf-8"))
+        ours = found.pop("format") == _FORMAT and isinstance(found["settings"], dict)
+        parts = (found[part].values() for part in ("inputs", "reads", "makes", "versions"))
+        sums = all(isinstance(one, str) for part in parts for one in part)
+        return Record(**found) if ours and sums else None
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         return None
 
 
 def every_record(results: Path) -> dict[str, Record]:
-    """Read all records, of jobs that the study no longer has among them.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-
-    Returns
-    -------
-    dict of str to Record
-        By the key of the job.
-    """
-    found = {}
-    for path in sorted((results / FOLDER).rglob("*.json")):
-        key = path.relative_to(results / FOLDER).with_suffix("").as_posix()
-        record = read_record(results, key)
-        if record is not None:
-            found[key] = record
-    return found
+    """Read all records by the key of the job, of jobs that the study no longer has among them."""
+    paths = (path.relative_to(results / FOLDER) for path in (results / FOLDER).rglob("*.json"))
+    keys = sorted(path.with_suffix("").as_posix() for path in paths)
+    found = {key: read_record(results, key) for key in keys}
+    return {key: record for key, record in found.items() if record is not None}
 
 
 def result_sum(path: Path) -> str:
-    """Sum of a file of the results; of provenance.json, without the times that it tells.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits, or 'absent'.
-    """
+    """Sum of a file of the results, or 'absent'; of provenance.json, without the times it tells."""
     try:
-        if path.name == PROVENANCE:
-            try:
-                found = json.loads(path.read_text(encoding="utf-8"))
-                kept = {key: one for key, one in found.items() if key not in _TIMES}
-            except (ValueError, AttributeError):
-                return file_sum(path)
-            return sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()
-        return file_sum(path)
+        if path.name != PROVENANCE:
+            return file_sum(path)
+        found = json.loads(path.read_text(encoding="utf-8"))
+        kept = {key: one for key, one in found.items() if key not in _TIMES}
+        return sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()
     except OSError:
         return "absent"
+    except (ValueError, AttributeError):
+        return file_sum(path)
 
 
-def _write(path: Path, record: Record) -> None:
+def changed(results: Path, made: Mapping[str, str]) -> dict[str, str]:
+    """Results that are not as they were made, by path: their sum now, or 'absent'."""
+    now = {path: result_sum(results / path) for path in made}
+    return {path: told for path, told in now.items() if told != made[path]}
+
+
+def write_record(results: Path, key: str, record: Record) -> None:
+    """Remember a job."""
     text = json.dumps({"format": _FORMAT} | asdict(record), indent=1, sort_keys=True)
-    with whole(path) as temporary:
+    with whole(_path(results, key)) as temporary:
         temporary.write_text(text + "\n", encoding="utf-8")
 
 
-def begin(results: Path, key: str, record: Record) -> None:
-    """Remember that a job has begun anew, before it writes anything.
-
-    Where it was never done nothing is written: without a record nothing is taken to hold.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    record : Record
-        With what it is made from.
-    """
-    before = read_record(results, key)
-    if before is not None:
-        _write(_path(results, key), replace(record, makes=before.makes, under_way=True))
-
-
-def end(results: Path, key: str, record: Record, made: Iterable[str]) -> list[str]:
-    """Remember what a job made, and take away what it made before and makes no longer.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    record : Record
-        With what it was made from.
-    made : iterable of str
-        Paths below the results.
-
-    Returns
-    -------
-    list of str
-        Files that it made before and that were changed by hand since: they are left.
-    """
-    before = read_record(results, key)
-    makes = {path: result_sum(results / path) for path in sorted(set(made))}
-    kept = drop(
-        results, {p: s for p, s in (before.makes if before else {}).items() if p not in makes}
-    )
-    _write(_path(results, key), replace(record, makes=makes))
-    return kept
-
-
 def drop(results: Path, made: Mapping[str, str]) -> list[str]:
-    """Take away files that were made by a job, unless they were changed since.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    made : mapping of str to str
-        Their sums, by path.
-
-    Returns
-    -------
-    list of str
-        Those that were changed, and are left.
-    """
-    left = []
-    for path, told in made.items():
-        found = result_sum(results / path)
-        if found == told:
-            (results / path).unlink(missing_ok=True)
-        elif found != "absent":
-            left.append(path)
-    return left
+    """Take away files that a job made; give back those that were changed since, and stay."""
+    other = changed(results, made)
+    for path in made.keys() - other.keys():
+        (results / path).unlink(missing_ok=True)
+    return [path for path, now in other.items() if now != "absent"]
 
 
 def forget(results: Path, key: str) -> None:
-    """Forget a job that the study no longer has.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    key : str
-        Of the job.
-    """
+    """Forget a job that the study no longer has."""
     _path(results, key).unlink(missing_ok=True)

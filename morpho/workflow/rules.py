@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
+from morpho.results.figures import FIGURES
 from morpho.results.tables import ALL_ELEMENTS, JOINED, made_by
 
 __all__ = [
@@ -19,67 +20,39 @@ DRAWN = ("svg", "pdf", "png")
 
 @dataclass(frozen=True)
 class Rule:
-    """One rule: a step of morpho/steps, called once for each element, specimen, figure or study.
-
-    Attributes
-    ----------
-    step : str
-        Name of the rule and of the step that it calls.
-    per : {'element', 'specimen', 'figure', 'study'}
-        What it is called once for.
-    reads : tuple of str
-        Results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens';
-        of its own element, or of each where it is called once for the study.
-    makes : tuple of str
-        Results that it makes, likewise; with an ending where it is called for the study. Its
-        tables are those that name it as their step, and need not be said again.
-    settings : tuple of str, or None
-        Parts of study.yaml that it heeds, and is given; None stands for all.
-    takes : tuple of str
-        Files of the user that it reads: 'landmarks', 'scans', 'scheme' and 'rows' (of the
-        specimen table and of landmark tables that elements share) of its element; 'bone' for what
-        concerns one specimen; 'everything' for all files of the study.
-    all_of : tuple of str
-        Rules of which it reads everything that they made, whatever that was.
-    repeats : bool
-        Whether it gives the same bytes when nothing that it depends on has changed. The page
-        tells what is new since the last run, the archive which revision of the study this is.
-    """
+    """One rule: a step of morpho/steps, called once for each element, specimen, figure or study."""
 
     step: str
     per: Literal["element", "specimen", "figure", "study"] = "element"
+    # results that it reads, by folder and name, as 'arrays/prepared' or 'tables/specimens'; of its
+    # own element, or of each where it is called once for the study
     reads: tuple[str, ...] = ()
+    # results that it makes, likewise; with an ending where it is called for the study. Its tables
+    # are those that name it as their step, and need not be said again
     makes: tuple[str, ...] = ()
-    settings: tuple[str, ...] | None = ()
+    settings: tuple[str, ...] | None = ()  # that it heeds, and is given; None stands for all
+    # files of the user: 'landmarks', 'scans', 'scheme' and 'rows' (of the specimen table and of
+    # landmark tables that elements share) of its element; 'bone' for what concerns one specimen;
+    # 'everything' for all files of the study
     takes: tuple[str, ...] = ()
-    all_of: tuple[str, ...] = ()
+    all_of: tuple[str, ...] = ()  # rules of which it reads everything, whatever that was
+    # whether it gives the same bytes when nothing that it depends on has changed: the page tells
+    # what is new since the last run, the archive which revision of the study this is
     repeats: bool = True
 
     @property
     def module(self) -> str:
         """Name below the package of the module that holds its step."""
-        return f"steps.{self.room}.{self.step}"
-
-    @property
-    def room(self) -> str:
-        """Folder of the step, and file of config/rules."""
-        if self.step in _PREPARE:
-            return "prepare"
-        return "show" if self.step in _SHOW else "judge"
+        room = "prepare" if self.step in _PREPARE else "show" if self.step in _SHOW else "judge"
+        return f"steps.{room}.{self.step}"
 
 
 _PREPARE = ("check", "screen", "prepare", "measure", "carry", "slide", "superimpose")
-_SHOW = (
-    "differ", "warp", "portray", "draw", "supplement", "report", "archive", "finish",
-)  # fmt: skip
+_SHOW = ("differ", "warp", "portray", "draw", "supplement", "report", "archive", "finish")
 
 
-def _named(folder: str, *names: str) -> tuple[str, ...]:
+def _in(folder: str, *names: str) -> tuple[str, ...]:
     return tuple(f"{folder}/{name}" for name in names)
-
-
-def _tables(*names: str) -> tuple[str, ...]:
-    return _named("tables", *names)
 
 
 # what tables are read by, and what reading them holds them against
@@ -87,21 +60,13 @@ _TABLES = ("landmarks", "specimens", "scans.files", "preparation")
 _JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
 _SHAPES = ("arrays/superimposed", "arrays/shape_space")
 _FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
+_OF_QUERIES = (read for one in FIGURES.values() if one.per == "query" for read in one.reads)
+# they tell of the whole study, and of the run itself
+_OF_THE_RUN: Any = {"settings": None, "takes": ("everything",), "repeats": False}
 
 _RULES: tuple[Rule, ...] = (
-    Rule(
-        "check",
-        "study",
-        makes=("check.csv",),
-        settings=None,
-        takes=("everything",),
-    ),
-    Rule(
-        "screen",
-        makes=("notes/screen",),
-        settings=_TABLES,
-        takes=("landmarks", "rows"),
-    ),
+    Rule("check", "study", makes=("check.csv",), settings=None, takes=("everything",)),
+    Rule("screen", makes=("notes/screen",), settings=_TABLES, takes=("landmarks", "rows")),
     Rule(
         "prepare",
         makes=("arrays/prepared", "notes/prepare"),
@@ -110,18 +75,13 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "measure",
-        reads=_tables("specimens", "landmarks"),
+        reads=_in("tables", "specimens", "landmarks"),
         makes=("notes/measure",),
         settings=("seed", "tests.permutations", *_TABLES),
         takes=("landmarks", "rows"),
     ),
     # once for each scan of a digitised specimen: a new scan costs one
-    Rule(
-        "carry",
-        "specimen",
-        settings=("landmarks", "scans", "specimens"),
-        takes=("bone",),
-    ),
+    Rule("carry", "specimen", settings=("landmarks", "scans", "specimens"), takes=("bone",)),
     Rule(
         "slide",
         reads=("arrays/prepared",),
@@ -161,31 +121,21 @@ _RULES: tuple[Rule, ...] = (
         "discriminate",
         reads=_SHAPES,
         makes=("notes/discriminate",),
-        settings=(
-            "seed",
-            "shape_space",
-            "tests.covariance",
-            "tests.folds",
-            "tests.smallest_taxon",
-        ),
+        settings=("seed", "shape_space", "tests.covariance", "tests.folds", "tests.smallest_taxon"),
     ),
     Rule(
         "place",
-        reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
+        reads=(*_SHAPES, "tables/specimens", "notes/grow", "notes/measure"),
         makes=("notes/place",),
         settings=_JUDGED,
     ),
-    Rule(
-        "calibrate",
-        reads=_FROM_CONFIGURATIONS,
-        settings=_JUDGED,
-    ),
+    Rule("calibrate", reads=_FROM_CONFIGURATIONS, settings=_JUDGED),
     Rule(
         "vary",
         reads=(
             *_FROM_CONFIGURATIONS,
             "arrays/prepared",
-            *_tables("landmark_error", "suspicions", "estimated_points"),
+            *_in("tables", "landmark_error", "suspicions", "estimated_points"),
         ),
         settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
@@ -196,7 +146,8 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "conclude",
-        reads=_tables(
+        reads=_in(
+            "tables",
             "suspicions",
             "specimens",
             "verdicts",
@@ -210,7 +161,7 @@ _RULES: tuple[Rule, ...] = (
     Rule(
         "combine",
         "study",
-        reads=_tables("membership", "conclusions", "centroid_size"),
+        reads=_in("tables", "membership", "conclusions", "centroid_size"),
         settings=("tests.alpha",),
     ),
     Rule(
@@ -221,7 +172,7 @@ _RULES: tuple[Rule, ...] = (
             "notes/prepare",
             "notes/superimpose",
             "notes/place",
-            *_tables("specimens", "verdicts", "estimated_points"),
+            *_in("tables", "specimens", "verdicts", "estimated_points"),
         ),
         makes=("notes/differ",),
         settings=("differences",),
@@ -233,7 +184,7 @@ _RULES: tuple[Rule, ...] = (
             "arrays/prepared",
             "arrays/configurations",
             "arrays/superimposed",
-            *_tables("verdicts", "estimated_points", "displacements", "axis_shapes"),
+            *_in("tables", "verdicts", "estimated_points", "displacements", "axis_shapes"),
         ),
         makes=("arrays/surfaces", "notes/warp"),
         settings=("scans", "tests.alpha"),
@@ -241,41 +192,22 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "portray",
-        reads=(
-            "arrays/surfaces",
-            "notes/slide",
-            "notes/superimpose",
-            *_tables(
-                "verdicts",
-                "displacements",
-                "region_displacements",
-                "measurements",
-                "measurements_at_size",
-                "measurement_ranking",
-                "measurement_ranges",
-            ),
-        ),
+        reads=tuple(dict.fromkeys(("tables/verdicts", *_OF_QUERIES))),
         settings=("figures", "tests.alpha"),
     ),
-    Rule(
-        "draw",
-        "figure",
-        settings=("figures", "tests.alpha"),
-    ),
+    Rule("draw", "figure", settings=("figures", "tests.alpha")),
     Rule(
         "supplement",
         "study",
         reads=("every table", "every note"),
-        makes=tuple(
-            f"supplement/{name}"
-            for name in (
-                "tables.xlsx",
-                "tables.docx",
-                "tables.tex",
-                "methods.md",
-                "methods.txt",
-                "references.bib",
-            )
+        makes=_in(
+            "supplement",
+            "tables.xlsx",
+            "tables.docx",
+            "tables.tex",
+            "methods.md",
+            "methods.txt",
+            "references.bib",
         ),
         settings=None,
     ),
@@ -292,28 +224,12 @@ _RULES: tuple[Rule, ...] = (
             "arrays/surfaces",
         ),
         makes=("report.html", "README.md"),
-        settings=None,
-        takes=("everything",),
         all_of=("portray",),
-        repeats=False,
+        **_OF_THE_RUN,
     ),
+    Rule("archive", "study", makes=("archive.zip",), all_of=("every rule above",), **_OF_THE_RUN),
     Rule(
-        "archive",
-        "study",
-        makes=("archive.zip",),
-        settings=None,
-        takes=("everything",),
-        all_of=("every rule above",),
-        repeats=False,
-    ),
-    Rule(
-        "finish",
-        "study",
-        makes=("provenance.json",),
-        settings=None,
-        takes=("everything",),
-        all_of=("every rule above",),
-        repeats=False,
+        "finish", "study", makes=("provenance.json",), all_of=("every rule above",), **_OF_THE_RUN
     ),
 )
 
@@ -334,25 +250,15 @@ BY_STEP: Mapping[str, Rule] = {rule.step: rule for rule in RULES}
 
 
 def path_of(element: str, result: str) -> str:
-    """Path of a result of an element, below the results.
-
-    Parameters
-    ----------
-    element : str
-    result : str
-        By folder and name, as 'arrays/prepared'.
-    """
+    """Path below the results of a result of an element, as 'arrays/prepared'."""
     return f"{element}/{result}.{ENDINGS[result.split('/')[0]]}"
 
 
 def outputs(rule: Rule, element: str = "{element}", name: str = "") -> tuple[str, ...]:
     """What a rule makes, by path below the results.
 
-    Parameters
-    ----------
-    rule : Rule
-    element, name : str, optional
-        The element, and the specimen's scan or the figure; by default as wildcards.
+    `name` is that of the specimen's scan or of the figure; by default wildcards stand for it and
+    for the element.
     """
     if rule.per == "specimen":
         return (f"{element}/tables/carried/{name or '{name}'}.csv",)

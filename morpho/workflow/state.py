@@ -14,7 +14,7 @@ from morpho.results.tables import described
 from morpho.workflow.code_digest import CodeDigests
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.provenance import Difference, short, versions
-from morpho.workflow.records import FOLDER, Record, every_record, result_sum
+from morpho.workflow.records import FOLDER, Record, changed, every_record
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -73,22 +73,7 @@ def code_of(job: Job, digests: CodeDigests) -> str:
 
 
 def made_from(plan: Plan, job: Job, code: str, reads: dict[str, str]) -> Record:
-    """What a job is made from now.
-
-    Parameters
-    ----------
-    plan : Plan
-    job : Job
-    code : str
-        Digest of its code.
-    reads : dict of str to str
-        Sums of the results that it reads.
-
-    Returns
-    -------
-    Record
-        Without what it makes.
-    """
+    """What a job is made from now, without what it makes."""
     return Record(
         code=code, settings=plan.settings(job), inputs=plan.inputs(job), reads=reads,
         versions=versions(),
@@ -127,12 +112,7 @@ def _compare(kind: str, before: Any, now: Any) -> list[Difference]:
 class State:
     """What holds of a study's results.
 
-    Parameters
-    ----------
-    config : StudyConfig
-        The study as it is now.
-    forced : iterable of str
-        Keys of jobs, or names of rules, that are to be done whatever holds.
+    `forced` are keys of jobs, or names of rules, that are to be done whatever holds.
     """
 
     config: StudyConfig
@@ -143,12 +123,6 @@ class State:
     def __post_init__(self) -> None:
         self.plan = Plan(self.config)
         self.records = every_record(self.config.results)
-        self._sums: dict[str, str] = {}
-
-    def _result(self, path: str) -> str:
-        if path not in self._sums:
-            self._sums[path] = result_sum(self.config.results / path)
-        return self._sums[path]
 
     def _changed(self, job: Job, code: str) -> list[Difference]:
         """How what a job is made from differs from what is remembered, its results apart."""
@@ -174,13 +148,7 @@ class State:
         return record.reads != self.reads(job)
 
     def reads(self, job: Job) -> dict[str, str]:
-        """Sums of the results that a job reads, as the jobs that made them remember them.
-
-        Returns
-        -------
-        dict of str to str
-            By path below the results.
-        """
+        """Sums of the results that a job reads, as the jobs that made them remember them."""
         wanted: dict[str, str] = {}
         for path in job.reads:
             maker = self.records.get(self.plan.makers[path])
@@ -191,29 +159,19 @@ class State:
         return dict(sorted(wanted.items()))
 
     def lost_or_edited(self, job: Job) -> list[Difference]:
-        """Results of a job that are not as it left them.
-
-        Returns
-        -------
-        list of Difference
-            Of kind 'result'.
-        """
+        """Results of a job that are not as it left them."""
         record = self.records.get(job.key)
         if record is None:
             return []
+        other = changed(self.config.results, record.makes)
         found = []
-        for path, told in record.makes.items():
-            now = self._result(path)
+        for path, now in {**record.makes, **other}.items():
             if now == "absent":
                 found.append(Difference("result", path, "is gone"))
-            elif now != told and not record.under_way:
+            elif path in other and not record.under_way:
                 found.append(Difference("result", path, "was edited by hand"))
-        found += [
-            Difference("result", path, "was not made")
-            for path in job.makes
-            if path not in record.makes
-        ]
-        return found
+        missing = [path for path in job.makes if path not in record.makes]
+        return found + [Difference("result", path, "was not made") for path in missing]
 
     @cached_property
     def due(self) -> dict[str, _Due]:
@@ -257,11 +215,7 @@ class State:
     def differences(self) -> list[Difference]:
         """Why the results do not hold, each reason once; and what is noted beside.
 
-        Returns
-        -------
-        list of Difference
-            Inputs first, then settings, program, results and notes. What only rests on something
-            that is made again is not told.
+        What only rests on something that is made again is not told.
         """
         found: dict[tuple[str, str], Difference] = {}
         for due in self.due.values():
@@ -275,7 +229,7 @@ class State:
             words = "is no part of the study any more: what was made for it is taken away"
             found.setdefault(("note", key), Difference("note", key, words))
         now = versions()
-        for name, (least, most) in self.versions_of_jobs().items():
+        for name, (least, most) in self._versions_of_jobs().items():
             if name in now and {least, most} != {now[name]}:
                 was = least if least == most else f"{least} and {most}"
                 words = f"was {was} and is {now[name]}: last digits may differ"
@@ -283,7 +237,7 @@ class State:
         order = ("wanted", "input", "setting", "program", "result", "note")
         return sorted(found.values(), key=lambda one: (order.index(one.kind), one.what))
 
-    def versions_of_jobs(self) -> dict[str, tuple[str, str]]:
+    def _versions_of_jobs(self) -> dict[str, tuple[str, str]]:
         """Versions that the jobs of the study ran with: the first and the last by name."""
         found: dict[str, set[str]] = {}
         for key, record in self.records.items():

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from morpho.workflow.records import Record, drop, forget, result_sum
+from morpho.workflow.records import Record, changed, drop, forget
 
 if TYPE_CHECKING:
     from morpho.workflow.state import State
@@ -30,41 +30,20 @@ def _free(path: Path) -> Path:
 
 
 def keep_aside(results: Path, record: Record) -> Iterator[str]:
-    """Move results of a job that were edited by hand out of its way.
+    """Move results of a job that were edited by hand out of its way; say so, file by file.
 
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-    record : Record
-        Of the job. Where it was cut off, what differs may be its own work, and is left.
-
-    Yields
-    ------
-    str
-        What was done, file by file, for people.
+    Where the job was cut off, what differs may be its own work, and is left.
     """
-    for name, told in () if record.under_way else record.makes.items():
-        path = results / name
-        if result_sum(path) not in (told, "absent"):
-            aside = _free(path)
-            os.replace(path, aside)
+    other = {} if record.under_way else changed(results, record.makes)
+    for name, now in other.items():
+        if now != "absent":
+            aside = _free(results / name)
+            os.replace(results / name, aside)
             yield f"{name} was edited by hand: kept as {aside.name} beside it, and made anew."
 
 
 def make_way(state: State) -> Iterator[str]:
-    """Before a run: take away what was made for what is no more, and name what nobody made.
-
-    Parameters
-    ----------
-    state : State
-        As it was when what is due was decided.
-
-    Yields
-    ------
-    str
-        What was done or found, for people.
-    """
+    """Before a run: take away what was made for what is no more, and name what nobody made."""
     results = state.config.results
     for key, record in state.left_over.items():
         kept = drop(results, record.makes)

@@ -11,10 +11,9 @@ from matplotlib.legend_handler import HandlerPatch
 from matplotlib.lines import Line2D
 from matplotlib.patches import FancyArrowPatch
 from matplotlib.patheffects import withStroke
-from matplotlib.transforms import Bbox
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.drawing.style import GREY, INK, QUERY, short
+from morpho.drawing.style import GREY, INK, QUERY, holds, short
 
 __all__ = ["arrow_key", "arrows", "number_points"]
 
@@ -31,10 +30,15 @@ _AROUND = 1.2
 # Weights: a number or the edge in the way, nearer to another arrow, on a point or an arrow, each
 # point further out.
 _NEVER, _DOUBTFUL, _COVERED, _OUT = 1000.0, 2.0, 1.0, 0.12
-
-
-def _crossed(box: Bbox, dots: NDArray[np.float64]) -> int:
-    return int(box.count_contains(dots))
+# Looks of a number, and of the line that leads to it.
+_NUMBER: Any = {
+    "fontsize": 6.5, "weight": "bold", "color": INK, "ha": "center", "va": "center", "zorder": 7,
+    "in_layout": False, "path_effects": [withStroke(linewidth=1.6, foreground="white")],
+}  # fmt: skip
+_LINE = {
+    "arrowstyle": "-", "lw": 0.5, "color": INK, "alpha": 0.6, "shrinkA": 0, "shrinkB": 0,
+    "zorder": 2.5,
+}  # fmt: skip
 
 
 def _arrow_of_key(width: float, height: float, **_: Any) -> FancyArrowPatch:
@@ -45,15 +49,7 @@ def _arrow_of_key(width: float, height: float, **_: Any) -> FancyArrowPatch:
 
 
 def arrows(axes: Axes, at: Array, moved: Array, significant: Mask, estimated: Mask) -> None:
-    """Draw the arrows of one view: significant ones thick and on top, estimated ones dashed.
-
-    Parameters
-    ----------
-    axes : Axes
-    at, moved : ndarray of shape (n_points, 2)
-        Where they start, and how far they go, in the coordinates of the axes.
-    significant, estimated : ndarray of bool, of shape (n_points,)
-    """
+    """Draw the arrows of one view: significant ones thick and on top, estimated ones dashed."""
     looks: tuple[tuple[Mask, Any, float], ...] = (
         (~significant, {"color": INK, "alpha": 0.5, "zorder": 3}, 0.6),
         (significant, {"color": QUERY, "zorder": 4}, 1.5),
@@ -80,18 +76,7 @@ def arrows(axes: Axes, at: Array, moved: Array, significant: Mask, estimated: Ma
 
 
 def arrow_key(axes: Axes, taxon: str, alpha: float, estimated: bool) -> None:
-    """Write what the arrows mean into a panel of its own.
-
-    Parameters
-    ----------
-    axes : Axes
-    taxon : str
-        Whose predicted shape the arrows start from.
-    alpha : float
-        Level of the tests.
-    estimated : bool
-        Whether any landmark of the query was estimated.
-    """
+    """Write what the arrows mean into a panel of its own."""
     handles: list[Any] = [
         FancyArrowPatch((0, 0), (1, 0), color=QUERY, lw=1.5, label=f"p ≤ {alpha:g}, adjusted"),
         FancyArrowPatch((0, 0), (1, 0), color=INK, lw=0.6, alpha=0.5, label=f"p > {alpha:g}"),
@@ -111,17 +96,9 @@ def arrow_key(axes: Axes, taxon: str, alpha: float, estimated: bool) -> None:
 def number_points(
     axes: Axes, start: ArrayLike, end: ArrayLike, chosen: Sequence[int] | NDArray[np.intp]
 ) -> None:
-    """Number some of the arrows of a view, in their order, from 1.
+    """Number the `chosen` arrows of a view, in their order, from 1.
 
     To be called last: the layout must be settled, so that what covers what is known.
-
-    Parameters
-    ----------
-    axes : Axes
-    start, end : array-like of shape (n_points, 2)
-        Of all arrows, in the coordinates of the axes.
-    chosen : sequence of int
-        Those to be numbered.
     """
     figure = axes.get_figure(root=True)
     if figure is None or not len(chosen):
@@ -137,11 +114,7 @@ def number_points(
     centre = a.mean(axis=0)
     for number, i in enumerate(chosen, start=1):
         anchor = (a[i] + b[i]) / 2
-        text = axes.annotate(
-            str(number), anchor, xycoords="figure pixels", fontsize=6.5, weight="bold", color=INK,
-            ha="center", va="center", zorder=7, in_layout=False,
-            path_effects=[withStroke(linewidth=1.6, foreground="white")],
-        )  # fmt: skip
+        text = axes.annotate(str(number), anchor, xycoords="figure pixels", **_NUMBER)
         plain = text.get_window_extent().padded(_AROUND * point)
         outwards = float(np.arctan2(*(anchor - centre)[::-1]))
         best, least = (0.0, 0.0), np.inf
@@ -149,10 +122,8 @@ def number_points(
             for turn in sorted(np.linspace(-np.pi, np.pi, _DIRECTIONS, endpoint=False), key=abs):
                 step = far * np.array([np.cos(outwards + turn), np.sin(outwards + turn)])
                 box = plain.translated(*(step * point))
-                corners = room.containsx(box.x0) and room.containsx(box.x1)
-                corners = corners and room.containsy(box.y0) and room.containsy(box.y1)
-                cost = _NEVER * (box.count_overlaps(taken) + (not corners))
-                cost += _COVERED * _crossed(box, dots) + _OUT * far + 0.2 * abs(turn)
+                cost = _NEVER * (box.count_overlaps(taken) + (not holds(room, box)))
+                cost += _COVERED * box.count_contains(dots) + _OUT * far + 0.2 * abs(turn)
                 # nor where it would be nearer to another arrow than to its own
                 away = np.linalg.norm(dots - (anchor + step * point), axis=1)
                 cost += _DOUBTFUL * (away[owner != i].min(initial=np.inf) < away[owner == i].min())
@@ -161,17 +132,7 @@ def number_points(
         text.remove()
         taken.append(plain.translated(best[0] * point, best[1] * point))
         middle = (np.asarray(start, dtype=float)[i] + np.asarray(end, dtype=float)[i]) / 2
-        line = {
-            "arrowstyle": "-",
-            "lw": 0.5,
-            "color": INK,
-            "alpha": 0.6,
-            "shrinkA": 0,
-            "shrinkB": 0,
-        }
         axes.annotate(
-            str(number), middle, xytext=best, textcoords="offset points", fontsize=6.5,
-            weight="bold", color=INK, ha="center", va="center", zorder=7, in_layout=False,
-            arrowprops=line | {"zorder": 2.5} if np.hypot(*best) > _LEADER else None,
-            path_effects=[withStroke(linewidth=1.6, foreground="white")],
+            str(number), middle, xytext=best, textcoords="offset points",
+            arrowprops=_LINE if np.hypot(*best) > _LEADER else None, **_NUMBER,
         )  # fmt: skip

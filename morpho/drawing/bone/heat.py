@@ -29,7 +29,7 @@ HEAT = LinearSegmentedColormap.from_list(
     N=512,
 )
 BONE = "#ded6c6"
-# What was filled: hatched in figures, this colour in meshes. It is no colour of the scale.
+# What was filled, in meshes. It is no colour of the scale.
 FILLED = "#b58bb0"
 # Lines over what lies within members' variation, on the colour of bone.
 WITHIN = "#a89c86"
@@ -41,18 +41,8 @@ _NICE = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 def heat_limit(values: ArrayLike) -> float:
     """End of a scale about zero that holds 99 % of the values, a round number.
 
-    Parameters
-    ----------
-    values : array-like
-        In mm; missing ones (NaN) are passed over.
+    In mm; NaN is passed over, and it is above zero also where all are zero or missing.
 
-    Returns
-    -------
-    float
-        Above zero, also where all values are zero or missing.
-
-    Examples
-    --------
     >>> heat_limit([-0.3, 0.1, 0.26])
     0.3
     """
@@ -67,38 +57,18 @@ def heat_limit(values: ArrayLike) -> float:
 
 
 def shown_limit(values: ArrayLike, within: ArrayLike) -> float:
-    """End of the scale for what is shown in colours; for all values where nothing is.
-
-    Parameters
-    ----------
-    values : array-like of shape (n_vertices,)
-        In mm.
-    within : array-like of bool, of shape (n_vertices,)
-        What takes no colour, as it lies within members' variation.
-    """
+    """End of the scale for what is shown in colours, not `within`; for all where nothing is."""
     V, hidden = np.asarray(values, dtype=float), np.asarray(within, dtype=bool)
     return heat_limit(V if hidden.all() else V[~hidden])
 
 
 def heat_stops(count: int = 33) -> list[str]:
-    """Colours of the scale from its lower to its upper end, evenly spaced.
-
-    Returns
-    -------
-    list of str
-        As #rrggbb.
-    """
+    """Colours of the scale from its lower to its upper end, evenly spaced, as #rrggbb."""
     return [to_hex(HEAT(share)) for share in np.linspace(0, 1, count)]
 
 
 def heat_steps(limit: float) -> NDArray[np.float64]:
-    """Round numbers on the scale, zero among them: where contours run and ticks stand.
-
-    Returns
-    -------
-    ndarray of shape (n_steps,)
-        Seven to thirteen, or fewer, from below zero to above it.
-    """
+    """Seven to thirteen round numbers on the scale, or fewer, with zero: contours, ticks."""
     power = 10 ** np.floor(np.log10(limit))
     for step in (0.1, 0.2, 0.25, 0.5, 1.0, 2.0):
         count = int(np.floor(limit / (step * power) + 1e-9))
@@ -110,28 +80,7 @@ def heat_steps(limit: float) -> NDArray[np.float64]:
 def heat_colours(
     values: ArrayLike, limit: float, filled: ArrayLike | None = None
 ) -> NDArray[np.uint8]:
-    """Colours of values at vertices, for meshes.
-
-    Parameters
-    ----------
-    values : array-like of shape (n_vertices,)
-        In mm; NaN takes the colour of bone.
-    limit : float
-        End of the scale.
-    filled : array-like of bool, of shape (n_vertices,), optional
-        Vertices that were filled, which take a colour of their own.
-
-    Returns
-    -------
-    ndarray of uint8, of shape (n_vertices, 3)
-
-    Raises
-    ------
-    ShapeError
-        If the two differ in shape.
-    ValueError
-        If `limit` is not positive.
-    """
+    """Colours of values at vertices, for meshes: NaN is bone, what was filled has its own."""
     V = np.asarray(values, dtype=float)
     if not limit > 0:
         raise ValueError(f"`limit` must be above 0, but is {limit}.")

@@ -36,18 +36,10 @@ def _box(middle: Array, half: Array) -> Bbox:
 
 
 def place_numbers(axes: Axes, points: Array, numbered: Sequence[int]) -> None:
-    """Write 1, 2, 3 and so on beside some of the points drawn.
+    """Write 1, 2, 3 and so on beside the points `numbered`, of all that are drawn.
 
     To be called last: the layout must be settled, so that what covers what is known. A number
     that has to stand away from its dot is led there by a line.
-
-    Parameters
-    ----------
-    axes : Axes
-    points : ndarray of shape (n_points, 2)
-        All dots drawn.
-    numbered : sequence of int
-        Those to be numbered, in this order.
     """
     figure = axes.get_figure(root=True)
     if figure is None or not len(numbered):

@@ -1,9 +1,9 @@
-"""A bone's surface in three anatomical views: heat, and filled parts."""
+"""A bone's surface in three anatomical views, with heat."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -15,7 +15,7 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.patches import Patch
 from numpy.typing import ArrayLike, NDArray
 
-from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_limit, heat_steps
+from morpho.drawing.bone.heat import BONE, HEAT, WITHIN, heat_steps, shown_limit
 from morpho.drawing.bone.views import (
     VIEWS,
     axis_names,
@@ -45,7 +45,7 @@ _DPI, _FINER = 300, 2
 _LIGHT = np.array([-0.45, 0.55, 0.70]) / np.linalg.norm([-0.45, 0.55, 0.70])
 # Light that comes from everywhere; with heat more, so that shade is not taken for colour.
 _AMBIENT, _AMBIENT_HEAT = 0.45, 0.62
-_INSIDE, _HATCH, _HATCHED = "#8b8378", "#8e8a94", "#f3f1f4"
+_INSIDE = "#8b8378"
 # Distance of hatching lines, and width of contours, that of zero, and outlines, in points.
 _HATCHING, _CONTOUR, _ZERO, _OUTLINE = 3.2, 0.35, 0.7, 0.5
 # Dots tried against triangles at a time.
@@ -138,10 +138,15 @@ class _ShownSurface:
     faces: Whole
     normals: Array  # outward
     values: Array | None  # heat; NaN stays the colour of bone
-    filled: Array | None  # 1 where the surface is hypothesis, else 0
     limit: float  # end of the scale of heat
     # 1 where the heat is no more than members' variation, else 0: hatched, without heat
     within: Array | None = None
+
+    @property
+    def hidden(self) -> Mask:
+        """Vertices that take no colour of the scale of heat."""
+        within = np.zeros(len(self.vertices)) if self.within is None else self.within
+        return np.asarray(within > 0.5)
 
 
 def _grown(mask: Mask, dots: int) -> Mask:
@@ -170,7 +175,7 @@ def _dots_wide(points: float) -> int:
 
 
 def _painted(bone: _ShownSurface, seen: _Seen, axes: Array, jump: float) -> Array:
-    """Picture of a surface with red, green, blue and opacity, before it is made coarser."""
+    """Picture with red, green, blue and opacity, lit by Lambert's law, before it is coarser."""
     covered = seen.covered
     normals = seen.of_vertices(bone.normals @ axes.T)
     length = np.sqrt(np.einsum("ij,ij->i", normals, normals))
@@ -183,8 +188,6 @@ def _painted(bone: _ShownSurface, seen: _Seen, axes: Array, jump: float) -> Arra
         whole[covered] = values
         return whole
 
-    row, column = np.nonzero(covered)
-    period = _dots_wide(_HATCHING)
     if bone.values is not None:
         values = seen.of_vertices(bone.values)
         known = np.isfinite(values)
@@ -192,7 +195,8 @@ def _painted(bone: _ShownSurface, seen: _Seen, axes: Array, jump: float) -> Arra
             within = seen.of_vertices(bone.within) > 0.5
             known &= ~within
             values = np.where(within, np.nan, values)
-            stripe = (row + column) % period < period / 4
+            period = _dots_wide(_HATCHING)
+            stripe = np.add(*np.nonzero(covered)) % period < period / 4
             colour[within & stripe] = to_rgb(WITHIN)
             lines |= _grown(_steps_between(spread(within)), _dots_wide(_OUTLINE))
         colour[known] = HEAT((values[known] / bone.limit + 1) / 2)[:, :3]
@@ -202,15 +206,6 @@ def _painted(bone: _ShownSurface, seen: _Seen, axes: Array, jump: float) -> Arra
         lines |= _grown(_steps_between(spread(band)), _dots_wide(_CONTOUR))
         beyond = np.where(known, band > len(steps) // 2, np.nan)
         lines |= _grown(_steps_between(spread(beyond)), _dots_wide(_ZERO))
-    if bone.filled is not None:
-        filled = seen.of_vertices(bone.filled) > 0.5
-        stripe = (row - column) % period < period / 3
-        there = covered.copy()
-        there[covered] = filled
-        lines[there] = False
-        colour[filled] = to_rgb(_HATCHED)
-        colour[filled & stripe] = to_rgb(_HATCH)
-        lines |= _grown(_steps_between(spread(filled)), _dots_wide(_OUTLINE))
     turned = normals[:, 2] < 0
     colour[turned] = to_rgb(_INSIDE)
     ambient = _AMBIENT if bone.values is None else _AMBIENT_HEAT
@@ -238,11 +233,8 @@ def _coarser(picture: Array) -> Array:
 class _View:
     """One view: what is to the right, up and towards the viewer, and the dots about the bone."""
 
-    def __init__(
-        self, vertices: Array, view: tuple[int, int], per_mm: float, opposite: bool
-    ) -> None:
-        right, up = np.eye(3)[view[0]], np.eye(3)[view[1]]
-        self.axes = np.stack([-right if opposite else right, up])
+    def __init__(self, vertices: Array, view: list[int], per_mm: float) -> None:
+        self.axes = np.eye(3)[view]
         self.axes = np.vstack([self.axes, np.cross(*self.axes)])
         self.per_mm = _FINER * per_mm
         points = vertices @ self.axes.T
@@ -252,8 +244,7 @@ class _View:
         self.shape = (_FINER * int(dots[1]), _FINER * int(dots[0]))
         left, bottom = self.low[:2]
         across, tall = dots / per_mm
-        ends = (-left, -left - across) if opposite else (left, left + across)
-        self.extent = (*ends, bottom, bottom + tall)
+        self.extent = (left, left + across, bottom, bottom + tall)
 
     def dots(self, points: Array) -> Array:
         """Points to the right and up in dots, finer ones, and towards the viewer in mm."""
@@ -262,34 +253,16 @@ class _View:
         return seen
 
 
-def _paint(bone: _ShownSurface, view: _View, jump: float) -> Array:
-    """Picture of a surface, lit by Lambert's law, with contours and outlines."""
-    seen = _see(view.dots(bone.vertices), bone.faces, view.shape)
-    return _coarser(_painted(bone, seen, view.axes, jump))
-
-
 def _signed(number: float) -> str:
     return "0" if abs(number) < 1e-12 else f"{number:+.3g}".replace("-", "−")
 
 
-def _key(strip: SubFigure, bone: _ShownSurface, label: str, filled_label: str) -> None:
+def _key(strip: SubFigure, bone: _ShownSurface, label: str) -> None:
     """Colour bar and legend below the views."""
-    handles: list[Any] = []
-    if bone.filled is not None:
-        handles.append(
-            Patch(facecolor=_HATCHED, edgecolor=_HATCH, hatch="/////", label=filled_label)
-        )
-    if bone.within is not None:
-        handles.append(
-            Patch(facecolor=BONE, edgecolor=WITHIN, hatch="\\\\\\\\", label=_WITHIN_LABEL)
-        )
     if bone.values is not None:
         grid = strip.add_gridspec(1, 3, width_ratios=[0.2, 0.6, 0.2])
         axes = strip.add_subplot(grid[0, 1])
-        shown = np.isfinite(bone.values)
-        for hatched in (bone.filled, bone.within):
-            shown &= True if hatched is None else hatched < 0.5
-        over = np.abs(bone.values[shown])
+        over = np.abs(bone.values[np.isfinite(bone.values) & ~bone.hidden])
         bar = strip.colorbar(
             ScalarMappable(Normalize(-bone.limit, bone.limit), HEAT), cax=axes,
             orientation="horizontal", label=label,
@@ -305,14 +278,9 @@ def _key(strip: SubFigure, bone: _ShownSurface, label: str, filled_label: str) -
         for step in steps:
             line = _CONTOUR if step else _ZERO
             bar.ax.axvline(step, color="black", linewidth=line, alpha=0.55)
-    if handles:
-        look: dict[str, Any] = {
-            "handles": handles, "loc": "outside lower center",
-        }  # fmt: skip
-        box = strip.legend(ncols=len(handles), **look)
-        if len(handles) > 1 and box.get_window_extent().width > 0.97 * strip.bbox.width:
-            box.remove()
-            box = strip.legend(ncols=1, **look)
+    if bone.within is not None:
+        patch = Patch(facecolor=BONE, edgecolor=WITHIN, hatch="\\\\\\\\", label=_WITHIN_LABEL)
+        strip.legend(handles=[patch], loc="outside lower center")
 
 
 def _checked(values: ArrayLike | None, name: str, n: int, kind: type) -> Array | None:
@@ -336,47 +304,16 @@ def surface_view(
     limit: float | None = None,
     label: str = "Stands out beyond the mean (+) or stays behind it (−), in mm",
     within: ArrayLike | None = None,
-    filled: ArrayLike | None = None,
-    filled_label: str = "filled: a hypothesis",
-    opposite: bool = False,
     width: float = DOUBLE,
 ) -> Figure:
     """Draw a surface in three anatomical views on one scale, with a scale bar.
 
-    Parameters
-    ----------
-    vertices : array-like of shape (n_vertices, 3)
-        In mm, turned to the anatomical axes.
-    faces : array-like of int, of shape (n_faces, 3)
-        Wound so that they look outwards; where their inner sides show, they are dark.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-    values : array-like of shape (n_vertices,), optional
-        Heat in mm, with contours at the ticks of the scale; NaN stays the colour of bone.
-    limit : float, optional
-        End of the scale on both sides; by default from `heat_limit`. To be given where several
-        figures are to be compared.
-    label : str
-        What the colours mean.
-    within : array-like of bool, of shape (n_vertices,), optional
-        Where the heat is no more than members' variation: hatched in the colour of bone.
-    filled : array-like of bool, of shape (n_vertices,), optional
-        What is hypothesis: hatched, without heat.
-    filled_label : str
-    opposite : bool
-        Whether to look from the other three sides.
-    width : float
-        Of the figure, in inches.
+    Vertices are in mm, turned to the anatomical axes, which point `towards`; faces are wound so
+    that they look outwards: where their inner sides show, they are dark. At each vertex may be
+    given the heat in mm, NaN where it stays the colour of bone, and whether it is `within`
+    members' variation, hatched in that colour. `limit` ends the scale on both sides, and is to be
+    given where several figures are to be compared.
 
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or values, within or filled do not fit.
-    ValueError
-        If `limit` is not positive.
-
-    Notes
-    -----
     Orthographic, by comparing depths at each dot; lit by Lambert's law with normals between the
     vertices'. The picture is an image within the figure, so that files stay small whatever the
     number of faces; all words are text.
@@ -384,33 +321,29 @@ def surface_view(
     V, F = check_triangles(vertices, faces)
     heat = _checked(values, "values", len(V), float)
     usual = _checked(within, "within", len(V), bool)
-    unsure = _checked(filled, "filled", len(V), bool)
     if limit is not None and not limit > 0:
         raise ValueError(f"`limit` must be above 0, but is {limit}.")
+    bone = _ShownSurface(V, F, vertex_normals(V, F), heat, limit or 1.0, usual)
     if heat is not None and limit is None:
-        coloured = np.ones(len(V), dtype=bool)
-        for hatched in (usual, unsure):
-            coloured &= True if hatched is None else hatched < 0.5
-        limit = heat_limit(heat[coloured] if coloured.any() else heat)
-    bone = _ShownSurface(V, F, vertex_normals(V, F), heat, unsure, limit or 1.0, usual)
+        bone = replace(bone, limit=shown_limit(heat, bone.hidden))
     shape = V[np.unique(F)]
     low, high = bone_frame([shape])
     low[1] -= _SCALE_ROOM * float((high - low).max())
     frame = (low, high)
-    entries = (unsure is not None) + (usual is not None)
-    key = (_BAR if heat is not None else 0) + _KEY * entries
+    key = (_BAR if heat is not None else 0) + (_KEY if usual is not None else 0)
     tall = bone_height(frame, 0.9 * width) + 0.6
     figure = plt.figure(figsize=(width, tall + key))
     names = axis_names(figure, towards)
     upper: Any = figure
     if key:
         upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key], squeeze=False)[:, 0]
-        _key(lower, bone, label, filled_label)
+        _key(lower, bone, label)
     spans = high - low
     per_mm = _DPI * min(0.9 * width / float(spans[0] + spans[2]), tall / float(spans[1] + spans[2]))
-    for axes, place in zip(bone_views(upper, frame, names), VIEWS, strict=True):
-        view = _View(shape, place, per_mm, opposite)
-        picture = _paint(bone, view, 0.02 * float(spans.max()))
+    for axes, place in bone_views(upper, frame, names):
+        view = _View(shape, place, per_mm)
+        seen = _see(view.dots(V), F, view.shape)
+        picture = _coarser(_painted(bone, seen, view.axes, 0.02 * float(spans.max())))
         axes.imshow(picture, extent=view.extent, origin="lower", zorder=2,
                     interpolation="antialiased", aspect="equal")  # fmt: skip
         axes.set_xlim(frame[0][place[0]], frame[1][place[0]])
@@ -419,9 +352,6 @@ def surface_view(
         side = "towards" if view.axes[2][depth] > 0 else "away from"
         title = f"{names[depth]}\n{side} you"
         axes.set_title(title, fontsize=7, loc="right" if place == VIEWS[2] else "left")
-        if opposite:
-            axes.invert_xaxis()
-            axes.set_xlabel(f"← {names[place[0]]}", loc="left")
         if place == VIEWS[0]:
-            scale_bar(axes, frame, 0.25 * _SCALE_ROOM, opposite=opposite)
+            scale_bar(axes, frame, 0.25 * _SCALE_ROOM)
     return figure

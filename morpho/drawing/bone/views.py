@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 from morpho.drawing.style import INK, short
 
 __all__ = [
-    "VIEWS", "axis_names", "bone_frame", "bone_height", "bone_lines", "bone_points", "bone_views",
-    "scale_bar",
+    "VIEWS", "axis_names", "bone_dots", "bone_frame", "bone_height", "bone_lines", "bone_points",
+    "bone_views", "scale_bar",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
 
 # Horizontal and vertical axis of each view: face on, below it, and beside it.
-VIEWS = ((0, 1), (0, 2), (2, 1))
+VIEWS = ([0, 1], [0, 2], [2, 1])
 # Room around a bone, and the least depth of a view, as shares of its largest extent.
 _ROOM, _LEAST = 0.12, 0.16
 # Characters in the name of an axis that fit the narrowest view.
@@ -30,53 +30,27 @@ _LONGEST_NAME = 12
 
 
 def bone_points(table: pd.DataFrame) -> tuple[Array, list[str]]:
-    """Coordinates and names of the points of a table.
-
-    Parameters
-    ----------
-    table : DataFrame
-        With `landmark`, `x`, `y`, `z`.
-
-    Returns
-    -------
-    points : ndarray of shape (n_points, 3)
-    names : list of str
-    """
+    """Coordinates and names of the points of a table."""
     return table[["x", "y", "z"]].to_numpy(dtype=float), table["landmark"].tolist()
 
 
 def bone_lines(
-    axes: Axes, points: Array, names: list[str], links: Sequence, view: tuple, **style: Any
+    axes: Axes, points: Array, names: list[str], links: Sequence, view: list[int], **style: Any
 ) -> None:
-    """Draw the links of a bone in one view.
-
-    Parameters
-    ----------
-    axes : Axes
-    points : ndarray of shape (n_points, 3)
-    names : list of str
-    links : sequence of pairs of str
-    view : tuple of int
-        Horizontal and vertical coordinate.
-    **style : Any
-        Passed to the lines.
-    """
-    place = {name: points[i, list(view)] for i, name in enumerate(names)}
+    """Draw the links of a bone in one view, its horizontal and its vertical coordinate."""
+    place = dict(zip(names, points[:, view], strict=True))
     segments = [[place[a], place[b]] for a, b in links if a in place and b in place]
     axes.add_collection(LineCollection(segments, zorder=1, **style))
 
 
+def bone_dots(axes: Axes, points: Array, view: list[int], **style: Any) -> None:
+    """Draw points of a bone in one view."""
+    x, y = points[:, view].T
+    axes.scatter(x, y, **style)
+
+
 def bone_frame(shapes: Sequence[Array]) -> tuple[Array, Array]:
-    """Lower and upper corner of a box that holds all shapes, with room around them.
-
-    Parameters
-    ----------
-    shapes : sequence of ndarray of shape (n_points, 3)
-
-    Returns
-    -------
-    low, high : ndarray of shape (3,)
-    """
+    """Lower and upper corner of a box that holds all shapes, with room around them."""
     points = np.concatenate(shapes)
     low, high = points.min(axis=0), points.max(axis=0)
     largest = float((high - low).max())
@@ -85,15 +59,7 @@ def bone_frame(shapes: Sequence[Array]) -> tuple[Array, Array]:
 
 
 def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
-    """Names of the axes; letters with a key above the figure where a narrow view has no room.
-
-    Parameters
-    ----------
-    figure : Figure
-        Gets the key.
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Names of the axes; letters with a key above the figure where a narrow view has no room."""
     if max(map(len, towards)) <= _LONGEST_NAME:
         return list(towards)
     letters = ["x", "y", "z"]
@@ -104,22 +70,8 @@ def axis_names(figure: Figure, towards: Sequence[str]) -> list[str]:
 
 def bone_views(
     figure: Figure | SubFigure, frame: tuple[Array, Array], towards: Sequence[str]
-) -> list[Axes]:
-    """Three views on one scale: the lower one shares the width, the right one the height.
-
-    Parameters
-    ----------
-    figure : Figure or SubFigure
-    frame : tuple of ndarray
-        From `bone_frame`.
-    towards : sequence of str
-        What the axes point towards.
-
-    Returns
-    -------
-    list of Axes
-        In the order of `VIEWS`.
-    """
+) -> list[tuple[Axes, list[int]]]:
+    """Three views on one scale: the lower one shares the width, the right one the height."""
     spans = frame[1] - frame[0]
     grid = figure.add_gridspec(
         2, 2, width_ratios=[spans[0], spans[2]], height_ratios=[spans[1], spans[2]]
@@ -134,37 +86,19 @@ def bone_views(
         axes.set_xlabel(f"{towards[view[0]]} →", loc="right")
         # a name longer than its view is high reaches into the gap between views
         axes.set_ylabel(f"{towards[view[1]]} →", loc="bottom" if axes is panels[1] else "top")
-    return panels
+    return list(zip(panels, VIEWS, strict=True))
 
 
 def bone_height(frame: tuple[Array, Array], width: float) -> float:
-    """Height in inches at which the three views fill a width, within reason.
-
-    Parameters
-    ----------
-    frame : tuple of ndarray
-        From `bone_frame`.
-    width : float
-        In inches.
-    """
+    """Height at which the three views fill a width, within reason; both in inches."""
     spans = frame[1] - frame[0]
     return float(np.clip(width * (spans[1] + spans[2]) / (spans[0] + spans[2]), 1.8, 4.5)) + 0.5
 
 
-def scale_bar(
-    axes: Axes, frame: tuple[Array, Array], above: float, *, opposite: bool = False
-) -> None:
+def scale_bar(axes: Axes, frame: tuple[Array, Array], above: float) -> None:
     """A bar of a round length, about a fifth of the first view, in its lower left corner.
 
-    Parameters
-    ----------
-    axes : Axes
-    frame : tuple of ndarray
-        From `bone_frame`, in mm.
-    above : float
-        How far above the lower edge, as a share of the largest extent.
-    opposite : bool
-        Whether the axis runs the other way.
+    It stands `above` the lower edge, as a share of the largest extent of the frame, which is in mm.
     """
     low, high = frame
     span = float(high[0] - low[0])
@@ -172,8 +106,6 @@ def scale_bar(
     length = float(max(n * power for n in (1, 2, 5) if n * power <= span / 5))
     start = low[0] + 0.03 * span
     ends = np.array([start, start + length])
-    if opposite:
-        ends = low[0] + high[0] - ends
     height = low[1] + above * float((high - low).max())
     axes.plot(ends, [height, height], color=INK, lw=1.5, solid_capstyle="butt")
     axes.annotate(f"{length:g} mm", (ends.mean(), height), xytext=(0, 2),

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from morpho.drawing.bone.views import (
-    VIEWS,
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -29,24 +29,12 @@ _LOOKS: Any = {"before": (GREY, "--"), "after": (INK, "-")}
 
 
 @message_where(
-    lambda errors: errors.empty,
-    "No specimen was digitised twice: digitising error is not known.",
+    lambda errors: errors.empty, "No specimen was digitised twice: digitising error is not known."
 )
 def landmark_error(
     errors: pd.DataFrame, mean: pd.DataFrame, links: Sequence, towards: Sequence[str]
 ) -> Figure:
-    """Draw the error of each landmark as a disc on the mean bone, and as bars.
-
-    Parameters
-    ----------
-    errors : DataFrame
-        The table `landmark_error`.
-    mean : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Draw the error of each landmark as a disc on the mean bone, and as bars."""
     points, names = bone_points(mean)
     frame = bone_frame([points])
     error = errors.set_index("landmark")["error_mm"]
@@ -55,33 +43,21 @@ def landmark_error(
     tall = bone_height(frame, 0.52 * DOUBLE)
     figure = plt.figure(figsize=(DOUBLE, max(tall, 0.17 * len(errors) + 0.7)))
     towards = axis_names(figure, towards)
-    left, right = (
-        part for part in figure.subfigures(1, 2, width_ratios=[0.55, 0.45], squeeze=False)[0]
-    )
-    for axes, view in zip(bone_views(left, frame, towards), VIEWS, strict=True):
+    left, right = figure.subfigures(1, 2, width_ratios=[0.55, 0.45], squeeze=False)[0]
+    for axes, view in bone_views(left, frame, towards):
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
-        axes.scatter(
-            points[shown, view[0]],
-            points[shown, view[1]],
-            s=160 * (size[shown] / np.nanmax(size)) ** 2,
-            color="#d98e04",
-            edgecolor=INK,
-            linewidth=0.5,
-            zorder=3,
-        )
+        bone_dots(
+            axes, points[shown], view, s=160 * (size[shown] / np.nanmax(size)) ** 2,
+            color="#d98e04", edgecolor=INK, linewidth=0.5, zorder=3,
+        )  # fmt: skip
     ranked = errors.sort_values("error_mm", ascending=False, kind="stable")
     axes = right.add_subplot()
     axes.barh(range(len(ranked)), ranked["error_mm"], color="#d98e04", height=0.7)
     for row, share in enumerate(ranked["share_of_within_taxon_variance"]):
         axes.text(
-            1.0,
-            row,
-            "–" if share != share else f"{share:.0%}",
-            transform=axes.get_yaxis_transform(),
-            ha="right",
-            va="center",
-            fontsize=6.5,
-        )
+            1.0, row, "–" if share != share else f"{share:.0%}", ha="right", va="center",
+            transform=axes.get_yaxis_transform(), fontsize=6.5,
+        )  # fmt: skip
     axes.set_yticks(range(len(ranked)), [short(name, 24) for name in ranked["landmark"]])
     axes.set_ylim(len(ranked) - 0.5, -0.5)
     axes.set_xlim(0, 1.25 * float(ranked["error_mm"].max()))
@@ -94,16 +70,7 @@ def landmark_error(
 
 @message_where(lambda shapes: shapes.empty, "The distortion of no bone was removed.")
 def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
-    """Draw each such bone before and after, superimposed, in three views.
-
-    Parameters
-    ----------
-    shapes : DataFrame
-        The table `distortion_shapes`.
-    links : sequence of pairs of str
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Draw each such bone before and after, superimposed, in three views."""
     specimens = sorted(set(shapes["specimen"]))
     found = {key: bone_points(part) for key, part in shapes.groupby(["specimen", "when"])}
     frame = bone_frame([points for points, _ in found.values()])
@@ -113,12 +80,12 @@ def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) ->
     parts = figure.subfigures(len(specimens), 1, squeeze=False)[:, 0]
     for part, specimen in zip(parts, specimens, strict=True):
         part.suptitle(short(specimen, 60), x=0.02, ha="left", fontsize=8.5)
-        for axes, view in zip(bone_views(part, frame, towards), VIEWS, strict=True):
+        for axes, view in bone_views(part, frame, towards):
             for when, (color, style) in _LOOKS.items():
                 points, names = found[specimen, when]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
                 bone_lines(axes, points, names, links, view, **look)
-                axes.scatter(points[:, view[0]], points[:, view[1]], s=7, color=color, zorder=3)
+                bone_dots(axes, points, view, s=7, color=color, zorder=3)
     handles = [
         Line2D([], [], color=color, linestyle=style, label=when)
         for when, (color, style) in _LOOKS.items()

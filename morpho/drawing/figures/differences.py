@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from morpho.drawing.bone.arrows import arrow_key, arrows, number_points
 from morpho.drawing.bone.surface_view import surface_view
 from morpho.drawing.bone.views import (
-    VIEWS,
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -27,7 +27,7 @@ from morpho.drawing.bone.views import (
     bone_views,
     scale_bar,
 )
-from morpho.drawing.lettering import fit_names, fitted
+from morpho.drawing.lettering import fit_names, fitted, p_words
 from morpho.drawing.style import DOUBLE, GREY, INK, QUERY, message_where, short
 
 __all__ = ["displacement_ranking", "heat", "regions", "vectors"]
@@ -118,29 +118,9 @@ def vectors(
 ) -> Figure:
     """Draw arrows from a taxon's predicted shape to the places of a query, in three views.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Of one query and taxon, a row for each landmark and semilandmark: `query`, `taxon`,
-        `size_heeded`; `landmark`, `kind`; `x`, `y`, `z`, its predicted place in mm at the size
-        of the query, along the axes of the bone; `x_mm`, `y_mm`, `z_mm`, the vector from there
-        to the query's, and its length `displacement_mm`; `in_taxon_sd`;
-        `p_value_false_discovery`; `estimated`, whether the query lacks the point; `other_side`
-        and `counted`, of which those False are drawn, but not named.
-    links : sequence of pairs of str
-        Landmarks joined by lines.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-    alpha : float
-        P-values up to it are set in the query's colour.
-    magnify : float
-        Factor by which arrows are drawn longer; the title says it.
-
-    Raises
-    ------
-    ValueError
-        If the table holds several queries, taxa or ways of heeding size, or `magnify` is not
-        positive.
+    A row is a landmark or semilandmark: `x`, `y`, `z` is its predicted place in mm at the size of
+    the query, `x_mm`, `y_mm`, `z_mm` the vector from there to the query's. Those not `counted` are
+    drawn, but not named. The title says where arrows are drawn longer.
     """
     if not magnify > 0:
         raise ValueError(f"`magnify` must be above 0, but is {magnify}.")
@@ -164,25 +144,16 @@ def vectors(
     named = (table["in_taxon_sd"].notna() & table["counted"]).to_numpy().nonzero()[0][:_NAMED]
     _key(figure, lower, table.iloc[named], taxon, alpha, bool(estimated.any()))
     panels = bone_views(upper, (low, high), towards)
-    for axes, view in zip(panels, VIEWS, strict=True):
-        here, step = points[:, list(view)], moved[:, list(view)]
+    for axes, view in panels:
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
-        axes.scatter(
-            here[:, 0], here[:, 1], s=np.where(proper, 9, 2), color=GREY, linewidth=0, zorder=2
-        )
-        arrows(axes, here, step, significant, estimated)
-    scale_bar(panels[0], (low, high), 0.02)
+        size = np.where(proper, 9, 2)
+        bone_dots(axes, points, view, s=size, color=GREY, linewidth=0, zorder=2)
+        arrows(axes, points[:, view], moved[:, view], significant, estimated)
+    scale_bar(panels[0][0], (low, high), 0.02)
     figure.draw_without_rendering()
-    for axes, view in zip(panels, VIEWS, strict=True):
-        here, step = points[:, list(view)], moved[:, list(view)]
-        number_points(axes, here, here + step, named)
+    for axes, view in panels:
+        number_points(axes, points[:, view], (points + moved)[:, view], named)
     return figure
-
-
-def _p_words(p: float) -> str:
-    if p != p:
-        return "–"
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
 def _columns(axes: Axes, words: Mapping[str, Sequence[str]], bold: Mask) -> None:
@@ -209,21 +180,7 @@ def _ranked(table: pd.DataFrame) -> pd.DataFrame:
 
 @message_where(lambda table: _ranked(table).empty, _NOTHING)
 def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
-    """Draw the landmarks that differ most, by the least-squares and by the resistant fit.
-
-    Parameters
-    ----------
-    table : DataFrame
-        As for `vectors`, and `direction` and `resistant_in_taxon_sd`. Semilandmarks are left out,
-        and the second of two mirror images.
-    alpha : float
-        P-values up to it are set in the query's colour.
-
-    Raises
-    ------
-    ValueError
-        If the table holds several queries, taxa or ways of heeding size.
-    """
+    """Draw the landmarks that differ most, by the least-squares and by the resistant fit."""
     part = _ranked(table)
     _single(part)
     whole, nothing = len(part), _nothing(part["p_value_false_discovery"], alpha)
@@ -247,7 +204,7 @@ def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
     axes.set_xlabel("Displacement as a multiple of\nthe usual one within taxa (dashed: 1)")
     words = {
         "mm": [f"{mm:.2f}" for mm in part["displacement_mm"]],
-        "p, adjusted": [_p_words(p) for p in part["p_value_false_discovery"]],
+        "p, adjusted": [p_words(p) for p in part["p_value_false_discovery"]],
         "lies": [short(_NUMBER.sub("", str(way)), _WAY) for way in part["direction"]],
     }
     _columns(axes, words, significant)
@@ -269,19 +226,7 @@ def displacement_ranking(table: pd.DataFrame, alpha: float) -> Figure:
     lambda table: table.empty, "No region is known: the scheme of the element names no modules."
 )
 def regions(table: pd.DataFrame) -> Figure:
-    """Draw the share of each region in the difference beside the share expected of it.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table of `region_displacements` for one query and taxon, with `query`, `taxon` and
-        `size_heeded`.
-
-    Raises
-    ------
-    ValueError
-        If the table holds several queries, taxa or ways of heeding size.
-    """
+    """Draw the share of each region in the difference beside the share expected of it."""
     query, _, _ = _single(table)
     rows = np.arange(len(table))
     figure, axes = plt.subplots(figsize=(DOUBLE, 0.36 * len(table) + 1.35))
@@ -301,7 +246,7 @@ def regions(table: pd.DataFrame) -> Figure:
     axes.set_xlabel("Share of the squared displacement of all points")
     words = {
         "mm (RMS)": [f"{mm:.2f}" for mm in table["root_mean_square_mm"]],
-        "p, adjusted": [_p_words(p) for p in table["share_p_value_false_discovery"]],
+        "p, adjusted": [p_words(p) for p in table["share_p_value_false_discovery"]],
     }
     _columns(axes, words, np.zeros(len(table), dtype=bool))
     figure.legend(
@@ -325,16 +270,7 @@ def _of_query(surfaces: Mapping[str, Any], specimen: str) -> list[int]:
     "There is no scan of the query that could be coloured.",
 )
 def heat(surfaces: Mapping[str, Any], specimen: str, taxon: str, towards: Sequence[str]) -> Figure:
-    """Draw the scan of a query, coloured by how far it stands out beyond its nearest taxon.
-
-    Parameters
-    ----------
-    surfaces : mapping of str to ndarray
-        The arrays `surfaces`.
-    specimen, taxon : str
-    towards : sequence of str
-        What the axes point towards.
-    """
+    """Draw the scan of a query, coloured by how far it stands out beyond its nearest taxon."""
     (place,) = _of_query(surfaces, specimen)
     size = " at its own size, in mm" if surfaces["size_heeded"][place] else ", in mm"
     return surface_view(

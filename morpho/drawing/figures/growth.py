@@ -14,6 +14,7 @@ from morpho.drawing.style import (
     label_queries,
     legend,
     message_where,
+    panel_grid,
     query_marks,
     short,
     taxon_marks,
@@ -24,31 +25,14 @@ __all__ = ["growth", "trajectories"]
 
 @message_where(lambda lines: lines.empty, "No query could be held against growth lines.")
 def trajectories(lines: pd.DataFrame, spread: pd.DataFrame, sizes: pd.DataFrame) -> Figure:
-    """Draw how far members and queries lie from each taxon's growth line, against size.
-
-    Parameters
-    ----------
-    lines : DataFrame
-        The table `trajectories`.
-    spread : DataFrame
-        The table `spread`.
-    sizes : DataFrame
-        The table `centroid_size`.
-    """
+    """Draw how far members and queries lie from each taxon's growth line, against size."""
     members = spread[spread["size_heeded"]].merge(
         sizes[["specimen", "centroid_size_mm"]], on="specimen"
     )
     queries = sorted(set(lines["specimen"]))
     taxa = sorted(set(lines["taxon"]))
     marks, styles = query_marks(queries), taxon_marks(taxa)
-    columns = min(len(taxa), 4)
-    rows = -(-len(taxa) // columns)
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, 1.75 * rows + 0.25), sharex=True, sharey=True,
-        squeeze=False,
-    )  # fmt: skip
-    for axes in panels.ravel()[len(taxa) :]:
-        axes.axis("off")
+    figure, panels = panel_grid(len(taxa), 4, 1.75, 0.25, sharex=True)
     for axes, taxon in zip(panels.ravel(), taxa, strict=False):
         own = members[members["taxon"] == taxon]
         held = lines[lines["taxon"] == taxon]
@@ -59,11 +43,8 @@ def trajectories(lines: pd.DataFrame, spread: pd.DataFrame, sizes: pd.DataFrame)
             linewidth=0.3, **styles[taxon],
         )  # fmt: skip
         for row in held.to_dict("records"):
-            axes.scatter(
-                np.exp(row["log_centroid_size"]),
-                row["distance"],
-                **marks[row["specimen"]] | {"s": 80},
-            )
+            mark = marks[row["specimen"]] | {"s": 80}
+            axes.scatter(np.exp(row["log_centroid_size"]), row["distance"], **mark)
         line = "own slope" if (held["growth_line"] == "own").any() else "shared slope"
         axes.set_title(f"{short(taxon, 20)}\n{line}", fontsize=7.5)
         axes.set_xlabel("Centroid size (mm)")
@@ -85,12 +66,7 @@ def _no_line(table: pd.DataFrame) -> bool:
 def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     """Draw regression scores against log centroid size, with each taxon's line.
 
-    Parameters
-    ----------
-    table : DataFrame
-        The table `growth`.
-    slope_length : float
-        Change of the score per unit of log size: the slope all taxa share.
+    `slope_length` is the change of the score per unit of log size: the slope all taxa share.
     """
     known, queries = table[table["role"] == "known"], table[table["role"] == "query"]
     figure, axes = plt.subplots(figsize=(DOUBLE, 3.3))
@@ -112,9 +88,6 @@ def growth(table: pd.DataFrame, slope_length: float) -> Figure:
     sizes = [size for size in MaxNLocator(6).tick_values(low, high) if low <= size <= high]
     upper.set_xticks(np.log(sizes), [f"{size:g}" for size in sizes])
     upper.set_xlabel("Centroid size (mm)")
-    names = queries["specimen"].tolist()
-    legend(figure, known["taxon"].tolist(), names)
-    label_queries(
-        axes, names, queries["log_centroid_size"].tolist(), queries["regression_score"].tolist()
-    )
+    legend(figure, known["taxon"].tolist(), queries["specimen"].tolist())
+    label_queries(axes, queries, "log_centroid_size", "regression_score")
     return figure

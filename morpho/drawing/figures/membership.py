@@ -59,19 +59,7 @@ def _panel(axes: Axes, spread: pd.DataFrame, query: pd.DataFrame, mark: dict, al
 def distances(
     membership: pd.DataFrame, spread: pd.DataFrame, alpha: float, error: float | None = None
 ) -> Figure:
-    """Draw each query's distance to each taxon before the spread of its own members.
-
-    Parameters
-    ----------
-    membership : DataFrame
-        The table `membership`.
-    spread : DataFrame
-        The table `spread`.
-    alpha : float
-        Level of the tests: p-values up to it are set in the queries' colour.
-    error : float, optional
-        Distance between two digitisations of one bone, shaded where it is known.
-    """
+    """Draw each query's distance to each taxon before the spread of its own members."""
     queries = sorted(set(membership["specimen"]))
     heeded = sorted(set(membership["size_heeded"]))
     n_taxa = spread["taxon"].nunique()

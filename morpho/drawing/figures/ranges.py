@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -14,14 +13,14 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
-from morpho.drawing.lettering import fit_names, fitted
+from morpho.drawing.lettering import fit_names, fitted, p_words
 from morpho.drawing.style import (
-    DOUBLE,
     GREY,
     INK,
     QUERY,
     message_figure,
     message_where,
+    panel_grid,
     query_marks,
     short,
     taxon_marks,
@@ -71,7 +70,7 @@ def _standing(one: Mapping[Any, Any], outside: int, compared: int) -> list[str]:
     if one["beside_ranges"] != "between":
         plain = f"{one['direction']} than every range"
     p = one["p_value_false_discovery"]
-    told = "" if p != p else f", p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
+    told = "" if p != p else f", p {p_words(p)}"
     return [f"{plain}{told}", plain]
 
 
@@ -177,32 +176,22 @@ def _ranked_measurements(
         )
     if best.empty:
         return message_figure(f"No measurement could be taken on {short(str(query), 40)}.")
-    known = values[values["measurement"].isin(best["measurement"])]
     styles = taxon_marks(values["taxon"].tolist())
     mark = query_marks(queries)[query]
-    ends = taxa_ranges[taxa_ranges["query"] == query].set_index(["measurement", "taxon"])
-    columns = min(3, len(best))
-    rows = -(-len(best) // columns)
-    tall = _ROW * (len(styles) + 1) + _AROUND
+    own = taxa_ranges[taxa_ranges["query"] == query]
     heeded = bool(best["size_heeded"].any())
     passed = (ranking.loc[ranking["query"] == query, "p_value_false_discovery"] <= alpha).any()
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, tall * rows + 0.4), sharey=True, squeeze=False
-    )
+    figure, panels = panel_grid(len(best), 3, _ROW * (len(styles) + 1) + _AROUND, 0.4)
     figure.suptitle(_heading(heeded, bool(passed), alpha), x=0.02, ha="left", fontsize=8.5)
-    for axes in panels.ravel()[len(best) :]:
-        axes.axis("off")
     above: list[tuple[Text, list[str]]] = []
     for axes, one in zip(panels.ravel(), best.to_dict("records"), strict=False):
-        part = known[known["measurement"] == one["measurement"]]
-        outside = compared = 0
+        part = values[values["measurement"] == one["measurement"]]
+        held = (
+            own[own["measurement"] == one["measurement"]].set_index("taxon").reindex(list(styles))
+        )
+        outside, compared = int(held["outside_range"].eq(True).sum()), int(held["minimum"].count())
         for row, (taxon, style) in enumerate(styles.items(), start=1):
-            low = high = np.nan
-            if (one["measurement"], taxon) in ends.index:
-                end = ends.loc[(one["measurement"], taxon)]
-                low, high = float(end["minimum"]), float(end["maximum"])
-                compared += int(np.isfinite(low))
-                outside += int(bool(end["outside_range"]))
+            low, high = held.loc[taxon, ["minimum", "maximum"]].astype(float)
             _members(axes, row, part.loc[part["taxon"] == taxon, "value"], low, high, style)
         _query(axes, 0, len(styles), one["value"], mark)
         axes.margins(x=0.08)
@@ -242,25 +231,7 @@ def measurements(
     alpha: float,
     most: int,
 ) -> Figure:
-    """Draw the distances that set a query apart best, each among the specimens of the taxa.
-
-    Parameters
-    ----------
-    ranking : DataFrame
-        The table `measurement_ranking`.
-    ranges : DataFrame
-        The table `measurement_ranges`.
-    measured : DataFrame
-        The table `measurements`.
-    at_size : DataFrame
-        The table `measurements_at_size`.
-    specimen : str
-        The query.
-    alpha : float
-        Level of the tests.
-    most : int
-        Distances at most.
-    """
+    """Draw the distances that set a query apart best, each among the specimens of the taxa."""
     ranking = _distances(ranking, specimen).rename(columns={"specimen": "query"})
     heeded = bool(ranking["size_heeded"].any())
     known = measured["role"] == "known"
@@ -302,16 +273,7 @@ def _place_words(axes: Axes, row: int, value: float, mine: pd.DataFrame) -> Text
     "No query has two elements whose sizes could be compared.",
 )
 def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
-    """Draw ratios of the centroid sizes of elements, queries above the individuals of each taxon.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table of `relative_sizes`; the queries' names in `query` or in `specimen`.
-    values : DataFrame
-        A row for each individual and pair of elements: `specimen`, `taxon`, `role`, `first`,
-        `second`, `ratio`.
-    """
+    """Draw ratios of the centroid sizes of elements, queries above individuals of each taxon."""
     if "query" not in table:
         table = table.rename(columns={"specimen": "query"})
     held = table[table["query_ratio"].notna()]
@@ -320,24 +282,15 @@ def proportions(table: pd.DataFrame, values: pd.DataFrame) -> Figure:
     known = values[values["role"] == "known"]
     styles = taxon_marks(known["taxon"].tolist())
     pairs = list(held[["first", "second"]].drop_duplicates().itertuples(index=False, name=None))
-    columns = min(2, len(pairs))
-    rows = -(-len(pairs) // columns)
     last = len(queries) + len(styles) - 1
     written: list[list[Text]] = []
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, (_ROW * (last + 1) + _AROUND) * rows), sharey=True,
-        squeeze=False,
-    )  # fmt: skip
-    for axes in panels.ravel()[len(pairs) :]:
-        axes.axis("off")
+    figure, panels = panel_grid(len(pairs), 2, _ROW * (last + 1) + _AROUND)
     for axes, (first, second) in zip(panels.ravel(), pairs, strict=False):
         own = known[(known["first"] == first) & (known["second"] == second)]
         part = held[(held["first"] == first) & (held["second"] == second)]
-        ends = part.drop_duplicates("taxon").set_index("taxon")
+        ends = part.drop_duplicates("taxon").set_index("taxon").reindex(list(styles))
         for row, (taxon, style) in enumerate(styles.items(), start=len(queries)):
-            low = high = np.nan
-            if taxon in ends.index:
-                low, high = ends.loc[taxon, ["ratio_minimum", "ratio_maximum"]].astype(float)
+            low, high = ends.loc[taxon, ["ratio_minimum", "ratio_maximum"]].astype(float)
             _members(axes, row, own.loc[own["taxon"] == taxon, "ratio"], low, high, style)
         told = []
         for row, query in enumerate(queries):

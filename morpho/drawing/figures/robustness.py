@@ -14,6 +14,7 @@ from morpho.drawing.style import (
     VERDICTS,
     legend,
     message_where,
+    panel_grid,
     short,
     taxon_marks,
     verdict_legend,
@@ -52,18 +53,12 @@ def _shares(axes: Axes, part: pd.DataFrame, alpha: float | None) -> None:
 
 
 @message_where(
-    lambda table: table.empty,
-    "No known specimen could be left out: each is alone in its taxon.",
+    lambda table: table.empty, "No known specimen could be left out: each is alone in its taxon."
 )
 def calibration(table: pd.DataFrame, alpha: float) -> Figure:
     """Draw how known specimens are judged when they, or their whole taxon, are left out.
 
-    Parameters
-    ----------
-    table : DataFrame
-        The table `calibration_summary`.
-    alpha : float
-        Level of the tests, drawn as a dashed line among the false alarms.
+    A dashed line among the false alarms is the level of the tests.
     """
     kinds = [kind for kind in _PANELS if (table["left_out"] == kind).any()]
     rows = max((table["left_out"] == kind).sum() for kind in kinds)
@@ -118,17 +113,10 @@ def _strips(axes: Axes, part: pd.DataFrame) -> None:
 
 
 @message_where(
-    lambda table: table.empty,
-    "No query takes part in the comparison with this element.",
+    lambda table: table.empty, "No query takes part in the comparison with this element."
 )
 def stability(table: pd.DataFrame) -> Figure:
-    """Draw a map of where each query's verdict holds and where it turns.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `stability`.
-    """
+    """Draw a map of where each query's verdict holds and where it turns."""
     queries = sorted(set(table["specimen"]))
     kinds = [table.loc[table["specimen"] == query, "choice"].nunique() for query in queries]
     height = sum(0.21 * count + 0.45 for count in kinds)
@@ -165,13 +153,7 @@ def _curves(axes: Axes, table: pd.DataFrame, column: str) -> None:
     "No taxon has specimens enough to be rarefied: four are needed.",
 )
 def adequacy(rarefaction: pd.DataFrame) -> Figure:
-    """Draw errors of mean shapes and variances against the number of specimens.
-
-    Parameters
-    ----------
-    rarefaction : DataFrame
-        The table `rarefaction`.
-    """
+    """Draw errors of mean shapes and variances against the number of specimens."""
     figure, (left, right) = plt.subplots(1, 2, figsize=(DOUBLE, 2.5))
     _curves(left, rarefaction, "mean_error")
     left.set_title("Error of the mean shape")
@@ -185,21 +167,9 @@ def adequacy(rarefaction: pd.DataFrame) -> Figure:
 
 @message_where(lambda table: table.empty, "No simulations of larger samples were made.")
 def specimens_to_decide(table: pd.DataFrame) -> Figure:
-    """Draw verdicts in simulations with specimens added to the nearest taxon.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `specimens_to_decide`.
-    """
+    """Draw verdicts in simulations with specimens added to the nearest taxon."""
     queries = sorted(set(table["specimen"]))
-    columns = min(len(queries), 3)
-    rows = -(-len(queries) // columns)
-    figure, panels = plt.subplots(
-        rows, columns, figsize=(DOUBLE, 1.75 * rows + 0.1), sharey=True, squeeze=False
-    )
-    for axes in panels.ravel()[len(queries) :]:
-        axes.axis("off")
+    figure, panels = panel_grid(len(queries), 3, 1.75, 0.1)
     for axes, query in zip(panels.ravel(), queries, strict=False):
         part = table[table["specimen"] == query]
         x = np.arange(len(part))

@@ -9,6 +9,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Polygon
@@ -19,8 +20,8 @@ from scipy.stats import f as f_distribution
 
 from morpho.drawing.bone.numbering import place_numbers
 from morpho.drawing.bone.views import (
-    VIEWS,
     axis_names,
+    bone_dots,
     bone_frame,
     bone_height,
     bone_lines,
@@ -39,35 +40,29 @@ from morpho.drawing.style import (
     taxon_marks,
 )
 
-__all__ = ["axis_shapes", "mean_shape", "outline", "shape_space", "variance"]
+__all__ = ["axis_shapes", "mean_shape", "scatter", "shape_space", "variance"]
 
 _LOW, _HIGH = "#1b4f8a", "#d98e04"
 
 
-def outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> None:
+def _outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> None:
     """Draw a hull around points, or the ellipse that would hold 95 % of new ones.
 
     The ellipse is the prediction region of a bivariate normal sample: squared
     Mahalanobis distance up to 2 (n + 1)(n - 1) / (n (n - 2)) F(0.95; 2, n - 2).
     Fewer than four points get a hull, fewer than three nothing.
-
-    Parameters
-    ----------
-    axes : Axes
-    points : ndarray of shape (n_points, 2)
-    kind : {'hulls', 'ellipses'}
-    color : str
     """
     n = len(points)
-    style: dict[str, Any] = {"edgecolor": color, "linewidth": 0.9, "zorder": 1}
+    style: dict[str, Any] = {
+        "edgecolor": color, "linewidth": 0.9, "zorder": 1, "facecolor": (*to_rgb(color), 0.10),
+    }  # fmt: skip
     if kind == "ellipses" and n >= 4:
         values, vectors = np.linalg.eigh(np.cov(points.T))
         reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * f_distribution.ppf(0.95, 2, n - 2)
         width, height = 2 * np.sqrt(np.maximum(values, 0) * reach)
         angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
-        ellipse = Ellipse(tuple(points.mean(axis=0)), width, height, angle=angle, **style)
-        ellipse.set_facecolor((*plt.matplotlib.colors.to_rgb(color), 0.10))
-        axes.add_patch(ellipse)
+        middle = tuple(points.mean(axis=0))
+        axes.add_patch(Ellipse(middle, width, height, angle=angle, **style))
         return
     if n < 3:
         return
@@ -75,24 +70,28 @@ def outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> N
         corners = points[ConvexHull(points).vertices]
     except QhullError:  # all on a line
         return
-    polygon = Polygon(corners, closed=True, **style)
-    polygon.set_facecolor((*plt.matplotlib.colors.to_rgb(color), 0.10))
-    axes.add_patch(polygon)
+    axes.add_patch(Polygon(corners, closed=True, **style))
 
 
-def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> None:
-    known = table[table["role"] == "known"]
+def scatter(
+    axes: Axes, known: pd.DataFrame, queries: pd.DataFrame, x: str, y: str, outlines: str
+) -> None:
+    """Draw known specimens with the outline of each taxon, and queries upon them."""
     for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
         points = known.loc[known["taxon"] == taxon, [x, y]].to_numpy(dtype=float)
-        outline(axes, points, outlines, mark["color"])
-        axes.scatter(
-            points[:, 0], points[:, 1], s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark
-        )
-    queries = table[table["role"] == "query"]
+        _outline(axes, points, outlines, mark["color"])
+        look = {"s": 16, "linewidth": 0.4, "edgecolor": "white", "zorder": 3, **mark}
+        axes.scatter(points[:, 0], points[:, 1], **look)
     marks = query_marks(queries["specimen"].tolist())
     for row in queries.to_dict("records"):
         axes.scatter(row[x], row[y], **marks[row["specimen"]])
     axes.margins(0.08)
+
+
+def _panel(
+    axes: Axes, known: pd.DataFrame, queries: pd.DataFrame, x: str, y: str, outlines: str
+) -> None:
+    scatter(axes, known, queries, x, y, outlines)
     axes.axhline(0, color=GREY, linewidth=0.4, zorder=0)
     axes.axvline(0, color=GREY, linewidth=0.4, zorder=0)
     axes.set_aspect("equal", adjustable="datalim")
@@ -105,39 +104,23 @@ def _panel(axes: Axes, table: pd.DataFrame, x: str, y: str, outlines: str) -> No
     "Shape varies along one axis only: there is no plane to draw.",
 )
 def shape_space(scores: pd.DataFrame, variance: pd.DataFrame, outlines: str = "hulls") -> Figure:
-    """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        The table `shape_scores`.
-    variance : DataFrame
-        The table `variance_per_axis`.
-    outlines : {'hulls', 'ellipses'}
-    """
+    """Draw the first axes of shape space: 1 against 2, and 1 against 3 where there is one."""
     pairs = [(a, b) for a, b in ((1, 2), (1, 3)) if f"axis_{b}" in scores]
     share = variance.set_index("axis")["share_of_variance"]
     figure, panels = plt.subplots(1, len(pairs), figsize=(DOUBLE, DOUBLE * 0.5), squeeze=False)
+    known, queries = scores[scores["role"] == "known"], scores[scores["role"] == "query"]
     for axes, (a, b) in zip(panels[0], pairs, strict=True):
-        _panel(axes, scores, f"axis_{a}", f"axis_{b}", outlines)
+        _panel(axes, known, queries, f"axis_{a}", f"axis_{b}", outlines)
         axes.set_xlabel(f"Axis {a} ({share[a]:.1%} of variance)")
         axes.set_ylabel(f"Axis {b} ({share[b]:.1%} of variance)")
-    known, queries = scores[scores["role"] == "known"], scores[scores["role"] == "query"]
-    names = queries["specimen"].tolist()
-    legend(figure, known["taxon"].tolist(), names)
+    legend(figure, known["taxon"].tolist(), queries["specimen"].tolist())
     for axes, (a, b) in zip(panels[0], pairs, strict=True):
-        label_queries(axes, names, queries[f"axis_{a}"].tolist(), queries[f"axis_{b}"].tolist())
+        label_queries(axes, queries, f"axis_{a}", f"axis_{b}")
     return figure
 
 
 def variance(table: pd.DataFrame) -> Figure:
-    """Draw the share of variance of each axis, and what the rule for keeping it asks.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `variance_per_axis`.
-    """
+    """Draw the share of variance of each axis, and what the rule for keeping it asks."""
     table = table.head(20)
     figure, axes = plt.subplots(figsize=(DOUBLE, 2.4))
     kept = table["retained"]
@@ -147,14 +130,9 @@ def variance(table: pd.DataFrame) -> Figure:
             axes.bar(part["axis"], 100 * part["share_of_variance"], color=color, label=label)
     if table["share_expected"].notna().any():
         axes.plot(
-            table["axis"],
-            100 * table["share_expected"],
-            color="#d98e04",
-            marker="_",
-            markersize=7,
-            linewidth=1,
-            label="expected without relations between variables",
-        )
+            table["axis"], 100 * table["share_expected"], color="#d98e04", marker="_",
+            markersize=7, linewidth=1, label="expected without relations between variables",
+        )  # fmt: skip
     axes.set_xticks(table["axis"])
     axes.set_xlabel("Axis of shape space")
     axes.set_ylabel("Share of variance (%)")
@@ -163,17 +141,7 @@ def variance(table: pd.DataFrame) -> Figure:
 
 
 def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
-    """Draw the mean shape of the known specimens in three views, landmarks numbered.
-
-    Parameters
-    ----------
-    table : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-        Landmarks joined by lines.
-    towards : sequence of str
-        What the x, y and z axes point towards.
-    """
+    """Draw the mean shape of the known specimens in three views, landmarks numbered."""
     points, names = bone_points(table)
     numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
     frame = bone_frame([points])
@@ -182,22 +150,20 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
     figure = plt.figure(figsize=(DOUBLE, tall + key_height))
     towards = axis_names(figure, towards)
     upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key_height], squeeze=False)[:, 0]
-    panels: list[Axes] = []
-    for axes, view in zip(bone_views(upper, frame, towards), VIEWS, strict=True):
+    panels = bone_views(upper, frame, towards)
+    for axes, view in panels:
         bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
-        axes.scatter(points[:, view[0]], points[:, view[1]], s=4, color=GREY, zorder=2)
-        marked = points[numbered][:, list(view)]
-        axes.scatter(marked[:, 0], marked[:, 1], s=14, color=INK, zorder=3)
-        panels.append(axes)
+        bone_dots(axes, points, view, s=4, color=GREY, zorder=2)
+        bone_dots(axes, points[numbered], view, s=14, color=INK, zorder=3)
     key = lower.add_subplot()
     key.axis("off")
     for number, i in enumerate(numbered, start=1):
-        name = names[i]
         column, row = divmod(number - 1, rows)
         at = (0.02 + column / 3, 1 - (row + 0.5) / rows)
-        key.text(*at, f"{number}  {short(name, 34)}", transform=key.transAxes, fontsize=6.5,
+        key.text(*at, f"{number}  {short(names[i], 34)}", transform=key.transAxes, fontsize=6.5,
                  va="center")  # fmt: skip
-    place_numbers(panels[0], points[:, list(VIEWS[0])], numbered)
+    axes, view = panels[0]
+    place_numbers(axes, points[:, view], numbered)
     return figure
 
 
@@ -208,19 +174,7 @@ def axis_shapes(
     towards: Sequence[str],
     magnify: float = 1.0,
 ) -> Figure:
-    """Draw the shapes at both ends of each axis over the mean, in three views.
-
-    Parameters
-    ----------
-    ends : DataFrame
-        The table `axis_shapes`.
-    mean : DataFrame
-        The table `mean_shape`.
-    links : sequence of pairs of str
-    towards : sequence of str
-    magnify : float
-        Factor by which differences from the mean are drawn larger.
-    """
+    """Draw the shapes at both ends of each axis over the mean, in three views."""
     middle, names = bone_points(mean)
     axes_drawn = sorted(set(ends["axis"]))
     shapes = {
@@ -234,13 +188,13 @@ def axis_shapes(
     parts = figure.subfigures(1, len(axes_drawn), squeeze=False)[0]
     for part, axis in zip(parts, axes_drawn, strict=True):
         part.suptitle(f"Axis {axis}", x=0.06, ha="left", fontsize=8.5)
-        for panel, view in zip(bone_views(part, frame, towards), VIEWS, strict=True):
+        for panel, view in bone_views(part, frame, towards):
             bone_lines(panel, middle, names, links, view, colors=GREY, linewidths=0.8)
             for end, color, style in (("low", _LOW, "--"), ("high", _HIGH, "-")):
                 points = shapes[axis, end]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
                 bone_lines(panel, points, names, links, view, **look)
-                panel.scatter(points[:, view[0]], points[:, view[1]], s=6, color=color, zorder=3)
+                bone_dots(panel, points, view, s=6, color=color, zorder=3)
     handles = [
         Line2D([], [], color=_LOW, linestyle="--", label="lowest score of a known specimen"),
         Line2D([], [], color=_HIGH, label="highest score of a known specimen"),

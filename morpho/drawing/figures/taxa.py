@@ -7,15 +7,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from morpho.drawing.figures.space import outline
+from morpho.drawing.figures.space import scatter
 from morpho.drawing.style import (
     DOUBLE,
     label_queries,
     legend,
     message_where,
-    query_marks,
     short,
-    taxon_marks,
 )
 
 __all__ = ["canonical"]
@@ -30,15 +28,7 @@ def _as_it_is(table: pd.DataFrame) -> pd.DataFrame:
     "Too few specimens or taxa for canonical axes: see the report.",
 )
 def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
-    """Draw canonical scores as they are twice: as fitted, and each by a model without it.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        The table `canonical_scores`.
-    axes_table : DataFrame
-        The table `canonical_axes`.
-    """
+    """Draw canonical scores as they are twice: as fitted, and each by a model without it."""
     scores, axes_table = _as_it_is(scores), _as_it_is(axes_table)
     share = axes_table.set_index("canonical_axis")["share_of_trace"]
     figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
@@ -54,21 +44,13 @@ def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
         queries = queries.assign(canonical_2=np.arange(len(rows) - len(names), len(rows)) * 1.0)
         panels[0].set_yticks(range(len(rows)), [short(row, 22) for row in rows])
         panels[0].set_ylim(len(rows) - 0.4, -0.6)
-    marks = query_marks(names)
     titles = {"fitted": "As fitted: flatters the separation", "left out": "Left out: the fair view"}
     for axes, (kind, title) in zip(panels, titles.items(), strict=True):
         part = known[known["kind"] == kind]
-        for taxon, mark in taxon_marks(known["taxon"].tolist()).items():
-            chosen = part["taxon"] == taxon
-            points = part.loc[chosen, ["canonical_1", "canonical_2"]].to_numpy(dtype=float)
-            outline(axes, points, "hulls", mark["color"])
-            axes.scatter(*points.T, s=16, linewidth=0.4, edgecolor="white", zorder=3, **mark)
-        for row in queries.to_dict("records"):
-            axes.scatter(row["canonical_1"], row["canonical_2"], **marks[row["specimen"]])
+        scatter(axes, part, queries, "canonical_1", "canonical_2", "hulls")
         axes.set_title(title)
         axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of trace)")
-        axes.margins(0.08)
     legend(figure, known["taxon"].tolist(), names)
     for axes in panels if plane else ():
-        label_queries(axes, names, queries["canonical_1"].tolist(), queries["canonical_2"].tolist())
+        label_queries(axes, queries, "canonical_1", "canonical_2")
     return figure

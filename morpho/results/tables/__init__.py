@@ -30,18 +30,7 @@ _PARTS = {"carried": "carried_points"}
 
 
 def described(name: str) -> Table:
-    """Look up a table.
-
-    Parameters
-    ----------
-    name : str
-        Of the table; or of a part of one, as 'carried/NAME'.
-
-    Raises
-    ------
-    LookupError
-        If there is none of this name.
-    """
+    """Look up a table by its name, or by that of a part of one, as 'carried/NAME'."""
     whole = _PARTS.get(name.rpartition("/")[0], name)
     found = TABLES.get(whole) or JOINED.get(whole)
     if found is None:

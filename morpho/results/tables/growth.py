@@ -13,6 +13,11 @@ from morpho.results.describing import Column, Table
 __all__ = ["GROWTH"]
 
 F_RATIO = Column("f_ratio", "mean square by that of the residual of the model up to this term", head="F")
+# of each term
+ANALYSED = (
+    DEGREES_OF_FREEDOM, SUM_OF_SQUARES, MEAN_SQUARE.here(head=""), SHARE_OF_VARIANCE, F_RATIO,
+    EFFECT_SIZE, P_VALUE, PERMUTATIONS,
+)
 
 GROWTH: tuple[Table, ...] = (
     Table(
@@ -21,8 +26,7 @@ GROWTH: tuple[Table, ...] = (
         paper="Linear model of shape, each term after those before it.",
         columns=(
             Column("term", "term of the model, in the order tested; then residual and total", "text", head="term"),
-            DEGREES_OF_FREEDOM, SUM_OF_SQUARES, MEAN_SQUARE.here(head=""), SHARE_OF_VARIANCE,
-            F_RATIO, EFFECT_SIZE, P_VALUE, PERMUTATIONS,
+            *ANALYSED,
         ),
     ),
     Table(
@@ -31,8 +35,7 @@ GROWTH: tuple[Table, ...] = (
         paper="Test of one growth line for all taxa (the last term before the residual).",
         columns=(
             Column("term", "term of the model; size by taxon is the difference between slopes", "text", head="term"),
-            DEGREES_OF_FREEDOM, SUM_OF_SQUARES, MEAN_SQUARE.here(head=""), SHARE_OF_VARIANCE,
-            F_RATIO, EFFECT_SIZE, P_VALUE, PERMUTATIONS,
+            *ANALYSED,
         ),
     ),
     Table(
