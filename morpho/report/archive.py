@@ -26,21 +26,11 @@ class ArchiveError(ValueError):
 
 @dataclass(frozen=True)
 class Entry:
-    """A file of the archive.
+    """A file of the archive."""
 
-    Attributes
-    ----------
-    name : str
-        Path in the archive, with forward slashes.
-    content : bytes or Path
-        The content, or the file that holds it.
-    words : str
-        What it is; files that share a folder and these words share a line of the README.
-    """
-
-    name: str
-    content: bytes | Path
-    words: str
+    name: str  # path in the archive, with forward slashes
+    content: bytes | Path  # the content, or the file that holds it
+    words: str  # what it is; files of one folder with the same words share a line of the README
 
 
 def _check_names(entries: Sequence[Entry]) -> None:
@@ -73,16 +63,7 @@ def _one_line(text: str) -> str:
 def archive_readme(
     entries: Iterable[Entry], *, title: str, notice: str = "", more: Sequence[str] = ()
 ) -> str:
-    """Write the README of an archive, as Markdown.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-    title, notice : str
-        Of the study.
-    more : sequence of str
-        Paragraphs to stand before the list of files, as Markdown.
-    """
+    """Write the README of an archive, as Markdown."""
     groups: dict[tuple[str, str], list[str]] = {}
     for entry in sorted(entries, key=lambda one: one.name):
         folder = entry.name.rpartition("/")[0]
@@ -131,20 +112,6 @@ def write_archive(
     more: Sequence[str] = (),
 ) -> None:
     """Write a zip with a README that says what each file is, and the sums of all.
-
-    Parameters
-    ----------
-    target : binary file
-        Open for writing.
-    entries : sequence of Entry
-        In any order.
-    title, notice, more
-        As in `archive_readme`.
-
-    Raises
-    ------
-    ArchiveError
-        If a name leads out of the archive, cannot be unpacked everywhere, or comes twice.
 
     Notes
     -----

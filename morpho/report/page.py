@@ -47,22 +47,7 @@ _TEMPLATES = Path(__file__).parent
 
 @dataclass(frozen=True)
 class ElementContent:
-    """What the page shows of one element.
-
-    Attributes
-    ----------
-    name : str
-    tables : mapping of str to DataFrame
-    notes : mapping of str to mapping
-    figures : mapping of str to bytes
-        SVG files.
-    without : set of str
-        Figures that hold only a message, as there is nothing to show.
-    portraits : mapping of str to bytes
-        SVG files of the figures of single queries, by the file of the table `portraits`.
-    viewer : Markup
-        The bone in 3D; blank where there is none.
-    """
+    """What the page shows of one element."""
 
     name: str
     tables: Mapping[str, pd.DataFrame]
@@ -342,33 +327,7 @@ def render_page(
     provenance: Mapping[str, Any],
     not_digitised: Sequence[str] = (),
 ) -> str:
-    """Make the page.
-
-    Parameters
-    ----------
-    title, notice : str
-    settings : mapping
-        The settings of study.yaml.
-    elements : sequence of ElementContent
-    joined : mapping of str to DataFrame
-        Tables that join all elements.
-    proportions : bytes
-        SVG of relative sizes of elements; shown where there are any.
-    check : DataFrame
-        What the check noticed.
-    versions : mapping of str to str
-    changes : mapping of str to sequence of str
-        What changed since the last complete run, by element.
-    provenance : mapping
-        What the results are made of.
-    not_digitised : sequence of str
-        Queries of which no element is digitised.
-
-    Returns
-    -------
-    str
-        HTML, complete in itself.
-    """
+    """Make the page."""
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,

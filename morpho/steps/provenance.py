@@ -125,14 +125,7 @@ def _settings(config: StudyConfig) -> dict[str, Any]:
 
 
 def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
-    """Note when a run began and by which command; called before its first job.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    arguments : sequence of str
-        The command, as the process got it.
-    """
+    """Note when a run began and by which command; called before its first job."""
     write_json(
         config.results / HISTORY / _STARTED,
         {"started": _now(), "command": _public_command(arguments, Path.cwd())},
@@ -150,18 +143,9 @@ def _start(config: StudyConfig) -> dict[str, Any]:
 def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
     """Tell what the results are made of: versions, seed, settings, sums of every input.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    times : bool
-        Whether the start and the command of the run are told as well. Without them the same
-        inputs, program and machine give the same record.
-
-    Returns
-    -------
-    dict
-        Plain data. No absolute path, no name of machine or user, and no private column: the sum
-        of a table is that of its public part, as it goes into the archive.
+    Without the times of the run the same inputs, program and machine give the same record. It
+    holds no absolute path, no name of machine or user, and no private column: the sum of a table
+    is that of its public part, as it goes into the archive.
     """
     found: dict[str, Any] = {
         "format": _FORMAT,
@@ -200,18 +184,7 @@ def write_record(config: StudyConfig) -> None:
 
 
 def read_record(results: Path) -> dict[str, Any]:
-    """Read provenance.json.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-
-    Raises
-    ------
-    NoRecordError
-        If there is none, or it cannot be read.
-    """
+    """Read provenance.json."""
     path = results / PROVENANCE
     if not path.is_file():
         raise NoRecordError(

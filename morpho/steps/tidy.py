@@ -14,13 +14,7 @@ Array = NDArray[np.float64]
 
 
 def tidy(X: Array, specimens: Sequence[str], landmarks: Sequence[str]) -> pd.DataFrame:
-    """Rows specimen, landmark, x, y, z from configurations.
-
-    Parameters
-    ----------
-    X : ndarray of shape (n_specimens, n_landmarks, 3)
-    specimens, landmarks : sequence of str
-    """
+    """Rows specimen, landmark, x, y, z from configurations."""
     n, k, _ = X.shape
     table = pd.DataFrame(X.reshape(n * k, 3), columns=["x", "y", "z"])
     table.insert(0, "landmark", np.tile(np.asarray(landmarks, dtype=object), n))

@@ -73,13 +73,7 @@ def _word_table(document: Document, number_: int, table: ManuscriptTable) -> Non
 
 
 def word_tables(tables: Sequence[ManuscriptTable], *, title: str, notice: str = "") -> bytes:
-    """Write tables as one DOCX: a caption above each, its header again on each page.
-
-    Returns
-    -------
-    bytes
-        The same for the same tables.
-    """
+    """Write tables as one DOCX: a caption above each, its header again on each page."""
     from docx import Document
     from docx.enum.section import WD_ORIENT
 

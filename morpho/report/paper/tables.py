@@ -72,19 +72,7 @@ PRINTED: tuple[Table, ...] = tuple(
 
 
 def sample_counts(tables: Tables) -> pd.DataFrame:
-    """How many specimens of each taxon were digitised, and how many take part.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        With `specimens`.
-
-    Returns
-    -------
-    DataFrame
-        Columns `taxon` (a dash for queries without one), `role`, `digitised`, `used`; known
-        taxa first.
-    """
+    """How many specimens of each taxon were digitised, and how many take part."""
     table = tables["specimens"]
     table = table.assign(taxon=table["taxon"].mask(table["role"] == "query", "–"))
     rows = [
@@ -103,21 +91,10 @@ def _ranked(tables: Tables, specimen: str) -> list[str]:
 
 
 def differential_diagnosis(tables: Tables) -> pd.DataFrame:
-    """Measurements of each taxon with the value of each query beside them.
+    """Measurements of each taxon with the value of each query that was compared beside them.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        With `measurement_summary`, `measurement_ranking` and `measurements`.
-
-    Returns
-    -------
-    DataFrame
-        For each query that was compared, the measurements named in the scheme (in whose names
-        there is no blank) and the ten distances that rank first as measured, a row for each
-        taxon: `specimen`, `measurement`, `unit`, `taxon`, `specimens`, `minimum`, `maximum`,
-        `mean`, `standard_deviation` and `value`, that of the query. Where no query was compared,
-        the named measurements alone.
+    Those named in the scheme (in whose names there is no blank) and the ten distances that rank
+    first; where no query was compared, the named ones alone.
     """
     if not {"measurement_summary", "measurement_ranking", "measurements"} <= set(tables):
         return pd.DataFrame(columns=_DIAGNOSIS.header())
@@ -162,16 +139,7 @@ _MADE: Mapping[str, Callable[[Tables], pd.DataFrame]] = {
 
 @dataclass(frozen=True)
 class ManuscriptTable:
-    """A table as it is printed.
-
-    Attributes
-    ----------
-    name, caption : str
-    head : tuple of str
-    rows : tuple of tuple of str
-    numeric : tuple of bool
-        Which columns hold numbers.
-    """
+    """A table as it is printed."""
 
     name: str
     caption: str
@@ -181,19 +149,7 @@ class ManuscriptTable:
 
 
 def cell(value: Any, column: str = "") -> str:
-    """A value as page and paper show it.
-
-    Parameters
-    ----------
-    value : str, bool, number or None
-    column : str, optional
-        What it is a value of: probabilities are told otherwise than other numbers.
-
-    Returns
-    -------
-    str
-        A dash where there is none.
-    """
+    """A value as page and paper show it."""
     if isinstance(value, str):
         return value
     if value is None or value is pd.NA or value != value:
@@ -208,14 +164,7 @@ def cell(value: Any, column: str = "") -> str:
 
 
 def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool, ...]]:
-    """Chosen columns of a table as page and paper show them.
-
-    Returns
-    -------
-    rows : tuple of tuple of str
-    numeric : tuple of bool
-        Which columns hold numbers.
-    """
+    """Chosen columns of a table as page and paper show them."""
     chosen = table[list(columns)]
     rows = tuple(
         tuple(cell(value, column) for value, column in zip(row, chosen.columns, strict=True))
@@ -228,25 +177,7 @@ def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool
 def manuscript_tables(
     elements: Mapping[str, Tables], joined: Tables | None = None
 ) -> list[ManuscriptTable]:
-    """Round tables and put them under headings.
-
-    Parameters
-    ----------
-    elements : mapping of str to mapping of str to DataFrame
-        Tables by element. Where there is more than one element, a first column names it.
-    joined : mapping of str to DataFrame, optional
-        Tables that hold all elements already.
-
-    Returns
-    -------
-    list of ManuscriptTable
-        Those of `PRINTED` that an element has a row for.
-
-    Raises
-    ------
-    KeyError
-        If a table lacks one of the columns.
-    """
+    """Round tables and put them under headings."""
     result = []
     for about in PRINTED:
         name, make = about.name, _MADE.get(about.name)

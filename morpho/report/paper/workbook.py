@@ -35,11 +35,6 @@ _WIDEST, _NARROWEST, _LOOKED_AT = 60, 8, 300
 def sheet_names(names: Sequence[str]) -> list[str]:
     """Names that sheets can have: legal, at most 31 characters, no two alike.
 
-    Returns
-    -------
-    list of str
-        As near to those given as can be.
-
     Examples
     --------
     >>> sheet_names(["sizes", "Sizes", "a/b", "history"])
@@ -60,13 +55,7 @@ def sheet_names(names: Sequence[str]) -> list[str]:
 
 
 def meaning_of(table: str, column: str) -> str:
-    """What a column means.
-
-    Returns
-    -------
-    str
-        Blank where it is not described.
-    """
+    """What a column means."""
     about = (TABLES | JOINED).get(table)
     found = about.column(column) if about else None
     if found is None and column == "element":  # of tables that were stacked
@@ -75,18 +64,7 @@ def meaning_of(table: str, column: str) -> str:
 
 
 def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
-    """Tables of several elements one below the other, with a first column that says which.
-
-    Parameters
-    ----------
-    elements : mapping of str to mapping of str to DataFrame
-        Tables by element.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        Tables by name, in the order of the first element that has them.
-    """
+    """Tables of several elements one below the other, with a first column that says which."""
     names = dict.fromkeys(name for tables in elements.values() for name in tables)
     result = {}
     for name in names:
@@ -178,19 +156,6 @@ def workbook(tables: Mapping[str, pd.DataFrame], *, title: str, notice: str = ""
 
     Text is written as text, so that a name such as ``=cmd()`` is never taken for a formula;
     numbers are numbers, in full; a missing value is an empty cell.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        By name, in the order of the sheets.
-    title : str
-        Of the study; stands at the end of the legend with the notice.
-    notice : str
-
-    Returns
-    -------
-    bytes
-        The same for the same tables.
     """
     from openpyxl import Workbook
 

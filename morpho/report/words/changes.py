@@ -11,18 +11,7 @@ __all__ = ["change_words"]
 
 
 def change_words(changes: Mapping[str, Iterable[Mapping[str, Any]]]) -> dict[str, list[str]]:
-    """Say what changed between two runs.
-
-    Parameters
-    ----------
-    changes : mapping of str to iterable of mapping
-        By element, see `morpho.workflow.history.compared`.
-
-    Returns
-    -------
-    dict of str to list of str
-        Sentences by element, plain text.
-    """
+    """Say what changed between two runs."""
     return {
         element: [as_plain(said("changes", "change", row)) for row in rows]
         for element, rows in changes.items()

@@ -49,19 +49,7 @@ def _regions(parts: pd.DataFrame, alpha: float) -> Markup:
 
 
 def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
-    """That nothing in a ranked table passes the adjustment for the number of tests.
-
-    Parameters
-    ----------
-    table : DataFrame
-        With `p_value_false_discovery`, or the same of shares.
-    alpha : float
-
-    Returns
-    -------
-    str
-        Blank where something passes.
-    """
+    """That nothing in a ranked table passes the adjustment for the number of tests."""
     of_shares = "share_p_value_false_discovery"
     p = table[of_shares if of_shares in table else "p_value_false_discovery"].dropna()
     if (p <= alpha).any():
@@ -97,16 +85,7 @@ def _measurements(ranking: pd.DataFrame, alpha: float) -> Markup:
 
 
 def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) -> list[str]:
-    """Sentences on where a query differs from its nearest taxon.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    specimen, taxon : str
-        The query and its nearest taxon.
-    alpha : float
-        Level of the control of false discoveries.
-    """
+    """Sentences on where a query differs from its nearest taxon."""
 
     def of(name: str) -> pd.DataFrame:
         part = tables[name]

@@ -21,13 +21,7 @@ NAME, END = "\x02", "\x04"
 
 
 def marked_name(value: Any) -> Markup:
-    """Mark what the user wrote, which is text whatever stands in it.
-
-    Returns
-    -------
-    Markup
-        Signs that cannot be printed are blanks.
-    """
+    """Mark what the user wrote, which is text whatever stands in it; unprintable signs are blanks."""
     plain = "".join(sign if sign.isprintable() else " " for sign in str(value))
     return Markup(f"{NAME}{plain}{END}")
 
@@ -35,17 +29,7 @@ def marked_name(value: Any) -> Markup:
 def marked(value: Any) -> Markup:
     """What a template puts out: words of ours as they are, all else marked as the user's.
 
-    Parameters
-    ----------
-    value : object
-        A Markup is words of ours, and so is a whole number.
-
-    Raises
-    ------
-    jinja2.UndefinedError
-        If a fact is missing.
-    TypeError
-        If there is nothing to be told: None, a yes or a no.
+    Words of ours are Markup and whole numbers. What tells nothing (None, a yes or a no) is refused.
     """
     if isinstance(value, Markup):
         return value
@@ -63,11 +47,6 @@ def is_probability(column: str) -> bool:
 
 def probability(value: float) -> str:
     """A probability as it is printed in a table, in which none reads as 0, and only 1 as 1.
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
 
     Examples
     --------

@@ -13,13 +13,7 @@ __all__ = ["with_remarks"]
 
 
 def with_remarks(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """Add to the table of surfaces what is left open or doubtful.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        The same, with `remark` in `meshes`; blank where there is nothing to say.
-    """
+    """Add to the table of surfaces what is left open or doubtful."""
     meshes = tables["meshes"]
     remarks = [_remark(row) for row in meshes.to_dict("records")]
     return dict(tables) | {"meshes": meshes.assign(remark=pd.Series(remarks, meshes.index, str))}

@@ -115,23 +115,10 @@ def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
 def findings(
     settings: Any, elements: Sequence[Analysed], told: Mapping[str, Mapping[str, Told]]
 ) -> dict[str, list[Markup]]:
-    """Write the results section, element by element.
+    """Write the results section: for each element paragraphs on data, known taxa, sample and queries.
 
-    Parameters
-    ----------
-    settings : mapping
-        The settings of study.yaml.
-    elements : sequence of Analysed
-        Tables and notes of each element.
-    told : mapping of str to mapping
-        By element, see `told_of_queries`.
-
-    Returns
-    -------
-    dict of str to list of Markup
-        By element, a paragraph for the data, the known taxa, the sample, and one or two for
-        each query; names are marked, see `morpho.report.words.writing`. What a table does not
-        hold is not spoken of, and a test that does not reject is never called proof.
+    What a table does not hold is not spoken of, and a test that does not reject is never called
+    proof.
     """
     return {one.name: list(_element(one, told[one.name], settings.tests.alpha)) for one in elements}
 
@@ -153,21 +140,7 @@ def _ratio(rows: Rows) -> dict[str, Any]:
 def joined_findings(
     joined: Mapping[str, pd.DataFrame], individually: Mapping[str, Markup]
 ) -> list[Markup]:
-    """Write what several elements of one individual say together.
-
-    Parameters
-    ----------
-    joined : mapping of str to DataFrame
-        Tables of all elements together.
-    individually : mapping of str to Markup
-        See `told_of_individuals`.
-
-    Returns
-    -------
-    list of Markup
-        Marked paragraphs: individuals of which several elements were judged, and relative sizes
-        of elements. Empty where there are none.
-    """
+    """Write what several elements of one individual say together."""
     told: list[Markup] = []
     individuals = joined.get("individuals")
     if individuals is not None and len(individuals):

@@ -43,22 +43,12 @@ def plain_text(value: str) -> str:
 
 @dataclass(frozen=True)
 class Reference:
-    """A source.
-
-    Attributes
-    ----------
-    key : str
-    kind : {'article', 'book', 'incollection'}
-    fields : mapping of str to str
-        As BibTeX names them, as text.
-    entry : str
-        The entry as it stands in the file.
-    """
+    """A source."""
 
     key: str
     kind: str
-    fields: Mapping[str, str]
-    entry: str
+    fields: Mapping[str, str]  # as BibTeX names them, as text
+    entry: str  # as it stands in the file
 
     @property
     def authors(self) -> list[str]:
@@ -86,18 +76,7 @@ class Reference:
 
 
 def read_references(text: str) -> dict[str, Reference]:
-    """Read entries of BibTeX in the form described above.
-
-    Returns
-    -------
-    dict of str to Reference
-        By key.
-
-    Raises
-    ------
-    ValueError
-        If an entry is in another form, or a key stands twice.
-    """
+    """Read entries of BibTeX in the form described above."""
     found: dict[str, Reference] = {}
     for block in text.strip().split("\n\n"):
         entry = _ENTRY.fullmatch(block)
@@ -112,25 +91,12 @@ REFERENCES = read_references(Path(__file__).with_name("references.bib").read_tex
 
 
 def bibtex(sources: Iterable[Reference]) -> str:
-    """Write sources as BibTeX.
-
-    Returns
-    -------
-    str
-        An entry for each, as it stands in references.bib: a field `state` says whether it was
-        looked up, and a `note` what of it needs a library, which the styles print.
-    """
+    """Write sources as BibTeX; styles print the `note`, which says what of one needs a library."""
     return "\n\n".join(source.entry for source in sources) + "\n"
 
 
 def still_open(sources: Iterable[Reference]) -> str:
-    """Say which sources are to be looked up before print.
-
-    Returns
-    -------
-    str
-        Plain sentences; blank where all were looked up.
-    """
+    """Say which sources are to be looked up before print."""
     given = list(sources)
     lacking = [f"{s.label} ({s.lacking})" for s in given if s.lacking]
     unseen = [s.label for s in given if s.state == "not looked up"]

@@ -23,13 +23,7 @@ _STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "diff
 
 
 def sentence(text: str) -> str:
-    """A text as a sentence: a capital at its beginning and a stop at its end.
-
-    Returns
-    -------
-    str
-        Blank where there is no text.
-    """
+    """A text as a sentence: a capital at its beginning and a stop at its end."""
     text = text.strip()
     if not text:
         return ""
@@ -37,29 +31,12 @@ def sentence(text: str) -> str:
 
 
 def reason_words(row: dict[str, Any]) -> str:
-    """Why a part of a step's work could not be done.
-
-    Parameters
-    ----------
-    row : dict
-        One of the `trouble` in the notes of a step.
-
-    Returns
-    -------
-    str
-        A sentence, plain text.
-    """
+    """Why a part of a step's work could not be done."""
     return sentence(as_plain(said("trouble", "reason", row)))
 
 
 def nothing_to_compare(element: Analysed) -> Markup:
-    """Why taxa cannot be compared with one another.
-
-    Returns
-    -------
-    Markup
-        A clause without a stop; blank where they can.
-    """
+    """Why taxa cannot be compared with one another: a clause, blank where they can."""
     table = element.tables["specimens"]
     known = table[table["used"].astype(bool) & (table["role"] == "known")]
     taxa = sorted(map(str, known["taxon"].unique()))
@@ -76,13 +53,7 @@ def _needs_taxa(row: dict[str, Any]) -> bool:
 
 
 def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
-    """Tell which surfaces of a query could not be made, and why.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
+    """Tell which surfaces of a query could not be made, and why."""
     return [
         sentence(as_plain(_failed([said("trouble", "part", row)], said("trouble", "reason", row))))
         for row in element.notes.get("warp", {}).get("trouble", [])
@@ -91,13 +62,7 @@ def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
 
 
 def small_taxa(element: Analysed) -> list[str]:
-    """Tell which taxa take no part in tests between taxa.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
+    """Tell which taxa take no part in tests between taxa."""
     small = element.notes["compare"].get("left_out", {})
     return [as_plain(said("trouble", "small_taxon", *one)) for one in sorted(small.items())]
 
@@ -107,18 +72,7 @@ def _failed(parts: list[Markup], reason: Markup) -> Markup:
 
 
 def trouble_words(element: Analysed) -> list[str]:
-    """Tell what could not be computed, each reason once.
-
-    Parameters
-    ----------
-    element : Analysed
-        Its tables and the notes of its steps.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
+    """Tell what could not be computed, each reason once."""
     lacking = nothing_to_compare(element).strip()
     constant = [str(name) for name in element.notes.get("grow", {}).get("constant", [])]
     words: list[Markup] = []

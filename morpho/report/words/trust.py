@@ -21,17 +21,7 @@ def sample_facts(
     slid: Mapping[str, Any],
     symmetric: bool,
 ) -> list[str]:
-    """Sentences on who was analysed and on what.
-
-    Parameters
-    ----------
-    counts : mapping
-        `landmarks`, `all_landmarks`, `mirrored`, `averaged`, and the names `dropped`.
-    prepared, slid : mapping
-        Notes of the steps prepare and slide.
-    symmetric : bool
-        Whether the symmetric part is analysed.
-    """
+    """Sentences on who was analysed and on what."""
     left_out = prepared["curves_left_out"] + slid["patches_left_out"]
     text = said("trust", "sample", counts, prepared, slid, left_out, symmetric)
     return [as_plain(part) for part in paragraphs(text)]
@@ -94,21 +84,7 @@ def _sides(tables: Tables) -> list[Markup]:
 
 
 def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]], alpha: float) -> list[str]:
-    """Sentences for the section on the data of one element.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    notes : mapping of str to mapping
-        Notes of the steps.
-    alpha : float
-        Level of the tests.
-
-    Returns
-    -------
-    list of str
-        A paragraph each.
-    """
+    """Sentences for the section on the data of one element."""
     words = [
         *_error(tables, notes["measure"], alpha),
         *_screening(tables, notes["screen"]),

@@ -70,27 +70,7 @@ def _environment() -> Environment:
 
 
 def said(template: str, macro: str, /, *facts: Any, **named: Any) -> Markup:
-    """Make words of facts.
-
-    Parameters
-    ----------
-    template : str
-        Name of a template of this folder, without its ending.
-    macro : str
-        Macro in it.
-    *facts, **named
-        What it takes.
-
-    Returns
-    -------
-    Markup
-        Marked text, for `as_html`, `as_markdown` and `as_plain`, or for another template.
-
-    Raises
-    ------
-    jinja2.UndefinedError
-        If a fact is missing.
-    """
+    """Make marked words of facts, by a macro of a template of this folder."""
     module = _environment().get_template(f"{template}.jinja").module
     return getattr(module, macro)(*facts, **named)
 
@@ -101,13 +81,7 @@ def _closed_up(text: str) -> str:
 
 
 def paragraphs(text: str) -> list[Markup]:
-    """Take marked text apart where an empty line parts it.
-
-    Returns
-    -------
-    list of Markup
-        Marked; none is blank.
-    """
+    """Take marked text apart where an empty line parts it."""
     return [Markup(part) for part in map(_closed_up, _BETWEEN.split(text)) if part]
 
 

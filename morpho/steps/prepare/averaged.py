@@ -26,43 +26,17 @@ _DENSE = 10
 
 @dataclass(frozen=True)
 class Bones:
-    """Landmarks and curves of the specimens of an element, in mm, each as its scan lies.
+    """Landmarks and curves of the specimens of an element, in mm, each as its scan lies."""
 
-    Attributes
-    ----------
-    specimens : list of str
-        Sorted.
-    digitisations : ndarray of shape (n_specimens,)
-        Number of replicates averaged.
-    landmarks : ndarray of shape (n_specimens, n_landmarks, 3)
-        In the order of the scheme; NaN where missing.
-    polylines : dict of str to ndarray of shape (n_specimens, n_points, 3)
-        Curves with their end landmarks; NaN as a whole where not digitised, or where an
-        end is missing.
-    """
-
-    specimens: list[str]
-    digitisations: NDArray[np.int_]
-    landmarks: Array
+    specimens: list[str]  # sorted
+    digitisations: NDArray[np.int_]  # number of replicates averaged
+    landmarks: Array  # in the order of the scheme; NaN where missing
+    # curves with their end landmarks; NaN as a whole where not digitised or an end is missing
     polylines: dict[str, Array]
 
 
 def digitisation_arrays(rows: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame, Array]:
-    """Named points of every digitisation.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of one element.
-    names : sequence of str
-
-    Returns
-    -------
-    keys : DataFrame
-        Specimen, replicate and observer of each digitisation, sorted.
-    X : ndarray of shape (n_digitisations, n_names, 3)
-        NaN where a point is missing.
-    """
+    """Specimen, replicate and observer of every digitisation, sorted, and its named points."""
     wide = rows[rows["landmark"].isin(names)].pivot(
         index=list(DIGITISATION), columns="landmark", values=["x", "y", "z"]
     )
@@ -96,16 +70,7 @@ def _curve_points(rows: pd.DataFrame, curve: Curve) -> dict[tuple, Array]:
 
 
 def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) -> Bones:
-    """Average the digitisations of each specimen, landmarks and curves alike.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of one element.
-    scheme : Scheme
-    curves : bool
-        Whether the curves are wanted.
-    """
+    """Average the digitisations of each specimen, landmarks and curves alike."""
     keys, X = digitisation_arrays(rows, scheme.landmark_names)
     place = {name: i for i, name in enumerate(scheme.landmark_names)}
     parts, lengths = [X], []

@@ -29,25 +29,7 @@ _COLUMNS = [
 def suspected_slips(
     scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
 ) -> tuple[pd.DataFrame, int, Trouble]:
-    """Screen the digitisations of an element.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    specimens : DataFrame
-        The specimen table.
-    rows : DataFrame
-        Landmark tables of the element.
-
-    Returns
-    -------
-    table : DataFrame
-        The table `suspicions` of the results.
-    screened : int
-        Number of digitisations.
-    trouble : Trouble
-        Why there was no screening, if there was none.
-    """
+    """The table `suspicions`, the number of digitisations, and why there was no screening."""
     layout = layout_of(scheme, curves=False, patches={})
     keys, X = digitisation_arrays(rows, layout.names)
     who = specimens.loc[keys["specimen"]]

@@ -35,21 +35,7 @@ def _rows_on(table: pd.DataFrame, query: dict[str, str]) -> pd.DataFrame:
 def needed(
     figure: Figure, config: StudyConfig, results: ElementResults, **query: str
 ) -> dict[str, Any]:
-    """What a figure is drawn from.
-
-    Parameters
-    ----------
-    figure : Figure
-    config : StudyConfig
-    results : ElementResults
-    **query : str
-        Of a figure of one query: `specimen`, and the `taxon` that it is held against.
-
-    Returns
-    -------
-    dict
-        Arguments of the function that draws it.
-    """
+    """What a figure is drawn from."""
 
     def notes(name: str) -> Any:
         step, key = name.split(".")

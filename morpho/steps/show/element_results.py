@@ -20,15 +20,7 @@ __all__ = ["Content", "element_contents", "joined_tables"]
 
 @dataclass(frozen=True)
 class Content:
-    """What the steps found of one element.
-
-    Attributes
-    ----------
-    name : str
-    tables : mapping of str to DataFrame
-    notes : mapping of str to mapping
-        By step.
-    """
+    """What the steps found of one element."""
 
     name: str
     tables: Mapping[str, pd.DataFrame]
@@ -41,24 +33,12 @@ def _tables(results: ElementResults, names: Iterable[str]) -> dict[str, pd.DataF
 
 
 def joined_tables(config: StudyConfig) -> dict[str, pd.DataFrame]:
-    """Read the tables that are joined from all elements.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        Those described that are there.
-    """
+    """Read the tables that are joined from all elements."""
     return _tables(ElementResults(config.results, ALL_ELEMENTS), JOINED)
 
 
 def element_contents(config: StudyConfig) -> list[Content]:
-    """Read tables and notes of all elements.
-
-    Returns
-    -------
-    list of Content
-        Every table described that the element has.
-    """
+    """Read tables and notes of all elements."""
     found = []
     for element in config.elements:
         results = ElementResults(config.results, element)

@@ -13,18 +13,6 @@ __all__ = ["free_name"]
 def free_name(name: str, taken: Iterable[str]) -> str:
     """A name that a file can have beside others, also where capitals are not told apart.
 
-    Parameters
-    ----------
-    name : str
-        As it would best be.
-    taken : iterable of str
-        Names of the other files.
-
-    Returns
-    -------
-    str
-        With a number after it where it is taken.
-
     Examples
     --------
     >>> free_name("mean_A/B", ["mean_a_b"])

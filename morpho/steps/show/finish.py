@@ -43,19 +43,7 @@ def _now(config: StudyConfig, elements: Iterable[Analysed]) -> dict[str, Any]:
 def changes_since_last_run(
     config: StudyConfig, elements: Iterable[Any] | None = None
 ) -> dict[str, list[dict[str, Any]]]:
-    """What changed since the last complete run; for the report, before `run` is called.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    elements : iterable, optional
-        Name and tables of each element, if they were read already.
-
-    Returns
-    -------
-    dict of str to list of dict
-        See `morpho.workflow.history.compared`.
-    """
+    """What changed since the last complete run; for the report, before `run` is called."""
     last = kept_snapshot(config.results / HISTORY)
     if last is None:
         return {}

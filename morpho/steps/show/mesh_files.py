@@ -53,24 +53,7 @@ def write_ply(
     colours: ArrayLike | None = None,
     values: Mapping[str, ArrayLike] | None = None,
 ) -> None:
-    """Write a surface as binary PLY with a colour, and any numbers, at each vertex.
-
-    Parameters
-    ----------
-    path : Path
-    vertices : array-like of shape (n_vertices, 3)
-        In mm; written in single precision.
-    faces : array-like of int, of shape (n_faces, 3)
-    colours : array-like of uint8, of shape (n_vertices, 3), optional
-        Red, green and blue, 0 to 255; by default the colour of bone.
-    values : mapping of str to array-like of shape (n_vertices,), optional
-        Further properties of the vertices by name, as `beyond_mean_mm`.
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or colours or values do not fit it.
-    """
+    """Write a surface in mm as binary PLY with a colour, and any numbers, at each vertex."""
     V, F = check_triangles(vertices, faces)
     C = _colours(colours, len(V))
     mesh = trimesh.Trimesh(V, F, process=False, vertex_colors=C)
@@ -88,21 +71,7 @@ def write_ply(
 
 
 def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
-    """Write a surface as binary STL, for printing.
-
-    Parameters
-    ----------
-    path : Path
-    vertices : array-like of shape (n_vertices, 3)
-        In mm, which programs for printing take a STL's numbers to be; written in single
-        precision.
-    faces : array-like of int, of shape (n_faces, 3)
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces.
-    """
+    """Write a surface as binary STL in mm, which programs for printing take its numbers to be."""
     V, F = check_triangles(vertices, faces)
     data = export_stl(trimesh.Trimesh(V, F, process=False))
     with whole(path) as temporary:
@@ -124,23 +93,7 @@ def write_glb(
 
     glTF's unit is the metre. Coordinates are kept in mm, and the node that holds the surface
     scales them by 0.001, so that programs show the bone in its true size; the unit is also noted
-    under `extras`.
-
-    Parameters
-    ----------
-    path : Path
-        Its name without ending becomes the name of the surface.
-    vertices : array-like of shape (n_vertices, 3)
-        In mm; written in single precision.
-    faces : array-like of int, of shape (n_faces, 3)
-    colours : array-like of uint8, of shape (n_vertices, 3), optional
-        Red, green and blue (sRGB), 0 to 255; by default the colour of bone. They are stored
-        as linear light of 16 bits, as the format demands.
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or the colours do not fit it.
+    under `extras`. Colours are stored as linear light of 16 bits, as the format demands.
 
     References
     ----------

@@ -200,13 +200,7 @@ def _data(config: StudyConfig, results: ElementResults, surface: Surface | None)
 
 
 def element_viewer(config: StudyConfig, results: ElementResults) -> Markup:
-    """The viewer of an element, as part of the page.
-
-    Returns
-    -------
-    Markup
-        Blank where the results cannot be shown in 3D.
-    """
+    """The viewer of an element, as part of the page; blank where it cannot be shown in 3D."""
     picture = (results.folder / "figures" / "mean_shape.svg").read_bytes()
     look: dict[str, Any] = {
         "identifier": f"viewer-{results.element}",

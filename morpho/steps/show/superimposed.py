@@ -14,17 +14,7 @@ __all__ = ["estimated_points", "superimposed_shapes"]
 
 
 def superimposed_shapes(placed: Mapping[str, NDArray[Any]]) -> NDArray[np.float64]:
-    """Shapes of all specimens in the anatomical frame, at unit centroid size.
-
-    Parameters
-    ----------
-    placed : mapping of str to ndarray
-        The arrays `superimposed`.
-
-    Returns
-    -------
-    ndarray of shape (n_specimens, n_points, 3)
-    """
+    """Shapes of all specimens in the anatomical frame, at unit centroid size."""
     mean = placed["mean"]
     return placed["tangent"].reshape(-1, *mean.shape) + mean
 
@@ -32,18 +22,7 @@ def superimposed_shapes(placed: Mapping[str, NDArray[Any]]) -> NDArray[np.float6
 def estimated_points(
     results: ElementResults, given: Mapping[str, NDArray[Any]]
 ) -> NDArray[np.bool_]:
-    """Which points of which specimens were missing and are estimated.
-
-    Parameters
-    ----------
-    results : ElementResults
-    given : mapping of str to ndarray
-        The arrays `configurations`.
-
-    Returns
-    -------
-    ndarray of bool, of shape (n_specimens, n_points)
-    """
+    """Which points of which specimens were missing and are estimated."""
     names, points = given["specimen"].tolist(), given["point"].tolist()
     mask = np.zeros((len(names), len(points)), dtype=bool)
     for row in results.table("estimated_points").to_dict("records"):

@@ -72,13 +72,7 @@ def _methods_and_results(
 
 
 def sources(blocks: Iterable[tuple[int, str]]) -> list[Reference]:
-    """Sources that a text cites, sorted by key.
-
-    Parameters
-    ----------
-    blocks : iterable of (int, str)
-        Of `methods_and_results`.
-    """
+    """Sources that a text cites, sorted by key."""
     keys = set().union(*(cited(text) for _, text in blocks))
     return [REFERENCES[key] for key in sorted(keys)]
 
