@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,20 +18,21 @@ from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
-    sentence,
     small_taxa,
     trouble_words,
 )
-from morpho.report.words.trust import sample_facts, trust_words
+from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
-from morpho.report.words.writing import as_html, as_plain, said
-from morpho.results.describing import Table
+from morpho.report.words.writing import as_plain, said
+from morpho.results.analysed import Analysed
+from morpho.results.describing import Figure, Table
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
 from morpho.results.tables import JOINED, TABLES
 from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
 from morpho.wording import percent
+from morpho.workflow.provenance import flat_settings
 
 __all__ = ["ElementContent", "render_page"]
 
@@ -46,16 +47,12 @@ _TEMPLATES = Path(__file__).parent
 
 
 @dataclass(frozen=True)
-class ElementContent:
+class ElementContent(Analysed):
     """What the page shows of one element."""
 
-    name: str
-    tables: Mapping[str, pd.DataFrame]
-    notes: Mapping[str, Mapping[str, Any]]
-    figures: Mapping[str, bytes]
-    without: Set[str]
-    portraits: Mapping[str, bytes]
-    viewer: Markup
+    figures: Mapping[str, bytes]  # SVG, by path below the folder of figures
+    empty: Set[str]  # figures that hold only a message, as there is nothing to show
+    viewer: Markup  # the bone in 3D; blank where there is none
 
 
 def _rows(table: pd.DataFrame, columns: Mapping[str, str]) -> dict[str, Any]:
@@ -71,64 +68,35 @@ def _set(value: Any) -> str:
     return "none" if value is None else cell(value)
 
 
-def _settings(settings: Mapping[str, Any], above: str = "") -> list[tuple[str, str]]:
-    """Every setting, under its keys from the outermost to its own."""
-    found = []
-    for key, value in settings.items():
-        if isinstance(value, Mapping):
-            found += _settings(value, f"{above}{key}: ")
-        else:
-            found.append((f"{above}{key}", _set(value)))
-    return found
-
-
-def _picture(svg: bytes) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
-
-
 def _verdicts(
     elements: Sequence[ElementContent], joined: Mapping[str, pd.DataFrame]
 ) -> list[dict[str, Any]]:
     """Cards of the first section: queries in order, an entry for each element."""
-    cards: dict[str, list[dict[str, Any]]] = {}
+    cards: dict[str, list[dict[Any, Any]]] = {}
     for element in elements:
         told = told_of_queries(element.name, element.tables, element.notes)
         for row in element.tables["conclusions"].to_dict("records"):
-            cards.setdefault(str(row["specimen"]), []).append(
-                {
-                    "element": element.name,
-                    "verdict": row["verdict"],
-                    "words": as_html(told[row["specimen"]].summary),
-                    "more": as_html(told[row["specimen"]].tried),
-                    "nearest": row["nearest_taxon"],
-                    "judged": row["nearest_taxon"] != "",
-                }
-            )
+            name = row["specimen"]
+            entry = row | {"element": element.name, "told": told[name]}
+            cards.setdefault(name, []).append(entry)
     conclusions = {element.name: element.tables["conclusions"] for element in elements}
-    words = told_of_individuals(joined, conclusions)
+    together = told_of_individuals(joined, conclusions)
     return [
-        {
-            "specimen": name,
-            "entries": cards[name],
-            "together": as_html(words.get(name, "")) if len(cards[name]) > 1 else "",
-        }
+        {"specimen": name, "entries": cards[name], "together": together.get(name, "")}
         for name in sorted(cards)
     ]
 
 
-def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
+def _suspected(elements: Sequence[Analysed]) -> dict[str, str]:
     """Suspected digitisations of each element that has any, for the head of the verdicts."""
-    return [
-        {
-            "label": element.name.replace("_", " "),
-            "names": as_plain(said("suspicions", "names", suspects(element.tables["suspicions"]))),
-        }
+    return {
+        element.name: as_plain(said("suspicions", "names", suspects(element.tables["suspicions"])))
         for element in elements
         if len(element.tables["suspicions"])
-    ]
+    }
 
 
-def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[dict[Any, Any]]:
+def _noticed(check: pd.DataFrame, elements: Sequence[Analysed]) -> list[dict[Any, Any]]:
     """What the check noticed in the input, and what screening suspects beyond that."""
     rows: list[dict[Any, Any]] = [*check.to_dict("records")]
     told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
@@ -145,87 +113,50 @@ def _noticed(check: pd.DataFrame, elements: Sequence[ElementContent]) -> list[di
     return rows
 
 
-def _sample(element: ElementContent) -> dict[str, Any]:
-    """Who took part in an element, on which landmarks."""
+def _aside(element: Analysed) -> list[dict[Any, Any]]:
+    """Specimens that take no part, each with the reason."""
     table = element.tables["specimens"]
-    used = table["used"]
-    counts = sample_counts(element.tables)
-    counts = counts[counts["role"] == "known"]
-    share = element.notes["prepare"]["missing"]["smallest_share"]
-    landmarks = element.tables["landmarks"]
-    kept = landmarks["used"]
-    return {
-        "counts": _rows(counts, SAMPLE.headings("page")),
-        "aside": [
-            {
-                "specimen": row["specimen"],
-                "role": row["role"],
-                "reason": as_plain(said("trust", "set_aside", row | {"smallest_share": share})),
-            }
-            for row in table[~used].to_dict("records")
-        ],
-        "mirrored": int(table.loc[used, "mirrored"].sum()),
-        "averaged": int((table.loc[used, "digitisations"] > 1).sum()),
-        "landmarks": int(kept.sum()),
-        "dropped": landmarks.loc[~kept, "landmark"].tolist(),
-        "all_landmarks": len(landmarks),
-    }
-
-
-def _shown(tables: Mapping[str, pd.DataFrame], about: Table) -> dict[str, Any]:
-    """A table as the page shows it."""
-    headings = about.headings("page")
-    return {"name": about.name, "title": about.page, **_rows(tables[about.name], headings)}
-
-
-def _of_section(element: ElementContent, key: str) -> list[dict[str, Any]]:
-    """Tables of a section of the page."""
+    share = {"smallest_share": element.notes["prepare"]["missing"]["smallest_share"]}
     return [
-        _shown(element.tables, about)
-        for about in TABLES.values()
-        if about.page and about.section == key != _OF_QUERIES
+        row | {"reason": as_plain(said("trust", "set_aside", row | share))}
+        for row in table[~table["used"]].to_dict("records")
     ]
 
 
-def _figures(element: ElementContent, section: str) -> list[dict[str, Any]]:
-    """Figures of a section, each with how to read it, or why there is nothing to show."""
-    found = []
-    for name, figure in FIGURES.items():
-        empty = name in element.without
-        if figure.per != "element" or figure.section != section or (empty and not figure.nothing):
-            continue
-        if empty:
-            why = f"There is nothing to show: {figure.nothing}."
-            figure = replace(figure, caption=why, alternative=f"{figure.title}: {why}")
-        found.append({"about": figure, "source": _picture(element.figures[name])})
-    return found
+def _tables(tables: Mapping[str, pd.DataFrame], section: str) -> list[dict[str, Any]]:
+    """Tables of a section of the page, as it shows them."""
+    return [
+        {"name": name, "title": about.page, **_rows(tables[name], about.headings("page"))}
+        for name, about in (TABLES | JOINED).items()
+        if about.page and about.section == section and name in tables
+    ]
 
 
-def _sections(element: ElementContent) -> list[dict[str, Any]]:
-    sections = []
-    for key, title in list(QUESTIONS.items())[1:]:
-        tables = _of_section(element, key)
-        lacking = as_plain(nothing_to_compare(element)) if key == "groups" else ""
-        section = {
-            "key": key,
+def _figure(
+    about: Figure, svg: bytes, *, file: str = "", specimen: str = "", empty: bool = False
+) -> dict[str, Any]:
+    """A figure as the page shows it: of a specimen, or with why there is nothing to show."""
+    source = "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
+    return {"about": about, "source": source, "specimen": specimen, "empty": empty} | {
+        "file": file or about.name
+    }
+
+
+def _sections(element: ElementContent) -> dict[str, dict[str, Any]]:
+    """Title, figures and tables of each section of an element."""
+    return {
+        key: {
             "title": title,
-            "nothing": f"{lacking}: nothing to compare." if lacking else "",
-            "figures": [] if lacking else _figures(element, key),
-            "tables": [] if lacking else [table for table in tables if table["body"]],
+            "figures": [
+                _figure(figure, element.figures[name], empty=name in element.empty)
+                for name, figure in FIGURES.items()
+                if figure.per == "element" and figure.section == key
+                if figure.nothing or name not in element.empty
+            ],
+            "tables": _tables(element.tables, key) if key != _OF_QUERIES else [],
         }
-        sections.append(section)
-    return sections
-
-
-def _portrait(element: ElementContent, row: Mapping[Any, Any]) -> dict[str, Any]:
-    figure, specimen, file = FIGURES[row["figure"]], row["specimen"], row["file"]
-    about = replace(
-        figure,
-        name=f"queries/{file}",
-        title=f"{figure.title}: {specimen}",
-        alternative=f"{figure.alternative}: {specimen}",
-    )
-    return {"about": about, "source": _picture(element.portraits[file])}
+        for key, title in QUESTIONS.items()
+    }
 
 
 def _query_table(about: Table, part: pd.DataFrame, alpha: float) -> dict[str, Any]:
@@ -245,35 +176,6 @@ def _query_table(about: Table, part: pd.DataFrame, alpha: float) -> dict[str, An
     }
 
 
-def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
-    """For each judged query: sentences, figures, and measurements of note."""
-    found = []
-    verdicts, portraits = element.tables["verdicts"], element.tables["portraits"]
-    for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
-        specimen, taxon = str(row["specimen"]), str(row["nearest_taxon"])
-        words = difference_words(element.tables, specimen, taxon, alpha)
-        if not words:
-            continue
-        own = portraits[portraits["specimen"] == specimen].to_dict("records")
-        own = sorted(own, key=lambda one: one["figure"] != "heat")  # the whole bone first
-        found.append(
-            {
-                "specimen": specimen,
-                "taxon": taxon,
-                "words": words,
-                "failed": failed_surfaces(element, specimen),
-                "figures": [_portrait(element, one) for one in own],
-                "tables": [
-                    _query_table(about, part, alpha)
-                    for about in TABLES.values()
-                    if about.page and about.section == _OF_QUERIES
-                    if len(part := _best(element.tables[about.name], specimen))
-                ],
-            }
-        )
-    return found
-
-
 def _best(table: pd.DataFrame, specimen: str) -> pd.DataFrame:
     """Rows on a query in order, at its own size where there are any, mirror images once."""
     part = table[table["specimen"] == specimen]
@@ -285,29 +187,53 @@ def _best(table: pd.DataFrame, specimen: str) -> pd.DataFrame:
     return part.sort_values("rank", kind="stable") if "rank" in part else part
 
 
+def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
+    """For each judged query: sentences, figures, and measurements of note."""
+    found = []
+    verdicts, portraits = element.tables["verdicts"], element.tables["portraits"]
+    for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
+        specimen = row["specimen"]
+        words = difference_words(element.tables, specimen, row["nearest_taxon"], alpha)
+        if not words:
+            continue
+        own = portraits[portraits["specimen"] == specimen].to_dict("records")
+        own = sorted(own, key=lambda one: one["figure"] != "heat")  # the whole bone first
+        paths = [(FIGURES[one["figure"]], f"queries/{one['file']}") for one in own]
+        found.append(
+            {
+                "specimen": specimen,
+                "words": words,
+                "failed": failed_surfaces(element, specimen),
+                "figures": [
+                    _figure(figure, element.figures[path], file=path, specimen=specimen)
+                    for figure, path in paths
+                ],
+                "tables": [
+                    _query_table(about, part, alpha)
+                    for about in TABLES.values()
+                    if about.page and about.section == _OF_QUERIES
+                    if len(part := _best(element.tables[about.name], specimen))
+                ],
+            }
+        )
+    return found
+
+
 def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
-    sample, prepared = _sample(element), dict(element.notes["prepare"])
+    counts = sample_counts(element.tables)
     return {
         "name": element.name,
         "label": element.name.replace("_", " "),
         "place": f"element-{element.name}",
-        "sample": sample,
-        "facts": " ".join(
-            sample_facts(
-                sample,
-                prepared | {"description": sentence(prepared["description"])},
-                element.notes["slide"],
-                element.notes["superimpose"]["symmetric"],
-            )
-        ),
+        "counts": _rows(counts[counts["role"] == "known"], SAMPLE.headings("page")),
+        "aside": _aside(element),
+        "facts": " ".join(sample_words(element)),
         "trust": trust_words(element.tables, element.notes, alpha),
-        "trust_tables": _of_section(element, "data"),
-        "trust_figures": _figures(element, "data"),
         "trouble": [*trouble_words(element), *small_taxa(element)],
+        "lacking": as_plain(nothing_to_compare(element)),
         "sections": _sections(element),
         "differences": _differences(element, alpha),
         "meshes": _rows(element.tables["meshes"], TABLES["meshes"].headings("page")),
-        "mesh_files": element.tables["meshes"]["file"].tolist(),
         "viewer": element.viewer,
         "notes": element.notes,
     }
@@ -315,8 +241,6 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
 
 def render_page(
     *,
-    title: str,
-    notice: str,
     settings: Settings,
     elements: Sequence[ElementContent],
     joined: Mapping[str, pd.DataFrame],
@@ -327,7 +251,11 @@ def render_page(
     provenance: Mapping[str, Any],
     not_digitised: Sequence[str] = (),
 ) -> str:
-    """Make the page."""
+    """Make the page, complete in itself.
+
+    `proportions` is the SVG of relative sizes of elements, `changes` what changed since the last
+    complete run, by element; `not_digitised` are queries of which no element is digitised.
+    """
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
@@ -335,33 +263,27 @@ def render_page(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["plain"] = as_plain
+    environment.globals["said"] = said
+    plain, in_3d = settings.plain(), any(element.viewer for element in elements)
+    shown = flat_settings({name: plain[name] for name in _SETTINGS})
+    figure = _figure(FIGURES["proportions"], proportions)
     return environment.get_template("page.html.jinja").render(
-        title=title,
-        notice=notice,
-        caution=as_html(said("verdict", "caution")),
         percent=percent,
-        uncorrected=as_plain(said("methods_verdict", "uncorrected", settings.tests.alpha)),
         not_digitised=not_digitised,
         verdicts=_verdicts(elements, joined),
-        joined=[_shown(joined, about) for about in JOINED.values() if about.page],
-        elements=[
-            _element(element, settings.tests.alpha) | {"magnify": settings.figures.magnify}
-            for element in elements
-        ],
+        joined=_tables(joined, "together"),
+        elements=[_element(element, settings.tests.alpha) for element in elements],
         suspected=_suspected(elements),
         noticed=_noticed(check, elements),
         settings=settings,
-        settings_shown=_settings({name: settings.plain()[name] for name in _SETTINGS}),
+        settings_shown={key.replace(".", ": "): _set(value) for key, value in shown.items()},
         versions=versions,
         data_title=QUESTIONS["data"],
-        proportions=(
-            {"about": FIGURES["proportions"], "source": _picture(proportions)}
-            if len(joined["proportions"])
-            else None
-        ),
+        proportions=figure if len(joined["proportions"]) else None,
         changes=changes,
         provenance=provenance,
         script_digest=script_digest(),
-        viewer_style=viewer_style() if any(element.viewer for element in elements) else "",
-        viewer_scripts=viewer_scripts() if any(element.viewer for element in elements) else "",
+        viewer_style=viewer_style() if in_3d else "",
+        viewer_scripts=viewer_scripts() if in_3d else "",
     )

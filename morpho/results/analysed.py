@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from typing import Any, Protocol
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
-__all__ = ["Analysed"]
+from morpho.results.store import ElementResults
+from morpho.results.tables import ALL_ELEMENTS, JOINED, TABLES
+
+__all__ = ["Analysed", "read_analysed", "read_tables"]
 
 
-class Analysed(Protocol):
+@dataclass(frozen=True)
+class Analysed:
     """An element: its name, its tables, and the notes of its steps."""
 
-    @property
-    def name(self) -> str:
-        """Name of the element."""
+    name: str
+    tables: Mapping[str, pd.DataFrame]
+    notes: Mapping[str, Mapping[str, Any]]
 
-    @property
-    def tables(self) -> Mapping[str, pd.DataFrame]:
-        """Its tables."""
 
-    @property
-    def notes(self) -> Mapping[str, Mapping[str, Any]]:
-        """Notes by step."""
+def read_tables(results: Path, element: str = ALL_ELEMENTS) -> dict[str, pd.DataFrame]:
+    """Every table described that an element has, or all elements together."""
+    stored = ElementResults(results, element)
+    names = JOINED if element == ALL_ELEMENTS else TABLES
+    there = {path.stem for path in (stored.folder / "tables").glob("*.csv")}
+    return {name: stored.table(name) for name in names if name in there}
+
+
+def read_analysed(results: Path, element: str) -> Analysed:
+    """Read tables and notes of an element."""
+    notes = {
+        path.stem: json.loads(path.read_text(encoding="utf-8"))
+        for path in sorted((results / element / "notes").glob("*.json"))
+    }
+    return Analysed(element, read_tables(results, element), notes)

@@ -8,10 +8,10 @@ import pytest
 import morpho
 from helpers import small_tables as small
 from morpho.inference.models.design import InferenceError
+from morpho.report.words.filters import sentence
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
-    sentence,
     trouble_words,
 )
 from morpho.steps.trouble import Trouble

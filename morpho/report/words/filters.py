@@ -14,6 +14,7 @@ from morpho.wording import counted, listed, number, p_value_words, p_words, perc
 
 __all__ = [
     "END", "FILTERS", "NAME", "TESTS", "is_probability", "marked", "marked_name", "probability",
+    "sentence",
 ]  # fmt: skip
 
 # Marks of a name that no name can hold: what cannot be printed is taken out of names.
@@ -21,7 +22,7 @@ NAME, END = "\x02", "\x04"
 
 
 def marked_name(value: Any) -> Markup:
-    """Mark what the user wrote, which is text whatever stands in it; unprintable signs are blanks."""
+    """Mark what the user wrote, as text whatever stands in it; unprintable signs are blanks."""
     plain = "".join(sign if sign.isprintable() else " " for sign in str(value))
     return Markup(f"{NAME}{plain}{END}")
 
@@ -125,6 +126,14 @@ def _rows(element: Analysed, table: str) -> list[dict[Any, Any]]:
     return [] if given is None else given.to_dict("records")
 
 
+def sentence(text: str) -> str:
+    """A text as a sentence: a capital at its beginning and a stop at its end."""
+    text = text.strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?", "…")) else ".")
+
+
 def _first_large(text: Markup) -> Markup:
     """Words with a capital at their beginning."""
     begun = text.lstrip()
@@ -151,6 +160,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "having": _having,
     "rows": _rows,
     "first_large": _first_large,
+    "sentence": sentence,
     "level": _words("{:g}".format),
     "without_stop": lambda text: marked_name(str(text).rstrip(".")),
 }

@@ -115,7 +115,7 @@ def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
 def findings(
     settings: Any, elements: Sequence[Analysed], told: Mapping[str, Mapping[str, Told]]
 ) -> dict[str, list[Markup]]:
-    """Write the results section: for each element paragraphs on data, known taxa, sample and queries.
+    """Write the results section: of each element paragraphs on data, taxa, sample and queries.
 
     What a table does not hold is not spoken of, and a test that does not reject is never called
     proof.

@@ -25,7 +25,7 @@ def suspects(suspicions: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str, str]:
-    """A suspected slip as the check tells it; one of several digitisations of a specimen is named."""
+    """A suspected slip as the check tells it; one of several digitisations of a bone is named."""
     parts = [f"{name} {quoted(row[name])}" for name in ("replicate", "observer") if row[name]]
     label = listed(parts) if repeated and parts else ""
     found, remedy = said("suspicions", "found", row, label), said("suspicions", "remedy")

@@ -6,6 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from morpho.report.words.filters import sentence
 from morpho.report.words.writing import as_plain, said
 from morpho.results.analysed import Analysed
 
@@ -13,21 +14,12 @@ __all__ = [
     "failed_surfaces",
     "nothing_to_compare",
     "reason_words",
-    "sentence",
     "small_taxa",
     "trouble_words",
 ]
 
 # Steps in the order of the analysis, whatever order the notes were read in; others follow.
 _STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "differ")
-
-
-def sentence(text: str) -> str:
-    """A text as a sentence: a capital at its beginning and a stop at its end."""
-    text = text.strip()
-    if not text:
-        return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?", "…")) else ".")
 
 
 def reason_words(row: dict[str, Any]) -> str:

@@ -9,22 +9,16 @@ import pandas as pd
 from markupsafe import Markup
 
 from morpho.report.words.writing import as_plain, paragraphs, said
+from morpho.results.analysed import Analysed
 
-__all__ = ["sample_facts", "trust_words"]
+__all__ = ["sample_words", "trust_words"]
 
 Tables = Mapping[str, pd.DataFrame]
 
 
-def sample_facts(
-    counts: Mapping[str, Any],
-    prepared: Mapping[str, Any],
-    slid: Mapping[str, Any],
-    symmetric: bool,
-) -> list[str]:
+def sample_words(element: Analysed) -> list[str]:
     """Sentences on who was analysed and on what."""
-    left_out = prepared["curves_left_out"] + slid["patches_left_out"]
-    text = said("trust", "sample", counts, prepared, slid, left_out, symmetric)
-    return [as_plain(part) for part in paragraphs(text)]
+    return [as_plain(part) for part in paragraphs(said("trust", "sample", element))]
 
 
 def _error(tables: Tables, notes: Mapping[str, Any], alpha: float) -> list[Markup]:

@@ -1,4 +1,4 @@
-"""Sentences from templates, and the three ways to write them: for a page, as Markdown, plain.
+"""Sentences from templates, and the two ways to write them: as Markdown, and plain as on the page.
 
 A template holds our own words as literal text. Whatever it puts in between double braces is the
 user's, and is marked as it passes, unless a filter or another macro has made words of it; so no
@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from morpho.report.words.filters import END, FILTERS, NAME, TESTS, marked
 from morpho.report.words.sources import REFERENCES
 
-__all__ = ["as_html", "as_markdown", "as_plain", "cited", "paragraphs", "said"]
+__all__ = ["as_markdown", "as_plain", "cited", "paragraphs", "said"]
 
 # The mark of a citation, beside that of a name.
 _CITED = "\x03"
@@ -85,11 +85,6 @@ def paragraphs(text: str) -> list[Markup]:
     return [Markup(part) for part in map(_closed_up, _BETWEEN.split(text)) if part]
 
 
-def as_html(text: str) -> Markup:
-    """Write marked text for a page: escaped, citations as (Author year)."""
-    return escape(as_plain(text))
-
-
 def as_markdown(text: str) -> str:
     """Write marked text as Markdown, citations as ``[@key; @key]``."""
 
@@ -103,7 +98,10 @@ def as_markdown(text: str) -> str:
 
 
 def as_plain(text: str) -> str:
-    """Write marked text as plain text, citations as (Author year; Author year)."""
+    """Write marked text as plain text, citations as (Author year; Author year).
+
+    A page escapes it.
+    """
 
     def shown(found: re.Match[str]) -> str:
         if found[1] == NAME:

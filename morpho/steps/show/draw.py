@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from operator import attrgetter
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
@@ -16,7 +17,14 @@ if TYPE_CHECKING:
     from morpho.results.describing import Figure
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["drawn_by", "needed", "run"]
+__all__ = ["draw", "drawn_by", "is_empty", "run"]
+
+
+def _rows_on(table: pd.DataFrame, query: Mapping[str, str]) -> pd.DataFrame:
+    """Rows on a query from its nearest taxon, at its own size where there are any."""
+    part = table[(table["specimen"] == query["specimen"]) & (table["taxon"] == query["taxon"])]
+    part = part.rename(columns={"specimen": "query"})
+    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
 
 
 def drawn_by(figure: Figure) -> Callable[..., Any]:
@@ -25,15 +33,8 @@ def drawn_by(figure: Figure) -> Callable[..., Any]:
     return getattr(import_module(f"morpho.drawing.figures.{module}"), name)
 
 
-def _rows_on(table: pd.DataFrame, query: dict[str, str]) -> pd.DataFrame:
-    """Rows on a query from its nearest taxon, at its own size where there are any."""
-    part = table[(table["specimen"] == query["specimen"]) & (table["taxon"] == query["taxon"])]
-    part = part.rename(columns={"specimen": "query"})
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
-
-
-def needed(
-    figure: Figure, config: StudyConfig, results: ElementResults, **query: str
+def _needed(
+    figure: Figure, config: StudyConfig, results: ElementResults, query: Mapping[str, str]
 ) -> dict[str, Any]:
     """What a figure is drawn from."""
 
@@ -53,15 +54,30 @@ def needed(
     return {key: sources[kind](name) for key, (kind, _, name) in whence.items()}
 
 
-def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
-    """Draw one figure of an element."""
+def is_empty(figure: Figure, config: StudyConfig, results: ElementResults) -> bool:
+    """Whether a figure holds only a message."""
+    nothing = getattr(drawn_by(figure), "nothing", None)
+    return nothing is not None and nothing(**_needed(figure, config, results, {}))
+
+
+def draw(
+    figure: Figure, config: StudyConfig, results: ElementResults, file: str, **query: str
+) -> list[Path]:
+    """Write a figure; one of a `specimen`, held against a `taxon`, only where it shows anything."""
     import matplotlib as mpl
 
     mpl.use("Agg")
     from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
-    about = FIGURES[figure]
+    drawn, given = drawn_by(figure), _needed(figure, config, results, query)
+    if query and drawn.nothing(**given):  # type: ignore[attr-defined]
+        return []
+    folder = results.folder / "figures"
     with figure_style():
-        made = drawn_by(about)(**needed(about, config, results))
-        save_figure(results.folder / "figures", figure, made)
+        return save_figure(folder / "queries" if query else folder, file, drawn(**given))
+
+
+def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
+    """Draw one figure of an element."""
+    draw(FIGURES[figure], config, results, figure)

@@ -19,8 +19,8 @@ from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_markdown, as_plain, cited
+from morpho.results.analysed import Analysed, read_analysed, read_tables
 from morpho.results.whole import whole
-from morpho.steps.show.element_results import Content, element_contents, joined_tables
 from morpho.workflow.provenance import versions
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ _NOTICE = (
 
 
 def _methods_and_results(
-    config: StudyConfig, elements: list[Content], joined: Mapping[str, pd.DataFrame]
+    config: StudyConfig, elements: list[Analysed], joined: Mapping[str, pd.DataFrame]
 ) -> list[tuple[int, str]]:
     """Methods and results as marked text."""
     settings = config.settings
@@ -86,9 +86,9 @@ def run(config: StudyConfig) -> None:
     """Write workbook, manuscript tables, methods and results, and references."""
     folder, settings = config.results / FOLDER, config.settings
     about: dict[str, Any] = {"title": settings.title, "notice": settings.notice}
-    elements = element_contents(config)
+    elements = [read_analysed(config.results, element) for element in config.elements]
     tables = {element.name: element.tables for element in elements}
-    joined = joined_tables(config)
+    joined = read_tables(config.results)
     book = workbook(stacked(tables) | dict(joined), **about)
     _write(folder / "tables.xlsx", book)
     tables = {name: with_remarks(own) for name, own in tables.items()}
