@@ -24,7 +24,7 @@ from morpho.report.words.trouble import (
 from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_plain, said
-from morpho.results.analysed import Analysed
+from morpho.results.analysed import Analysed, rows_on
 from morpho.results.describing import Figure, Table
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
@@ -178,8 +178,7 @@ def _query_table(about: Table, part: pd.DataFrame, alpha: float) -> dict[str, An
 
 def _best(table: pd.DataFrame, specimen: str) -> pd.DataFrame:
     """Rows on a query in order, at its own size where there are any, mirror images once."""
-    part = table[table["specimen"] == specimen]
-    part = part[part["size_heeded"] == bool(part["size_heeded"].any())]
+    part = rows_on(table, specimen)
     if "kind" in part:
         part = part[part["kind"].isin(["landmark", "distance"])]
     if "counted" in part:

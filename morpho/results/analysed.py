@@ -13,7 +13,7 @@ import pandas as pd
 from morpho.results.store import ElementResults
 from morpho.results.tables import ALL_ELEMENTS, JOINED, TABLES
 
-__all__ = ["Analysed", "read_analysed", "read_tables"]
+__all__ = ["Analysed", "read_analysed", "read_tables", "rows_on"]
 
 
 @dataclass(frozen=True)
@@ -40,3 +40,11 @@ def read_analysed(results: Path, element: str) -> Analysed:
         for path in sorted((results / element / "notes").glob("*.json"))
     }
     return Analysed(element, read_tables(results, element), notes)
+
+
+def rows_on(table: pd.DataFrame, specimen: str, taxon: str | None = None) -> pd.DataFrame:
+    """Rows on a query (from one taxon, if they say which), at its own size where there are any."""
+    part = table[table["specimen"] == specimen]
+    if taxon is not None and "taxon" in part:
+        part = part[part["taxon"] == taxon]
+    return part[part["size_heeded"] == bool(part["size_heeded"].any())]

@@ -52,10 +52,12 @@ def _typed(told: pd.Series, kind: str) -> pd.Series:
     return flags.astype(object).mask(blank, None) if kind == "maybe" and blank.any() else flags
 
 
-def _joined(rows: pd.DataFrame | Sequence[Any]) -> pd.DataFrame:
-    """A table, its rows, or its parts one below the other, as one table."""
+def _joined(rows: pd.DataFrame | Mapping[str, Any] | Sequence[Any]) -> pd.DataFrame:
+    """A table, its columns, its rows, or its parts one below the other, as one table."""
     if isinstance(rows, pd.DataFrame):
         return rows
+    if isinstance(rows, Mapping):
+        return pd.DataFrame(rows)
     if all(isinstance(part, pd.DataFrame) for part in rows):
         full = [part for part in rows if len(part)]
         return pd.concat(full) if full else pd.DataFrame()
@@ -109,15 +111,21 @@ class ElementResults:
         return described(name).header()
 
     def write_table(
-        self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
+        self,
+        name: str,
+        rows: pd.DataFrame
+        | Mapping[str, Any]
+        | Sequence[Mapping[str, Any]]
+        | Sequence[pd.DataFrame],
     ) -> None:
         """Write a table with its columns in the order that is described.
 
         Parameters
         ----------
         name : str
-        rows : DataFrame, or sequence of mappings or of DataFrames
-            The table, its rows or its parts. Where there are none, its header alone is written.
+        rows : DataFrame, mapping, or sequence of mappings or of DataFrames
+            The table, its columns, its rows or its parts. Where there are none, its header alone
+            is written.
 
         Raises
         ------

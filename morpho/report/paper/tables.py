@@ -12,6 +12,7 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from morpho.report.paper.workbook import stacked
 from morpho.report.words.filters import is_probability, probability
+from morpho.results.analysed import rows_on
 from morpho.results.columns import ROLE, SPECIMEN, TAXON
 from morpho.results.describing import Column, Table
 from morpho.results.tables import JOINED, TABLES
@@ -85,8 +86,7 @@ def sample_counts(tables: Tables) -> pd.DataFrame:
 def _ranked(tables: Tables, specimen: str) -> list[str]:
     """The distances that set a query apart best, at its own size where that can be heeded."""
     table = tables["measurement_ranking"]
-    table = table[(table["specimen"] == specimen) & (table["kind"] == "distance")]
-    table = table[table["size_heeded"] == bool(table["size_heeded"].any())]
+    table = rows_on(table[table["kind"] == "distance"], specimen)
     return table.sort_values("rank", kind="stable")["measurement"].head(_DISTANCES).tolist()
 
 

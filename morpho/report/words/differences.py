@@ -10,16 +10,12 @@ from markupsafe import Markup
 
 from morpho.inference.differences.regions import ELSEWHERE
 from morpho.report.words.writing import as_plain, said
+from morpho.results.analysed import rows_on
 from morpho.results.directions import lengths_words
 
 __all__ = ["difference_words", "nothing_passes"]
 
 Tables = Mapping[str, pd.DataFrame]
-
-
-def _largest(part: pd.DataFrame) -> pd.DataFrame:
-    """Rows at the query's own size, or as it is where there are none."""
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
 
 
 def _landmarks(moved: pd.DataFrame, frame: str, alpha: float) -> Markup:
@@ -86,15 +82,10 @@ def _measurements(ranking: pd.DataFrame, alpha: float) -> Markup:
 
 def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) -> list[str]:
     """Sentences on where a query differs from its nearest taxon."""
-
-    def of(name: str) -> pd.DataFrame:
-        part = tables[name]
-        part = part[part["specimen"] == specimen]
-        part = part[part["taxon"] == taxon] if "taxon" in part else part
-        return _largest(part) if len(part) else part
-
-    moved, fits = of("displacements"), of("fits")
-    parts, ranking = of("region_displacements"), of("measurement_ranking")
+    moved, fits, parts, ranking = (
+        rows_on(tables[name], specimen, taxon)
+        for name in ("displacements", "fits", "region_displacements", "measurement_ranking")
+    )
     words = []
     if len(moved):
         frame = str(fits["frame"].iloc[0]) if len(fits) else ""

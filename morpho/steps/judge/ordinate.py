@@ -64,16 +64,14 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("shape_scores", table)
     results.write_table(
         "variance_per_axis",
-        pd.DataFrame(
-            {
-                "axis": np.arange(1, len(space.variance_) + 1),
-                "variance": space.variance_,
-                "share_of_variance": space.share_of_variance_,
-                "cumulative_share": np.cumsum(space.share_of_variance_),
-                "share_expected": space.threshold_,
-                "retained": np.arange(len(space.variance_)) < kept,
-            }
-        ),
+        {
+            "axis": np.arange(1, len(space.variance_) + 1),
+            "variance": space.variance_,
+            "share_of_variance": space.share_of_variance_,
+            "cumulative_share": np.cumsum(space.share_of_variance_),
+            "share_expected": space.threshold_,
+            "retained": np.arange(len(space.variance_)) < kept,
+        },
     )
     results.write_table("axis_shapes", _end_shapes(space, scores[known], given))
     results.write_notes(

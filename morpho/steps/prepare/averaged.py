@@ -13,9 +13,10 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.replicates import average_replicates
 from morpho.shape.semilandmarks.curves import resample
 from morpho.study.landmarks.reading import DIGITISATION
+from morpho.study.scheme.points import Layout
 from morpho.study.scheme.reading import Curve, Scheme
 
-__all__ = ["Bones", "average_bones", "digitisation_arrays"]
+__all__ = ["Bones", "average_bones", "digitisation_arrays", "points_of"]
 
 Array = NDArray[np.float64]
 
@@ -73,21 +74,16 @@ def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) ->
     """Average the digitisations of each specimen, landmarks and curves alike."""
     keys, X = digitisation_arrays(rows, scheme.landmark_names)
     place = {name: i for i, name in enumerate(scheme.landmark_names)}
-    parts, lengths = [X], []
-    for curve in scheme.curves if curves else ():
+    chosen, none = scheme.curves if curves else (), np.empty((0, 3))
+    parts = [X]
+    for curve in chosen:
         found = _curve_points(rows, curve)
-        none = np.empty((0, 3))
+        start, end = place[curve.start], place[curve.end]
         lines = [
-            _dense_curve(
-                found.get(tuple(key), none),
-                x[place[curve.start]],
-                x[place[curve.end]],
-                curve,
-            )
+            _dense_curve(found.get(tuple(key), none), x[start], x[end], curve)
             for key, x in zip(keys.to_numpy(), X, strict=True)
         ]
         parts.append(np.stack(lines))
-        lengths.append(len(lines[0]))
     everything = np.concatenate(parts, axis=1)
     specimens, counts = np.unique(keys["specimen"].to_numpy(dtype=str), return_counts=True)
     means = np.stack(
@@ -96,13 +92,23 @@ def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) ->
             for name in specimens
         ]
     )
-    k = len(place)
-    landmarks = means[:, :k]
-    polylines, at = {}, k
-    for curve, length in zip(scheme.curves if curves else (), lengths, strict=True):
+    ends_of_parts = np.cumsum([part.shape[1] for part in parts])
+    landmarks, *inner, _ = np.split(means, ends_of_parts, axis=1)
+    polylines = {}
+    for curve, points in zip(chosen, inner, strict=True):
         ends = [landmarks[:, [place[name]]] for name in (curve.start, curve.end)]
-        line = np.concatenate([ends[0], means[:, at : at + length], ends[1]], axis=1)
+        line = np.concatenate([ends[0], points, ends[1]], axis=1)
         line[np.isnan(line).any(axis=(1, 2))] = np.nan
         polylines[curve.name] = line
-        at += length
     return Bones(specimens.tolist(), counts, landmarks, polylines)
+
+
+def points_of(bones: Bones, layout: Layout) -> Array:
+    """Landmarks and equally spaced semilandmarks of the curves; NaN where missing."""
+    X = np.full((len(bones.specimens), len(layout.names), 3), np.nan)
+    X[:, : bones.landmarks.shape[1]] = bones.landmarks
+    for name, points in layout.curves.items():
+        for i, line in enumerate(bones.polylines[name]):
+            if not np.isnan(line).any():
+                X[i, points[1:-1]] = resample(line, len(points) - 2)
+    return X

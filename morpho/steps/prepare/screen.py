@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.inference.data.screening import screen
 from morpho.results.store import ElementResults
+from morpho.results.tables import TABLES
 from morpho.steps.prepare.averaged import digitisation_arrays
 from morpho.steps.trouble import Trouble
 from morpho.study.element import read_element
@@ -20,10 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["run", "suspected_slips"]
 
-_COLUMNS = [
-    "specimen", "replicate", "observer", "kind", "landmarks", "distance_before", "distance_after",
-    "threshold", "side", "true_names", "deviations", "times_usual", "factor",
-]  # fmt: skip
+_COLUMNS = TABLES["suspicions"].header()
 
 
 def suspected_slips(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from morpho.shape.surfaces.patches import closest_on_surface
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.streams import generator
 from morpho.study.reading.paths import safe_name
-from morpho.study.scans.reading import read_scan
+from morpho.study.scans.reading import scan_of
 from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme, read_scheme
 
@@ -45,13 +44,8 @@ class _Outlines:
         self.meshes: list[Any] = [None] * len(given["specimen"])
         if self.surface.size:
             for i, specimen in enumerate(given["specimen"].tolist()):
-                scan = config.scan_file(element, specimen)
-                if scan is None:
-                    continue
-                mesh = read_scan(scan, config.scan_units(element, specimen))
-                if given["mirrored"][i]:
-                    mesh.apply_transform(np.diag([1.0, 1.0, -1.0, 1.0]))
-                self.meshes[i] = mesh
+                turn = given["mirrored"][i]
+                self.meshes[i] = scan_of(config, element, specimen, mirrored=turn)
 
     def __call__(self, i: int, points: Array) -> tuple[Array, Array | None]:
         """Bring the semilandmarks of specimen i back; with the normals of the surface ones."""
@@ -125,32 +119,20 @@ def _completed(
 
 
 def _slid(
-    X: Array, known: NDArray[np.bool_], layout: Layout, settings: Semilandmarks, project: Callable
+    X: Array, known: NDArray[np.bool_], settings: Semilandmarks, outlines: _Outlines
 ) -> SlidingResult | None:
-    surfaces = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
+    layout, surfaces = outlines.layout, outlines.surface
     if not layout.curves and not surfaces.size:
         return None
     return slide(
         X,
         curves=list(layout.curves.values()),
         surfaces=surfaces if surfaces.size else None,
-        project=project,
+        project=outlines,
         criterion=settings.criterion,
         max_passes=settings.passes,
         tolerance=_TOLERANCE,
         known=known,
-    )
-
-
-def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
-    if result is None:
-        return pd.DataFrame()
-    return pd.DataFrame(
-        {
-            "pass": np.arange(len(result.energy)),
-            "change": [np.nan, *result.changes],
-            "minimised": result.energy,
-        }
     )
 
 
@@ -199,36 +181,30 @@ def _recovery(
     given: dict,
     layout: Layout,
     method: str,
-    seed: int,
-    element: str,
-) -> pd.DataFrame:
+    rng: np.random.Generator,
+) -> dict[str, Any]:
     """Hide each landmark of each complete known specimen in turn, and see how it is found."""
     landmarks = np.array(layout.kinds) == "landmark"
     complete = given["known"] & ~missing[:, landmarks].any(axis=1)
-    partners = None
-    if layout.partners is not None:
-        partners = layout.partners[landmarks]
     if complete.sum() < 8:
-        return pd.DataFrame()
+        return {}
     try:
         found = hide_and_seek(
             X[complete][:, landmarks],
             taxa=given["taxon"][complete],
             method=method,
-            partners=partners,
-            random_state=generator(seed, element, "slide", "recovery"),
+            partners=None if layout.partners is None else layout.partners[landmarks],
+            random_state=rng,
         )
     except ShapeError:  # with one of them hidden, too few landmarks are left to find it by
-        return pd.DataFrame()
-    return pd.DataFrame(
-        {
-            "landmark": np.array(layout.names)[landmarks],
-            "estimated_by": found.estimated,
-            "error_mm": found.error_mm,
-            "error_in_spread": found.error_in_spread,
-            "coverage": found.coverage,
-        }
-    )
+        return {}
+    return {
+        "landmark": np.array(layout.names)[landmarks],
+        "estimated_by": found.estimated,
+        "error_mm": found.error_mm,
+        "error_in_spread": found.error_in_spread,
+        "coverage": found.coverage,
+    }
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -249,9 +225,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     X = _assemble(given, layout, carried if patches else None)
     missing = np.asarray(np.isnan(X).any(axis=2))
     X, _ = _completed(X, known, layout, method)
-    result = _slid(
-        X, known, layout, settings.semilandmarks, _Outlines(config, element, given, layout)
-    )
+    outlines = _Outlines(config, element, given, layout)
+    result = _slid(X, known, settings.semilandmarks, outlines)
     X = X if result is None else result.coordinates
     # estimates and draws anew, among bones whose semilandmarks have slid
     X, estimator = _completed(np.where(missing[..., None], np.nan, X), known, layout, method)
@@ -276,9 +251,19 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         **{key: given[key] for key in ("specimen", "taxon", "known")},
     )
     results.write_table("estimated_points", _estimates(missing, X, draws, given, layout))
-    results.write_table("sliding", _sliding_table(result))
+    results.write_table(
+        "sliding",
+        []
+        if result is None
+        else {
+            "pass": np.arange(len(result.energy)),
+            "change": [np.nan, *result.changes],
+            "minimised": result.energy,
+        },
+    )
     results.write_table("carried_points", [] if carried is None else carried)
-    results.write_table("recovery", _recovery(X, missing, given, layout, method, seed, element))
+    rng = generator(seed, element, "slide", "recovery")
+    results.write_table("recovery", _recovery(X, missing, given, layout, method, rng))
     results.write_notes(
         "slide",
         {

@@ -102,15 +102,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("mean_shape", shape)
     results.write_table(
         "centroid_size",
-        pd.DataFrame(
-            {
-                "specimen": specimens,
-                "taxon": given["taxon"],
-                "role": np.where(known, "known", "query"),
-                "centroid_size_mm": size,
-                "log_centroid_size": np.log(size),
-            }
-        ),
+        {
+            "specimen": specimens,
+            "taxon": given["taxon"],
+            "role": np.where(known, "known", "query"),
+            "centroid_size_mm": size,
+            "log_centroid_size": np.log(size),
+        },
     )
     results.write_notes(
         "superimpose",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,58 +43,31 @@ _STEPS = ["x_mm", "y_mm", "z_mm"]
 _KEPT = 40
 
 
-@dataclass(frozen=True)
 class _ComparedBones:
-    """Known specimens and queries, superimposed and in mm."""
+    """Known specimens and queries of an element, superimposed and in mm."""
 
-    mean: Array  # in the anatomical frame, at unit centroid size
-    # the point on the other side of each, where the symmetric part of the bones is analysed
-    partners: NDArray[np.intp] | None
-    directions: Directions
-    # 1 or -1 where that way along the axis across leads away from the midline; else 0
-    outward: Array
-    frame: dict[str, str]  # by specimen, what its directions are told in
-    shapes: Array
-    in_mm: Array
-    size: Array
-    log_size: Array
-    taxon: NDArray[Any]
-    known: NDArray[np.bool_]
-    specimen: list[str]
-    point: list[str]
-    kind: NDArray[Any]
-    missing: NDArray[np.bool_]  # points that are estimated
-
-
-def _compared_bones(results: ElementResults, scheme: Scheme) -> _ComparedBones:
-    """Read the bones of an element."""
-    given, placed = results.arrays("configurations"), results.arrays("superimposed")
-    notes, side = results.notes("superimpose"), results.notes("prepare")["side"]
-    partners = given["partners"] if notes["symmetric"] else None
-    across = None if partners is None else axis_across(placed["mean"], partners)
-    directions = Directions(notes["towards"], notes["away"], across[0] if across else None)
-    mirrored = results.table("specimens").set_index("specimen")["mirrored"]
-    unsure = not (scheme.axes and scheme.axes["z"].start)
-    return _ComparedBones(
-        placed["mean"],
-        partners,
-        directions,
-        across[1] if across else np.zeros(len(placed["mean"])),
-        {
-            name: directions.frame(side, bool(mirrored[name]), unsure)
-            for name in given["specimen"].tolist()
-        },
-        superimposed_shapes(placed),
-        given["coordinates"],
-        np.exp(placed["log_size"]),
-        placed["log_size"],
-        given["taxon"],
-        given["known"],
-        given["specimen"].tolist(),
-        given["point"].tolist(),
-        given["kind"],
-        estimated_points(results, given),
-    )
+    def __init__(self, results: ElementResults, scheme: Scheme) -> None:
+        given, placed = results.arrays("configurations"), results.arrays("superimposed")
+        notes, side = results.notes("superimpose"), results.notes("prepare")["side"]
+        self.mean = placed["mean"]  # in the anatomical frame, at unit centroid size
+        # the point on the other side of each, where the symmetric part of the bones is analysed
+        self.partners = given["partners"] if notes["symmetric"] else None
+        across = None if self.partners is None else axis_across(self.mean, self.partners)
+        self.directions = Directions(notes["towards"], notes["away"], across[0] if across else None)
+        # 1 or -1 where that way along the axis across leads away from the midline; else 0
+        self.outward = across[1] if across else np.zeros(len(self.mean))
+        self.shapes, self.in_mm = superimposed_shapes(placed), given["coordinates"]
+        self.log_size, self.size = placed["log_size"], np.exp(placed["log_size"])
+        self.taxon, self.known, self.kind = given["taxon"], given["known"], given["kind"]
+        self.specimen: list[str] = given["specimen"].tolist()
+        self.point: list[str] = given["point"].tolist()
+        self.missing = estimated_points(results, given)  # points that are estimated
+        mirrored = results.table("specimens").set_index("specimen")["mirrored"]
+        unsure = not (scheme.axes and scheme.axes["z"].start)
+        self.frame = {  # what directions are told in
+            name: self.directions.frame(side, bool(mirrored[name]), unsure)
+            for name in self.specimen
+        }
 
 
 def _compared(results: ElementResults, which: str, taxa: Sequence[str]) -> dict[str, list[str]]:
@@ -211,19 +183,19 @@ def _compared_lengths(ratio: Measurement) -> tuple[frozenset[int], frozenset[int
     return frozenset(ratio.points[:2]), frozenset(ratio.points[2:])
 
 
-def _tidy(measured: Array, family: list[Measurement], bones: _ComparedBones) -> pd.DataFrame:
-    """Rows of measured values: a row for each measurement and specimen."""
-    n, m = measured.shape
-    role = np.where(bones.known, "known", "query")
+def _tidy(
+    values: Array, family: list[Measurement], who: str, specimens: Sequence[str], taxa: NDArray[Any]
+) -> pd.DataFrame:
+    """Rows of measured values: a row for each measurement and specimen, named in a column `who`."""
+    n, m = values.shape
     return pd.DataFrame(
         {
-            "specimen": np.tile(np.array(bones.specimen, dtype=object), m),
-            "taxon": np.tile(bones.taxon.astype(object), m),
-            "role": np.tile(role.astype(object), m),
+            who: np.tile(np.array(specimens, dtype=object), m),
+            "taxon": np.tile(taxa.astype(object), m),
             "measurement": np.repeat(np.array([one.name for one in family], dtype=object), n),
             "kind": family[0].kind,
             "unit": family[0].unit,
-            "value": measured.T.ravel(),
+            "value": values.T.ravel(),
         }
     )
 
@@ -233,20 +205,9 @@ def _at_size(
 ) -> pd.DataFrame:
     """The known specimens' values at the size of a query: a row for each of both."""
     known, at = bones.known, bones.log_size[bones.specimen.index(specimen)]
-    log_size, taxon = bones.log_size[known], bones.taxon[known]
-    moved = values_at_size(measured[known], family, taxon, log_size, float(at))
-    names = np.array(bones.specimen, dtype=object)[known]
-    return pd.DataFrame(
-        {
-            "specimen": specimen,
-            "measurement": np.repeat(np.array([m.name for m in family], dtype=object), len(names)),
-            "kind": family[0].kind,
-            "unit": family[0].unit,
-            "known_specimen": np.tile(names, len(family)),
-            "taxon": np.tile(taxon.astype(object), len(family)),
-            "value": moved.T.ravel(),
-        }
-    )
+    taxon, names = bones.taxon[known], np.array(bones.specimen, dtype=object)[known]
+    moved = values_at_size(measured[known], family, taxon, bones.log_size[known], float(at))
+    return _tidy(moved, family, "known_specimen", names, taxon).assign(specimen=specimen)
 
 
 def _families(scheme: Scheme, points: list[str], landmarks: list[str]) -> list[list[Measurement]]:
@@ -284,13 +245,9 @@ def _measurement_tables(
     """Take all measurements, and hold the queries' against those of the taxa."""
     X = np.where(bones.missing[..., None], np.nan, bones.in_mm)
     landmarks = [p for p, kind in zip(bones.point, bones.kind, strict=True) if kind == "landmark"]
-    known = bones.known
+    known, role = bones.known, np.where(bones.known, "known", "query")
     asked = [bones.specimen.index(name) for name in compared]
-    values: list[pd.DataFrame] = []
-    summaries: list[pd.DataFrame] = []
-    rankings: list[pd.DataFrame] = []
-    ranges: list[pd.DataFrame] = []
-    at_size: list[pd.DataFrame] = []
+    values, summaries, rankings, ranges, at_size = (list[pd.DataFrame]() for _ in range(5))
     named = {one.name for one in scheme.measurements}
     chosen = set(named)
     for whole in _families(scheme, bones.point, landmarks):
@@ -302,11 +259,11 @@ def _measurement_tables(
             for name in left:
                 trouble.note("", "mirrors_another", measurement=name)
         measured = measure(X, family, images)
-        values.append(_tidy(measured, family, bones))
+        table = _tidy(measured, family, "specimen", bones.specimen, bones.taxon)
+        values.append(table.assign(role=np.tile(role, len(family))))
         summaries.append(taxon_measurements(measured[known], family, bones.taxon[known]))
         widths = _widths(family, bones)
         for heeded in (False, True) if asked else ():
-            sizes = (bones.log_size[known], bones.log_size[asked]) if heeded else (None, None)
             try:
                 found = compare_measurements(
                     measured[known],
@@ -314,8 +271,8 @@ def _measurement_tables(
                     bones.taxon[known],
                     measured[asked],
                     names=list(compared),
-                    log_size=sizes[0],
-                    query_log_size=sizes[1],
+                    log_size=bones.log_size[known] if heeded else None,
+                    query_log_size=bones.log_size[asked] if heeded else None,
                 )
             except Refusal as error:
                 trouble.refused(f"{family[0].kind}s", error, size_heeded=heeded)
@@ -360,7 +317,7 @@ def _tell_left_out(scheme: Scheme, points: list[str], trouble: Trouble) -> None:
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write displacements, regions and measurements."""
     scheme = read_scheme(config.scheme_path(element), element)
-    bones = _compared_bones(results, scheme)
+    bones = _ComparedBones(results, scheme)
     taxa = np.unique(bones.taxon[bones.known]).astype(str).tolist()
     compared = _compared(results, config.settings.differences.against, taxa)
     own = results.notes("place")["own_slopes"]

@@ -8,23 +8,17 @@ from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from morpho.results.analysed import rows_on
 from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from morpho.results.describing import Figure
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["draw", "drawn_by", "is_empty", "run"]
 
-
-def _rows_on(table: pd.DataFrame, query: Mapping[str, str]) -> pd.DataFrame:
-    """Rows on a query from its nearest taxon, at its own size where there are any."""
-    part = table[(table["specimen"] == query["specimen"]) & (table["taxon"] == query["taxon"])]
-    part = part.rename(columns={"specimen": "query"})
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
+_RENAMED = {"specimen": "query"}
 
 
 def drawn_by(figure: Figure) -> Callable[..., Any]:
@@ -47,7 +41,7 @@ def _needed(
         "arrays": results.arrays,
         "notes": notes,
         "settings": lambda name: attrgetter(name)(config.settings),
-        "rows": lambda name: _rows_on(results.table(name), query),
+        "rows": lambda name: rows_on(results.table(name), **query).rename(columns=_RENAMED),
         "query": query.__getitem__,
     }
     whence = {key: source.partition(":") for key, source in figure.needs.items()}
