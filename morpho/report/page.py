@@ -227,7 +227,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "counts": _rows(counts[counts["role"] == "known"], SAMPLE.headings("page")),
         "aside": _aside(element),
         "facts": " ".join(sample_words(element)),
-        "trust": trust_words(element.tables, element.notes, alpha),
+        "trust": trust_words(element, alpha),
         "trouble": [*trouble_words(element), *small_taxa(element)],
         "lacking": as_plain(nothing_to_compare(element)),
         "sections": _sections(element),
@@ -246,14 +246,14 @@ def render_page(
     proportions: bytes,
     check: pd.DataFrame,
     versions: Mapping[str, str],
-    changes: Mapping[str, Sequence[str]],
+    changes: Mapping[str, Sequence[Mapping[str, Any]]],
     provenance: Mapping[str, Any],
     not_digitised: Sequence[str] = (),
 ) -> str:
     """Make the page, complete in itself.
 
-    `proportions` is the SVG of relative sizes of elements, `changes` what changed since the last
-    complete run, by element; `not_digitised` are queries of which no element is digitised.
+    `proportions` is the SVG of relative sizes of elements, `changes` those of `compared` since
+    the last complete run; `not_digitised` are queries of which no element is digitised.
     """
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),

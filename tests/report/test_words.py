@@ -539,7 +539,7 @@ def test_observers_differ_only_where_a_test_says_so(p, told):
     element.notes["measure"]["observer_p_value"] = p
     element.tables["suspicions"] = pd.DataFrame()
     element.tables["recovery"] = element.tables["carried_points"] = pd.DataFrame()
-    text = trust_words(element.tables, element.notes, 0.05)[0]
+    text = trust_words(element, 0.05)[0]
     assert ("bserver" in text) == bool(told)
     assert told in text
     assert "not known" not in text
@@ -600,7 +600,7 @@ def test_estimated_curves_say_why():
     )
     element.tables["suspicions"] = element.tables["recovery"] = pd.DataFrame()
     element.tables["carried_points"] = pd.DataFrame()
-    words = trust_words(element.tables, element.notes, 0.05)
+    words = trust_words(element, 0.05)
     assert (
         "Estimated in oak e: 1 semilandmark of face, as it was not found on a scan; 2 "
         "semilandmarks of rim, as the end of its curve at p is missing." in words

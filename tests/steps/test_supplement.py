@@ -16,8 +16,8 @@ import pytest
 import yaml
 
 from helpers import invented
+from helpers.told import change_words
 from morpho.report.paper.tables import manuscript_tables
-from morpho.report.words.changes import change_words
 from morpho.results.analysed import read_tables
 from morpho.results.tables import TABLES
 from morpho.steps.__main__ import STEPS

@@ -18,23 +18,6 @@ __all__ = ["difference_words", "nothing_passes"]
 Tables = Mapping[str, pd.DataFrame]
 
 
-def _landmarks(moved: pd.DataFrame, frame: str, alpha: float) -> Markup:
-    moved, heeded = moved[moved["counted"]], bool(moved["size_heeded"].iloc[0])
-    passed = moved["p_value_false_discovery"] <= alpha
-    own = moved["kind"] == "landmark"
-    facts = {
-        "taxon": str(moved["taxon"].iloc[0]),
-        "heeded": heeded,
-        "frame": frame,
-        "landmarks": int(own.sum()),
-        "paired": bool((moved.loc[own, "other_side"] != "").any()),
-        "passed": moved[own & passed].sort_values("rank").to_dict("records"),
-        "semilandmarks": int((~own).sum()),
-        "off": int((~own & passed).sum()),
-    }
-    return said("differences", "landmarks", facts, alpha)
-
-
 def _regions(parts: pd.DataFrame, alpha: float) -> Markup:
     parts = parts.sort_values("share_of_displacement", ascending=False)
     p = parts["share_p_value_false_discovery"]
@@ -89,7 +72,8 @@ def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) ->
     words = []
     if len(moved):
         frame = str(fits["frame"].iloc[0]) if len(fits) else ""
-        words.append(_landmarks(moved, frame, alpha))
+        rows = moved[moved["counted"]].to_dict("records")
+        words.append(said("differences", "landmarks", rows, frame, alpha))
     if len(fits):
         words.append(said("differences", "fits", fits.iloc[0].to_dict()))
     if len(parts):

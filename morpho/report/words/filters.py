@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from numbers import Integral
 from typing import Any
 
+import pandas as pd
 from jinja2 import Undefined
 from markupsafe import Markup
 
@@ -159,6 +160,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "among": _among,
     "having": _having,
     "rows": _rows,
+    "median": lambda values: pd.Series(list(values), dtype=float).median(),
     "first_large": _first_large,
     "sentence": sentence,
     "level": _words("{:g}".format),

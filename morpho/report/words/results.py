@@ -14,7 +14,7 @@ from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import trouble_words
 from morpho.report.words.verdict import Told, left_out_whole
 from morpho.report.words.writing import said
-from morpho.results.analysed import Analysed
+from morpho.results.analysed import Analysed, rows_on
 
 __all__ = ["findings", "joined_findings"]
 
@@ -25,11 +25,6 @@ def _table(element: Analysed, name: str) -> pd.DataFrame:
     """A table, empty and without columns where the element has none or no rows in it."""
     given = element.tables.get(name)
     return pd.DataFrame() if given is None or given.empty else given
-
-
-def _of(element: Analysed, name: str, query: str) -> pd.DataFrame:
-    table = _table(element, name)
-    return table if table.empty else table[table["specimen"] == query]
 
 
 def _terms(element: Analysed) -> Rows:
@@ -45,26 +40,6 @@ def _terms(element: Analysed) -> Rows:
     return terms
 
 
-def _pairs(element: Analysed, alpha: float) -> Rows:
-    """Which pairs of taxa differ in mean shape, as they are and at one size, nearest first."""
-    found = []
-    for sized, part in element.tables["pairwise_distances"].groupby("size_heeded", sort=True):
-        tested = part[part["p_value_holm"].notna()]
-        rejected = tested["p_value_holm"] <= alpha
-        apart = tested[rejected].sort_values("distance", kind="stable")
-        if len(tested):
-            found.append(
-                {
-                    "sized": sized,
-                    "tested": len(tested),
-                    "apart": apart.to_dict("records"),
-                    "largest": apart["p_value_holm"].max(),
-                    "rest": tested[~rejected].to_dict("records"),
-                }
-            )
-    return found
-
-
 def _suspected(element: Analysed) -> Markup:
     """Known specimens whose digitisations look wrong."""
     suspicions, specimens = _table(element, "suspicions"), element.tables["specimens"]
@@ -77,12 +52,11 @@ def _suspected(element: Analysed) -> Markup:
 
 def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     """Distances to the nearest taxon of a query, at its own size where that was heeded."""
-    table = _of(element, "membership", query)
+    table = _table(element, "membership")
     if table.empty:
         return None
-    last = table[table["size_heeded"] == table["size_heeded"].max()]
-    row: dict[Any, Any] = last.sort_values("comparable_distance", kind="stable").iloc[0].to_dict()
-    return row
+    near = rows_on(table, query).sort_values("comparable_distance", kind="stable")
+    return near.iloc[0].to_dict() if len(near) else None
 
 
 def _queries(element: Analysed, told: Mapping[str, Told], alpha: float) -> Iterator[Markup]:
@@ -104,7 +78,7 @@ def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
     calibration = _table(element, "calibration_summary")
     each = left_out_whole(calibration) if len(calibration) else []
     yield said("results", "quality", element, alpha, observers)
-    yield said("results", "taxa", element, alpha, _terms(element), _pairs(element, alpha))
+    yield said("results", "taxa", element, alpha, _terms(element))
     sample = said("results", "sample", element, alpha, each, _suspected(element))
     yield from [sample] if sample.strip() else []
     yield from _queries(element, told, alpha)
@@ -123,20 +97,6 @@ def findings(
     return {one.name: list(_element(one, told[one.name], settings.tests.alpha)) for one in elements}
 
 
-def _ratio(rows: Rows) -> dict[str, Any]:
-    """Relative size of two elements of a query beside the taxa."""
-    ranged = [row for row in rows if row["ratio_minimum"] == row["ratio_minimum"]]
-    tested = [
-        row for row in rows if row["p_value_false_discovery"] == row["p_value_false_discovery"]
-    ]
-    return {
-        "of": rows[0],
-        "outside": [row for row in ranged if row["outside_range"]],
-        "within": [row for row in ranged if not row["outside_range"]],
-        "least": max(tested, key=lambda row: row["p_value_false_discovery"], default=None),
-    }
-
-
 def joined_findings(
     joined: Mapping[str, pd.DataFrame], individually: Mapping[str, Markup]
 ) -> list[Markup]:
@@ -151,7 +111,7 @@ def joined_findings(
         taken = ratios[ratios["query_ratio"].notna()]
         told.append(
             Markup(" ").join(
-                said("results", "ratio", _ratio(part.to_dict("records")))
+                said("results", "ratio", part.to_dict("records"))
                 for _, part in taken.groupby(["specimen", "first", "second"], sort=True)
             )
         )

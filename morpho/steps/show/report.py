@@ -10,7 +10,6 @@ import pandas as pd
 
 from morpho import __version__
 from morpho.report.page import ElementContent, render_page
-from morpho.report.words.changes import change_words
 from morpho.report.words.meshes import with_remarks
 from morpho.results.analysed import read_analysed, read_tables
 from morpho.results.figures import FIGURES
@@ -64,7 +63,7 @@ def run(config: StudyConfig) -> None:
         proportions=proportions.read_bytes(),
         joined=read_tables(config.results),
         check=check,
-        changes=change_words(changes_since_last_run(config, elements)),
+        changes=changes_since_last_run(config, elements),
         provenance=record(config, times=False),
         not_digitised=_not_digitised(config, elements),
         versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
