@@ -14,7 +14,6 @@ from markupsafe import Markup
 
 from morpho.report.paper.tables import SAMPLE, cell, cells, sample_counts
 from morpho.report.words.differences import difference_words, nothing_passes
-from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
@@ -90,9 +89,9 @@ def _verdicts(
 def _suspected(elements: Sequence[Analysed]) -> dict[str, str]:
     """Suspected digitisations of each element that has any, for the head of the verdicts."""
     return {
-        element.name: as_plain(said("suspicions", "names", suspects(element.tables["suspicions"])))
+        element.name: as_plain(said("suspicions", "names", rows))
         for element in elements
-        if len(element.tables["suspicions"])
+        if (rows := element.tables["suspicions"].to_dict("records"))
     }
 
 
@@ -111,16 +110,6 @@ def _noticed(check: pd.DataFrame, elements: Sequence[Analysed]) -> list[dict[Any
             suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
             rows.append(dict.fromkeys(check.columns, "") | suspected | {"found": whole})
     return rows
-
-
-def _aside(element: Analysed) -> list[dict[Any, Any]]:
-    """Specimens that take no part, each with the reason."""
-    table = element.tables["specimens"]
-    share = {"smallest_share": element.notes["prepare"]["missing"]["smallest_share"]}
-    return [
-        row | {"reason": as_plain(said("trust", "set_aside", row | share))}
-        for row in table[~table["used"]].to_dict("records")
-    ]
 
 
 def _tables(tables: Mapping[str, pd.DataFrame], section: str) -> list[dict[str, Any]]:
@@ -219,13 +208,13 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
 
 
 def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
-    counts = sample_counts(element.tables)
+    counts, specimens = sample_counts(element.tables), element.tables["specimens"]
     return {
         "name": element.name,
         "label": element.name.replace("_", " "),
         "place": f"element-{element.name}",
         "counts": _rows(counts[counts["role"] == "known"], SAMPLE.headings("page")),
-        "aside": _aside(element),
+        "aside": specimens[~specimens["used"]].to_dict("records"),
         "facts": " ".join(sample_words(element)),
         "trust": trust_words(element, alpha),
         "trouble": [*trouble_words(element), *small_taxa(element)],

@@ -76,11 +76,8 @@ def sample_counts(tables: Tables) -> pd.DataFrame:
     """How many specimens of each taxon were digitised, and how many take part."""
     table = tables["specimens"]
     table = table.assign(taxon=table["taxon"].mask(table["role"] == "query", "–"))
-    rows = [
-        {"taxon": taxon, "role": role, "digitised": len(part), "used": int(part["used"].sum())}
-        for (role, taxon), part in table.groupby(["role", "taxon"], sort=True)
-    ]
-    return pd.DataFrame(rows, columns=["taxon", "role", "digitised", "used"])
+    counts = table.groupby(["role", "taxon"])["used"].agg(digitised="size", used="sum")
+    return counts.reset_index()[["taxon", "role", "digitised", "used"]].astype({"used": int})
 
 
 def _ranked(tables: Tables, specimen: str) -> list[str]:

@@ -10,7 +10,6 @@ from markupsafe import Markup
 
 from morpho.report.words.differences import difference_words
 from morpho.report.words.filters import marked_name
-from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import trouble_words
 from morpho.report.words.verdict import Told, left_out_whole
 from morpho.report.words.writing import said
@@ -46,7 +45,7 @@ def _suspected(element: Analysed) -> Markup:
     if suspicions.empty:
         return Markup()
     used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
-    found = suspects(suspicions[suspicions["specimen"].isin(used)])
+    found = suspicions[suspicions["specimen"].isin(used)].to_dict("records")
     return said("suspicions", "of_known", found) if found else Markup()
 
 
@@ -101,18 +100,9 @@ def joined_findings(
     joined: Mapping[str, pd.DataFrame], individually: Mapping[str, Markup]
 ) -> list[Markup]:
     """Write what several elements of one individual say together."""
-    told: list[Markup] = []
-    individuals = joined.get("individuals")
-    if individuals is not None and len(individuals):
-        several = individuals[individuals["elements"] > 1]
-        told += [individually[name] for name in several["specimen"]]
-    ratios = joined.get("proportions")
-    if ratios is not None and len(ratios):
-        taken = ratios[ratios["query_ratio"].notna()]
-        told.append(
-            Markup(" ").join(
-                said("results", "ratio", part.to_dict("records"))
-                for _, part in taken.groupby(["specimen", "first", "second"], sort=True)
-            )
-        )
-    return [text for text in told if text.strip()]
+    nothing = pd.DataFrame(columns=["elements", "specimen", "query_ratio", "first", "second"])
+    individuals, ratios = (joined.get(name, nothing) for name in ("individuals", "proportions"))
+    told = [individually[name] for name in individuals["specimen"][individuals["elements"] > 1]]
+    pairs = ratios[ratios["query_ratio"].notna()].groupby(["specimen", "first", "second"])
+    words = [said("results", "ratio", part.to_dict("records")) for _, part in pairs]
+    return [text for text in (*told, Markup(" ").join(words)) if text.strip()]

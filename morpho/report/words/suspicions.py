@@ -13,15 +13,7 @@ from morpho.report.words.writing import as_plain, said
 from morpho.study.reading.wording import quoted
 from morpho.wording import listed
 
-__all__ = ["check_words", "hangs_on", "known_suspects", "suspects"]
-
-
-def suspects(suspicions: pd.DataFrame) -> list[dict[str, Any]]:
-    """Sort suspected digitisations by specimen."""
-    return [
-        {"specimen": name, "rows": part.to_dict("records")}
-        for name, part in suspicions.groupby("specimen", sort=True)
-    ]
+__all__ = ["check_words", "hangs_on", "known_suspects"]
 
 
 def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str, str]:
@@ -39,9 +31,8 @@ def hangs_on(suspicions: pd.DataFrame, tried: pd.DataFrame) -> Markup:
     all of them.
     """
     alone = suspicions["specimen"].isin(tried.loc[tried["turns"], "setting"])
-    return said(
-        "suspicions", "hangs_on", suspects(suspicions[alone] if alone.any() else suspicions)
-    )
+    named = suspicions[alone] if alone.any() else suspicions
+    return said("suspicions", "hangs_on", named.to_dict("records"))
 
 
 def _outcomes(tried: pd.DataFrame) -> list[dict[str, Any]]:
@@ -64,4 +55,6 @@ def known_suspects(row: Mapping[str, Any], suspicions: pd.DataFrame, tried: pd.D
     if suspicions.empty or tried.empty:
         return Markup()
     kept_by = str(tried["kept_by"].iloc[-1]).split("; ")
-    return said("suspicions", "holds", row, suspects(suspicions), _outcomes(tried), kept_by)
+    return said(
+        "suspicions", "holds", row, suspicions.to_dict("records"), _outcomes(tried), kept_by
+    )

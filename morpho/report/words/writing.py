@@ -9,6 +9,7 @@ paragraphs, but only in the macro that is asked for: what another one says in it
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -85,16 +86,21 @@ def paragraphs(text: str) -> list[Markup]:
     return [Markup(part) for part in map(_closed_up, _BETWEEN.split(text)) if part]
 
 
+def _written(text: str, name: Callable[[str], str], cited: Callable[[list[str]], str]) -> str:
+    """Marked text with its names and its citations written by these."""
+    return _MARKED.sub(
+        lambda found: name(found[2]) if found[1] == NAME else cited(found[2].split()),
+        _closed_up(text),
+    )
+
+
 def as_markdown(text: str) -> str:
     """Write marked text as Markdown, citations as ``[@key; @key]``."""
 
-    def shown(found: re.Match[str]) -> str:
-        if found[1] == NAME:
-            escaped = _MEANS.sub(r"\\\1", found[2])
-            return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", escaped))
-        return "[" + "; ".join(f"@{key}" for key in found[2].split()) + "]"
+    def escaped(name: str) -> str:
+        return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", _MEANS.sub(r"\\\1", name)))
 
-    return _MARKED.sub(shown, _closed_up(text))
+    return _written(text, escaped, lambda keys: f"[{'; '.join(f'@{key}' for key in keys)}]")
 
 
 def as_plain(text: str) -> str:
@@ -102,13 +108,7 @@ def as_plain(text: str) -> str:
 
     A page escapes it.
     """
-
-    def shown(found: re.Match[str]) -> str:
-        if found[1] == NAME:
-            return found[2]
-        return "(" + "; ".join(REFERENCES[key].label for key in found[2].split()) + ")"
-
-    return _MARKED.sub(shown, _closed_up(text))
+    return _written(text, str, lambda keys: f"({'; '.join(REFERENCES[key].label for key in keys)})")
 
 
 def cited(text: str) -> set[str]:

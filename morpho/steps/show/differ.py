@@ -296,7 +296,10 @@ def _measurement_tables(
             for table in tables:
                 if "other_side" not in table:
                     table["other_side"] = [other.get(name, "") for name in table["measurement"]]
-    _tell_left_out(scheme, bones.point, trouble)
+    for one in scheme.measurements:
+        lost = sorted(set(one.points) - set(bones.point))
+        if lost:
+            trouble.note("", "not_measured", measurement=one.name, landmarks=lost)
     return {
         "measurements": [table[table["measurement"].isin(chosen)] for table in values],
         "measurements_at_size": at_size,
@@ -304,14 +307,6 @@ def _measurement_tables(
         "measurement_ranking": rankings,
         "measurement_ranges": [table[table["measurement"].isin(chosen)] for table in ranges],
     }
-
-
-def _tell_left_out(scheme: Scheme, points: list[str], trouble: Trouble) -> None:
-    """Measurements of the scheme whose landmarks do not all take part."""
-    for one in scheme.measurements:
-        lost = sorted(set(one.points) - set(points))
-        if lost:
-            trouble.note("", "not_measured", measurement=one.name, landmarks=lost)
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:

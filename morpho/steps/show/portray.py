@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from morpho.results.figures import FIGURES
 from morpho.results.store import ElementResults
 from morpho.steps.show.draw import draw
-from morpho.steps.show.file_names import free_name
+from morpho.study.reading.paths import free_name
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig

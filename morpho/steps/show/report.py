@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho import __version__
 from morpho.report.page import ElementContent, render_page
 from morpho.report.words.meshes import with_remarks
 from morpho.results.analysed import read_analysed, read_tables
@@ -27,7 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
+_PROGRAMS = (
+    "formkin", "numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake",
+)  # fmt: skip
 
 
 def _content(config: StudyConfig, element: str) -> ElementContent:
@@ -55,6 +55,7 @@ def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> l
 def run(config: StudyConfig) -> None:
     """Write report.html and README.md into the results."""
     check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
+    made = record(config, times=False)
     elements = [_content(config, element) for element in config.elements]
     proportions = config.results / ALL_ELEMENTS / "figures" / "proportions.svg"
     page = render_page(
@@ -64,9 +65,9 @@ def run(config: StudyConfig) -> None:
         joined=read_tables(config.results),
         check=check,
         changes=changes_since_last_run(config, elements),
-        provenance=record(config, times=False),
+        provenance=made,
         not_digitised=_not_digitised(config, elements),
-        versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
+        versions={name: made["versions"][name] for name in _PROGRAMS},
     )
     with whole(config.results / "README.md") as temporary:
         temporary.write_text(readme(), encoding="utf-8")

@@ -28,10 +28,10 @@ from morpho.shape.surfaces.warped import (
 )
 from morpho.shape.surfaces.watertight import close_surface
 from morpho.shape.thin_plate import ThinPlateSpline
-from morpho.steps.show.file_names import free_name
 from morpho.steps.show.mesh_files import write_glb, write_ply, write_stl
 from morpho.steps.show.superimposed import Goal, estimated_points, goals, superimposed_shapes
 from morpho.steps.trouble import Trouble
+from morpho.study.reading.paths import free_name
 from morpho.study.scans.reading import scan_of
 from morpho.study.scheme.reading import read_scheme
 
