@@ -95,7 +95,7 @@ def archive_readme(
 def _sums(entries: Iterable[Entry]) -> str:
     """Lines as sha256sum writes and reads them."""
     lines = []
-    for entry in sorted(entries, key=lambda one: one.name):
+    for entry in entries:
         name, escape = entry.name, ""
         if "\n" in name or "\r" in name:
             escape, name = "\\", name.replace("\n", "\\n").replace("\r", "\\r")
@@ -121,7 +121,6 @@ def write_archive(
     _check_names(entries)
     readme = archive_readme(entries, title=title, notice=notice, more=more)
     told = [*entries, Entry(README, readme.encode(), "this file")]
-    sums = _sums(told)
-    ordered = sorted(told, key=lambda one: one.name)
-    packed: list[tuple[str, bytes | Path]] = [(one.name, one.content) for one in ordered]
-    pack(target, [*packed, (CHECKSUMS, sums.encode())])
+    told.sort(key=lambda one: one.name)
+    sums = Entry(CHECKSUMS, _sums(told).encode(), "")
+    pack(target, [(one.name, one.content) for one in (*told, sums)])

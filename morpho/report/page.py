@@ -17,7 +17,6 @@ from morpho.report.words.differences import difference_words, nothing_passes
 from morpho.report.words.trouble import (
     failed_surfaces,
     nothing_to_compare,
-    small_taxa,
     trouble_words,
 )
 from morpho.report.words.trust import sample_words, trust_words
@@ -65,25 +64,6 @@ def _set(value: Any) -> str:
     if isinstance(value, (list, tuple)):
         return ", ".join(_set(entry) for entry in value) or "none"
     return "none" if value is None else cell(value)
-
-
-def _verdicts(
-    elements: Sequence[ElementContent], joined: Mapping[str, pd.DataFrame]
-) -> list[dict[str, Any]]:
-    """Cards of the first section: queries in order, an entry for each element."""
-    cards: dict[str, list[dict[Any, Any]]] = {}
-    for element in elements:
-        told = told_of_queries(element.name, element.tables, element.notes)
-        for row in element.tables["conclusions"].to_dict("records"):
-            name = row["specimen"]
-            entry = row | {"element": element.name, "told": told[name]}
-            cards.setdefault(name, []).append(entry)
-    conclusions = {element.name: element.tables["conclusions"] for element in elements}
-    together = told_of_individuals(joined, conclusions)
-    return [
-        {"specimen": name, "entries": cards[name], "together": together.get(name, "")}
-        for name in sorted(cards)
-    ]
 
 
 def _suspected(elements: Sequence[Analysed]) -> dict[str, str]:
@@ -209,15 +189,18 @@ def _differences(element: ElementContent, alpha: float) -> list[dict[str, Any]]:
 
 def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
     counts, specimens = sample_counts(element.tables), element.tables["specimens"]
+    conclusions = element.tables["conclusions"]
     return {
         "name": element.name,
         "label": element.name.replace("_", " "),
         "place": f"element-{element.name}",
         "counts": _rows(counts[counts["role"] == "known"], SAMPLE.headings("page")),
         "aside": specimens[~specimens["used"]].to_dict("records"),
+        "told": told_of_queries(element.name, element.tables, element.notes),
+        "conclusions": conclusions.set_index("specimen").to_dict("index"),
         "facts": " ".join(sample_words(element)),
         "trust": trust_words(element, alpha),
-        "trouble": [*trouble_words(element), *small_taxa(element)],
+        "trouble": trouble_words(element),
         "lacking": as_plain(nothing_to_compare(element)),
         "sections": _sections(element),
         "differences": _differences(element, alpha),
@@ -244,6 +227,8 @@ def render_page(
     `proportions` is the SVG of relative sizes of elements, `changes` those of `compared` since
     the last complete run; `not_digitised` are queries of which no element is digitised.
     """
+    made = [_element(element, settings.tests.alpha) for element in elements]
+    conclusions = {element.name: element.tables["conclusions"] for element in elements}
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
@@ -259,9 +244,10 @@ def render_page(
     return environment.get_template("page.html.jinja").render(
         percent=percent,
         not_digitised=not_digitised,
-        verdicts=_verdicts(elements, joined),
+        queries=sorted({name for element in made for name in element["told"]}),
+        together=told_of_individuals(joined, conclusions),
         joined=_tables(joined, "together"),
-        elements=[_element(element, settings.tests.alpha) for element in elements],
+        elements=made,
         suspected=_suspected(elements),
         noticed=_noticed(check, elements),
         settings=settings,

@@ -10,7 +10,6 @@ from typing import Any
 import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
-from morpho.report.paper.workbook import stacked
 from morpho.report.words.filters import is_probability, probability
 from morpho.results.analysed import rows_on
 from morpho.results.columns import ROLE, SPECIMEN, TAXON
@@ -20,7 +19,7 @@ from morpho.wording import number
 
 __all__ = [
     "PRINTED", "ROUNDING", "SAMPLE", "ManuscriptTable", "cell", "cells", "differential_diagnosis",
-    "manuscript_tables", "sample_counts",
+    "manuscript_tables", "sample_counts", "stacked",
 ]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
@@ -70,6 +69,24 @@ PRINTED: tuple[Table, ...] = tuple(
         key=lambda table: _SECTIONS.index(table.section),
     )
 )
+
+
+def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Tables of several elements one below the other, with a first column that says which."""
+    names = dict.fromkeys(name for tables in elements.values() for name in tables)
+    result = {}
+    for name in names:
+        parts = []
+        for element, tables in elements.items():
+            if name in tables:
+                table = tables[name].copy()
+                if "element" not in table:
+                    table.insert(0, "element", element)
+                parts.append(table)
+        # an empty part has no types of its own, and would spoil those of the others
+        full = [part for part in parts if len(part)]
+        result[name] = pd.concat(full, ignore_index=True) if full else parts[0]
+    return result
 
 
 def sample_counts(tables: Tables) -> pd.DataFrame:

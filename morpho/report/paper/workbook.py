@@ -7,18 +7,20 @@ import numbers
 import re
 from collections.abc import Mapping, Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Font
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 from morpho.report.packing import steady_office, xml_text
 from morpho.results.tables import JOINED, TABLES
 
-if TYPE_CHECKING:
-    from openpyxl.worksheet._write_only import WriteOnlyWorksheet
-
-__all__ = ["meaning_of", "sheet_names", "stacked", "workbook"]
+__all__ = ["meaning_of", "sheet_names", "workbook"]
 
 LEGEND = "legend"
 
@@ -63,28 +65,8 @@ def meaning_of(table: str, column: str) -> str:
     return found.meaning if found else ""
 
 
-def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
-    """Tables of several elements one below the other, with a first column that says which."""
-    names = dict.fromkeys(name for tables in elements.values() for name in tables)
-    result = {}
-    for name in names:
-        parts = []
-        for element, tables in elements.items():
-            if name in tables:
-                table = tables[name].copy()
-                if "element" not in table:
-                    table.insert(0, "element", element)
-                parts.append(table)
-        # an empty part has no types of its own, and would spoil those of the others
-        full = [part for part in parts if len(part)]
-        result[name] = pd.concat(full, ignore_index=True) if full else parts[0]
-    return result
-
-
 def _text_cell(sheet: WriteOnlyWorksheet, text: str) -> Any:
     """A cell that is text whatever it looks like."""
-    from openpyxl.cell import WriteOnlyCell
-
     shown = _ESCAPE.sub("_x005F_", xml_text(text))
     if len(shown) > _LONGEST_TEXT:
         shown = shown[: _LONGEST_TEXT - len(_CUT)] + _CUT
@@ -115,8 +97,6 @@ def _cell(sheet: WriteOnlyWorksheet, value: Any) -> Any:
 
 def _fill(sheet: WriteOnlyWorksheet, head: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
     """Write a header that stays in sight, and the rows below it."""
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
 
     def length(value: Any) -> int:
         return len(f"{value:.9g}" if isinstance(value, float) else str(value))
@@ -157,8 +137,6 @@ def workbook(tables: Mapping[str, pd.DataFrame], *, title: str, notice: str = ""
     Text is written as text, so that a name such as ``=cmd()`` is never taken for a formula;
     numbers are numbers, in full; a missing value is an empty cell.
     """
-    from openpyxl import Workbook
-
     book = Workbook(write_only=True)
     book.properties.title = xml_text(title)
     book.properties.creator = "formkin"

@@ -11,12 +11,15 @@ from jinja2 import Undefined
 from markupsafe import Markup
 
 from morpho.results.analysed import Analysed
+from morpho.results.directions import lengths_words
 from morpho.wording import counted, listed, number, p_value_words, p_words, percent
 
 __all__ = [
     "END", "FILTERS", "NAME", "TESTS", "is_probability", "marked", "marked_name", "probability",
     "sentence",
 ]  # fmt: skip
+
+_LENGTHS = ("direction", "difference", "difference_percent", "unit")
 
 # Marks of a name that no name can hold: what cannot be printed is taken out of names.
 NAME, END = "\x02", "\x04"
@@ -145,7 +148,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "number": _words(number),
     "decimals": _words(lambda value, digits=3: f"{value:.{digits}f}"),
     "percent": _words(percent),
-    "probability": _words(probability),
     "in_a_hundred": _words(lambda share: f"{100 * share:g}"),
     "p": _words(p_words),
     "p_value": _words(p_value_words),
@@ -161,6 +163,8 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "having": _having,
     "rows": _rows,
     "median": lambda values: pd.Series(list(values), dtype=float).median(),
+    "smallest": lambda values: pd.Series(list(values), dtype=float).min(),
+    "larger": lambda row: Markup(lengths_words(*(row[key] for key in _LENGTHS))),
     "first_large": _first_large,
     "sentence": sentence,
     "level": _words("{:g}".format),

@@ -14,7 +14,6 @@ __all__ = [
     "failed_surfaces",
     "nothing_to_compare",
     "reason_words",
-    "small_taxa",
     "trouble_words",
 ]
 
@@ -51,12 +50,6 @@ def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
         for row in element.notes.get("warp", {}).get("trouble", [])
         if row.get("specimen") == specimen
     ]
-
-
-def small_taxa(element: Analysed) -> list[str]:
-    """Tell which taxa take no part in tests between taxa."""
-    small = element.notes["compare"].get("left_out", {})
-    return [as_plain(said("trouble", "small_taxon", *one)) for one in sorted(small.items())]
 
 
 def _failed(parts: list[Markup], reason: Markup) -> Markup:

@@ -10,8 +10,8 @@ import pandas as pd
 
 from morpho.report.paper.docx import word_tables
 from morpho.report.paper.latex import latex_tables
-from morpho.report.paper.tables import manuscript_tables
-from morpho.report.paper.workbook import stacked, workbook
+from morpho.report.paper.tables import manuscript_tables, stacked
+from morpho.report.paper.workbook import workbook
 from morpho.report.words.filters import marked_name
 from morpho.report.words.meshes import with_remarks
 from morpho.report.words.methods import methods_paragraphs
