@@ -52,15 +52,11 @@ def pack(target: BinaryIO, entries: Iterable[tuple[str, bytes | Path]]) -> None:
 
 def steady_office(content: bytes, title: str) -> bytes:
     """Make an office file (DOCX, XLSX) anew without its time of writing and its author."""
-    entries: list[tuple[str, bytes | Path]] = []
     with zipfile.ZipFile(BytesIO(content)) as packed:
-        for name in packed.namelist():
-            data = packed.read(name)
-            if name == _CORE:
-                data = _TIMES.sub(rb"\g<1>2000-01-01T00:00:00Z\g<3>", data)
-            entries.append((name, data))
-    if _CORE not in dict(entries):
+        entries = {name: packed.read(name) for name in packed.namelist()}
+    if _CORE not in entries:
         raise ValueError(f"{title} has no {_CORE}: it is no office file.")
+    entries[_CORE] = _TIMES.sub(rb"\g<1>2000-01-01T00:00:00Z\g<3>", entries[_CORE])
     result = BytesIO()
-    pack(result, entries)
+    pack(result, entries.items())
     return result.getvalue()

@@ -41,8 +41,6 @@ _ROWS = 20
 # Blocks of study.yaml that the page tells.
 _SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
 
-_TEMPLATES = Path(__file__).parent
-
 
 @dataclass(frozen=True)
 class ElementContent(Analysed):
@@ -77,18 +75,17 @@ def _suspected(elements: Sequence[Analysed]) -> dict[str, str]:
 
 def _noticed(check: pd.DataFrame, elements: Sequence[Analysed]) -> list[dict[Any, Any]]:
     """What the check noticed in the input, and what screening suspects beyond that."""
-    rows: list[dict[Any, Any]] = [*check.to_dict("records")]
-    told = [(row["element"], row["specimen"], str(row["found"])) for row in rows]
+    told = check.to_dict("records")
+    rows = list(told)
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
-            who = element.name, row["specimen"]
-            text, whole = (
+            who = {"element": element.name, "specimen": row["specimen"]}
+            clause, whole = (
                 as_plain(said("suspicions", "proposal", row, within)) for within in (True, False)
             )
-            if any(key[:2] == who and text in key[2] for key in told):
-                continue
-            suspected = dict(severity="suspicion", element=who[0], specimen=who[1])
-            rows.append(dict.fromkeys(check.columns, "") | suspected | {"found": whole})
+            if not any(one.items() >= who.items() and clause in one["found"] for one in told):
+                found = {"severity": "suspicion", **who, "found": whole}
+                rows.append(dict.fromkeys(check.columns, "") | found)
     return rows
 
 
@@ -230,7 +227,7 @@ def render_page(
     made = [_element(element, settings.tests.alpha) for element in elements]
     conclusions = {element.name: element.tables["conclusions"] for element in elements}
     environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
+        loader=FileSystemLoader(Path(__file__).parent),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from morpho.results.describing import Table
 from morpho.results.tables import ALL_ELEMENTS, described
-from morpho.results.whole import whole
+from morpho.results.whole import whole, write_whole
 
-__all__ = ["ALL_ELEMENTS", "ElementResults", "write_json", "write_table"]
+__all__ = ["ALL_ELEMENTS", "ElementResults", "tidy", "write_json", "write_table"]
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -38,9 +38,7 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 def write_json(path: Path, content: Any) -> None:
     """Write plain data as JSON with sorted keys."""
-    with whole(path) as temporary:
-        text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
-        temporary.write_text(text + "\n", encoding="utf-8")
+    write_whole(path, json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n")
 
 
 def _typed(told: pd.Series, kind: str) -> pd.Series:
@@ -147,3 +145,9 @@ class ElementResults:
     def write_notes(self, name: str, notes: Mapping[str, Any]) -> None:
         """Write what a step has to say of its work, for figures and report."""
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))
+
+
+def tidy(X: NDArray[np.float64], specimens: Sequence[str], points: Sequence[str]) -> pd.DataFrame:
+    """Rows specimen, landmark, x, y, z of configurations."""
+    index = pd.MultiIndex.from_product([specimens, points], names=["specimen", "landmark"])
+    return pd.DataFrame(X.reshape(-1, 3), index, ["x", "y", "z"]).reset_index()

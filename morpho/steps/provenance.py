@@ -10,6 +10,7 @@ import subprocess
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
+from operator import attrgetter
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -110,34 +111,12 @@ def _code() -> str:
     return digest.hexdigest()[:16]
 
 
-def _inputs(config: StudyConfig) -> dict[str, str]:
-    sums: dict[str, str] = {}
-    for given in sorted(public_inputs(config), key=lambda one: one.path):
-        sums[public_path(given.path, config.folder, sums)] = file_sum(given.content)
-    return dict(sorted(sums.items()))
-
-
-def _settings(config: StudyConfig) -> dict[str, Any]:
-    """Settings by dotted key; which columns are private shows in the sums of the tables."""
-    flat = flat_settings(config.settings.plain())
-    flat.pop("specimens.private", None)
-    return flat
-
-
 def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
     """Note when a run began and by which command; called before its first job."""
     write_json(
         config.results / HISTORY / _STARTED,
         {"started": _now(), "command": _public_command(arguments, Path.cwd())},
     )
-
-
-def _start(config: StudyConfig) -> dict[str, Any]:
-    try:
-        found = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        found = {}
-    return {"started": found.get("started"), "command": found.get("command", "")}
 
 
 def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
@@ -147,6 +126,11 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
     holds no absolute path, no name of machine or user, and no private column: the sum of a table
     is that of its public part, as it goes into the archive.
     """
+    sums: dict[str, str] = {}
+    for given in sorted(public_inputs(config), key=attrgetter("path")):
+        sums[public_path(given.path, config.folder, sums)] = file_sum(given.content)
+    settings = flat_settings(config.settings.plain())
+    settings.pop("specimens.private", None)  # which columns are private shows in the tables' sums
     found: dict[str, Any] = {
         "format": _FORMAT,
         "title": config.settings.title,
@@ -159,10 +143,16 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
             "study": _git_revision(config.folder, config.path.name),
         },
         "study_file": file_sum(config.path),
-        "settings": _settings(config),
-        "inputs": _inputs(config),
+        "settings": settings,
+        "inputs": dict(sorted(sums.items())),
     }
-    return found | (_start(config) if times else {})
+    if times:
+        try:
+            begun = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            begun = {}
+        found |= {"started": begun.get("started"), "command": begun.get("command", "")}
+    return found
 
 
 def write_record(config: StudyConfig) -> None:

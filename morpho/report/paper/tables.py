@@ -110,11 +110,10 @@ def differential_diagnosis(tables: Tables) -> pd.DataFrame:
     Those named in the scheme (in whose names there is no blank) and the ten distances that rank
     first; where no query was compared, the named ones alone.
     """
-    if not {"measurement_summary", "measurement_ranking", "measurements"} <= set(tables):
+    needed = {"measurement_summary", "measurement_ranking", "measurements"}
+    if not needed <= set(tables) or tables["measurement_summary"].empty:
         return pd.DataFrame(columns=_DIAGNOSIS.header())
     summary, values = tables["measurement_summary"], tables["measurements"]
-    if summary.empty:
-        return pd.DataFrame(columns=_DIAGNOSIS.header())
     own = [str(m) for m in dict.fromkeys(summary["measurement"]) if " " not in str(m)]
     parts = []
     for specimen in dict.fromkeys(tables["measurement_ranking"]["specimen"]) or ["–"]:

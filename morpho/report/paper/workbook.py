@@ -22,7 +22,7 @@ from morpho.results.tables import JOINED, TABLES
 
 __all__ = ["meaning_of", "sheet_names", "workbook"]
 
-LEGEND = "legend"
+LEGEND, _DESCRIBED = "legend", TABLES | JOINED
 
 # Limits of the format: length of a sheet's name, rows of a sheet, characters of a cell.
 _LONGEST_NAME, _MOST_ROWS, _LONGEST_TEXT = 31, 1_048_576, 32_767
@@ -58,7 +58,7 @@ def sheet_names(names: Sequence[str]) -> list[str]:
 
 def meaning_of(table: str, column: str) -> str:
     """What a column means."""
-    about = (TABLES | JOINED).get(table)
+    about = _DESCRIBED.get(table)
     found = about.column(column) if about else None
     if found is None and column == "element":  # of tables that were stacked
         return "element (bone) of the row"
@@ -120,9 +120,8 @@ def _legend_rows(
     sheets: Mapping[str, str], tables: Mapping[str, pd.DataFrame]
 ) -> list[tuple[str, str, str]]:
     rows = []
-    described = TABLES | JOINED
     for name, table in tables.items():
-        about = described[name].meaning if name in described else ""
+        about = _DESCRIBED[name].meaning if name in _DESCRIBED else ""
         if len(table) >= _MOST_ROWS:
             about = f"{about} Too long for a sheet ({len(table)} rows): see the CSV.".strip()
         rows.append((sheets[name], "", about))

@@ -133,9 +133,8 @@ def _rows(element: Analysed, table: str) -> list[dict[Any, Any]]:
 def sentence(text: str) -> str:
     """A text as a sentence: a capital at its beginning and a stop at its end."""
     text = text.strip()
-    if not text:
-        return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?", "…")) else ".")
+    stop = "" if not text or text.endswith((".", "!", "?", "…")) else "."
+    return text[:1].upper() + text[1:] + stop
 
 
 def _first_large(text: Markup) -> Markup:
@@ -149,6 +148,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "decimals": _words(lambda value, digits=3: f"{value:.{digits}f}"),
     "percent": _words(percent),
     "in_a_hundred": _words(lambda share: f"{100 * share:g}"),
+    "probability": _words(probability),
     "p": _words(p_words),
     "p_value": _words(p_value_words),
     "counted": _words(counted),

@@ -20,12 +20,6 @@ __all__ = ["findings", "joined_findings"]
 Rows = list[dict[Any, Any]]
 
 
-def _table(element: Analysed, name: str) -> pd.DataFrame:
-    """A table, empty and without columns where the element has none or no rows in it."""
-    given = element.tables.get(name)
-    return pd.DataFrame() if given is None or given.empty else given
-
-
 def _terms(element: Analysed) -> Rows:
     """Terms of the linear model; each is tested by the residual of the model up to it."""
     rows = {row["term"]: row for row in element.tables["model_terms"].to_dict("records")}
@@ -39,20 +33,10 @@ def _terms(element: Analysed) -> Rows:
     return terms
 
 
-def _suspected(element: Analysed) -> Markup:
-    """Known specimens whose digitisations look wrong."""
-    suspicions, specimens = _table(element, "suspicions"), element.tables["specimens"]
-    if suspicions.empty:
-        return Markup()
-    used = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
-    found = suspicions[suspicions["specimen"].isin(used)].to_dict("records")
-    return said("suspicions", "of_known", found) if found else Markup()
-
-
 def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     """Distances to the nearest taxon of a query, at its own size where that was heeded."""
-    table = _table(element, "membership")
-    if table.empty:
+    table = element.tables.get("membership")
+    if table is None:
         return None
     near = rows_on(table, query).sort_values("comparable_distance", kind="stable")
     return near.iloc[0].to_dict() if len(near) else None
@@ -74,11 +58,11 @@ def _queries(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
 def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Iterator[Markup]:
     """Paragraphs on one element."""
     observers = said("trust", "observers", element.notes["measure"].get("observer_p_value"), alpha)
-    calibration = _table(element, "calibration_summary")
-    each = left_out_whole(calibration) if len(calibration) else []
+    calibration = element.tables.get("calibration_summary")
+    each = [] if calibration is None or calibration.empty else left_out_whole(calibration)
     yield said("results", "quality", element, alpha, observers)
     yield said("results", "taxa", element, alpha, _terms(element))
-    sample = said("results", "sample", element, alpha, each, _suspected(element))
+    sample = said("results", "sample", element, alpha, each)
     yield from [sample] if sample.strip() else []
     yield from _queries(element, told, alpha)
     trouble = trouble_words(element)

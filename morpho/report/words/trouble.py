@@ -46,14 +46,10 @@ def _needs_taxa(row: dict[str, Any]) -> bool:
 def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
     """Tell which surfaces of a query could not be made, and why."""
     return [
-        sentence(as_plain(_failed([said("trouble", "part", row)], said("trouble", "reason", row))))
+        sentence(as_plain(said("trouble", "failed", [part], said("trouble", "reason", row))))
         for row in element.notes.get("warp", {}).get("trouble", [])
-        if row.get("specimen") == specimen
+        if row.get("specimen") == specimen and (part := said("trouble", "part", row))
     ]
-
-
-def _failed(parts: list[Markup], reason: Markup) -> Markup:
-    return said("trouble", "failed", parts, reason)
 
 
 def trouble_words(element: Analysed) -> list[str]:
@@ -85,5 +81,5 @@ def trouble_words(element: Analysed) -> list[str]:
     for (part, reason), heeded in ways.items():
         one = said("trouble", "in_one_way", part, *heeded) if len(heeded) == 1 else part
         joined.setdefault(reason, []).append(one)
-    words += [_failed(parts, reason) for reason, parts in joined.items()]
+    words += [said("trouble", "failed", parts, reason) for reason, parts in joined.items()]
     return list(dict.fromkeys(sentence(as_plain(text)) for text in words))

@@ -8,10 +8,9 @@ import numpy as np
 import pandas as pd
 
 from morpho.inference.models.ordination import ShapeSpace, most_axes
-from morpho.results.store import ElementResults
+from morpho.results.store import ElementResults, tidy
 from morpho.shape.tangent import TangentSpace
 from morpho.steps.streams import seed_of
-from morpho.steps.tidy import tidy
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from morpho.shape.checks import ShapeError
 from morpho.shape.replicates import average_replicates
-from morpho.shape.semilandmarks.curves import resample
+from morpho.shape.semilandmarks.curves import resample, resample_between
 from morpho.study.landmarks.reading import DIGITISATION
 from morpho.study.scheme.points import Layout
 from morpho.study.scheme.reading import Curve, Scheme
@@ -47,18 +46,6 @@ def digitisation_arrays(rows: pd.DataFrame, names: Sequence[str]) -> tuple[pd.Da
     return wide.index.to_frame(index=False), flat.reshape(len(wide), 3, -1).transpose(0, 2, 1)
 
 
-def _dense_curve(points: Array, start: Array, end: Array, curve: Curve) -> Array:
-    """A digitised curve as many equally spaced points, its ends left out."""
-    count = _DENSE * (curve.semilandmarks + 1) - 1
-    line = np.vstack([start, points[~np.isnan(points).any(axis=1)], end])
-    if len(line) < 3 or np.isnan(line).any():
-        return np.full((count, 3), np.nan)
-    try:
-        return resample(line, count)
-    except ShapeError:
-        return np.full((count, 3), np.nan)
-
-
 def _curve_points(rows: pd.DataFrame, curve: Curve) -> dict[tuple, Array]:
     """Points of a curve in each digitisation, in the order of their numbers."""
     names = rows["landmark"].str.extract(rf"^{curve.name}\.(\d+)$")[0]
@@ -79,8 +66,9 @@ def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) ->
     for curve in chosen:
         found = _curve_points(rows, curve)
         start, end = place[curve.start], place[curve.end]
+        count = _DENSE * (curve.semilandmarks + 1) - 1
         lines = [
-            _dense_curve(found.get(tuple(key), none), x[start], x[end], curve)
+            resample_between(found.get(tuple(key), none), x[start], x[end], count)
             for key, x in zip(keys.to_numpy(), X, strict=True)
         ]
         parts.append(np.stack(lines))

@@ -15,7 +15,7 @@ from morpho.shape.symmetry.distortion import symmetrize
 from morpho.shape.symmetry.sides import commoner_side, mirror
 from morpho.steps.prepare.averaged import average_bones, points_of
 from morpho.study.element import read_element
-from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.reading.problems import Problem, Problems, StudyError
 from morpho.study.scheme.points import Layout, layout_of
 
 if TYPE_CHECKING:
@@ -96,18 +96,6 @@ def _undistort(
     return X, rows
 
 
-def _refuse(config: StudyConfig, element: str, known: int, points: int) -> None:
-    problems = Problems()
-    problems.error(
-        f"{known} known specimens share {points} landmarks.",
-        "At least 3 known specimens with 4 shared landmarks are needed; "
-        "preparation: missing: in study.yaml says who is set aside.",
-        file=config.path,
-        element=element,
-    )
-    raise StudyError(problems)
-
-
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the bones that take part, and what became of each specimen."""
     settings = config.settings.preparation
@@ -134,7 +122,15 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     known = kept & (table["role"] == "known").to_numpy()
     layout = whole.without(np.array(whole.names)[~used].tolist())
     if len(layout.names) < 4 or known.sum() < 3:
-        _refuse(config, element, int(known.sum()), len(layout.names))
+        problem = Problem(
+            "error",
+            f"{known.sum()} known specimens share {len(layout.names)} landmarks.",
+            "At least 3 known specimens with 4 shared landmarks are needed; "
+            "preparation: missing: in study.yaml says who is set aside.",
+            config.path,
+            element=element,
+        )
+        raise StudyError(Problems([problem]))
     chosen = np.isin(whole.names, layout.names)
     lines = {name: np.where(turn, mirror(line), line) for name, line in bones.polylines.items()}
     for line in lines.values():

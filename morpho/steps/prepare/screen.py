@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["run", "suspected_slips"]
 
-_COLUMNS = TABLES["suspicions"].header()
-
 
 def suspected_slips(
     scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
@@ -33,7 +31,8 @@ def suspected_slips(
     who = specimens.loc[keys["specimen"]]
     taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
     trouble = Trouble(logged=False)
-    table = pd.DataFrame(columns=_COLUMNS)
+    columns = TABLES["suspicions"].header()
+    table = pd.DataFrame(columns=columns)
     with trouble.met("screening"):
         found = screen(
             X,
@@ -43,7 +42,7 @@ def suspected_slips(
             names=layout.names,
         )
         at = keys.loc[found["digitisation"]].reset_index(drop=True)
-        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)[_COLUMNS]
+        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)[columns]
     return table, len(X), trouble
 
 

@@ -13,9 +13,8 @@ from morpho.results.store import ElementResults
 from morpho.shape.checks import ShapeError
 from morpho.shape.estimation.estimator import LandmarkEstimator
 from morpho.shape.estimation.hiding import hide_and_seek
-from morpho.shape.semilandmarks.curves import project_to_polyline
+from morpho.shape.semilandmarks.outlines import Outlines
 from morpho.shape.semilandmarks.sliding import SlidingResult, slide
-from morpho.shape.surfaces.patches import closest_on_surface
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.streams import generator
 from morpho.study.reading.paths import safe_name
@@ -24,7 +23,6 @@ from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme, read_scheme
 
 if TYPE_CHECKING:
-    from morpho.study.settings.blocks import Semilandmarks
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
@@ -33,33 +31,6 @@ Array = NDArray[np.float64]
 
 # Sliding is done when a pass moves points by less than this share of centroid size.
 _TOLERANCE = 2.5e-4
-
-
-class _Outlines:
-    """What sliding points are brought back to: digitised curves and scans."""
-
-    def __init__(self, config: StudyConfig, element: str, given: dict, layout: Layout) -> None:
-        self.given, self.layout = given, layout
-        self.surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
-        self.meshes: list[Any] = [None] * len(given["specimen"])
-        if self.surface.size:
-            for i, specimen in enumerate(given["specimen"].tolist()):
-                turn = given["mirrored"][i]
-                self.meshes[i] = scan_of(config, element, specimen, mirrored=turn)
-
-    def __call__(self, i: int, points: Array) -> tuple[Array, Array | None]:
-        """Bring the semilandmarks of specimen i back; with the normals of the surface ones."""
-        points = points.copy()
-        for name, along in self.layout.curves.items():
-            line = self.given[f"curve_{name}"][i]
-            if not np.isnan(line).any():
-                points[along[1:-1]] = project_to_polyline(points[along[1:-1]], line)[0]
-        mesh = self.meshes[i]
-        if mesh is None or not self.surface.size:
-            return points, None
-        closest, _, face = closest_on_surface(mesh, points[self.surface])
-        points[self.surface] = closest
-        return points, np.asarray(mesh.face_normals[face])
 
 
 def _carried(config: StudyConfig, results: ElementResults, scheme: Scheme, given: dict) -> Any:
@@ -119,20 +90,27 @@ def _completed(
 
 
 def _slid(
-    X: Array, known: NDArray[np.bool_], settings: Semilandmarks, outlines: _Outlines
+    config: StudyConfig, element: str, given: dict, X: Array, layout: Layout
 ) -> SlidingResult | None:
-    layout, surfaces = outlines.layout, outlines.surface
-    if not layout.curves and not surfaces.size:
+    """Semilandmarks slid along the digitised curves and the scans; None without any."""
+    settings = config.settings.preparation.semilandmarks
+    surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
+    if not layout.curves and not surface.size:
         return None
+    scanned = zip(given["specimen"].tolist(), given["mirrored"], strict=True)
+    meshes = [
+        scan_of(config, element, name, mirrored=turn) for name, turn in scanned if surface.size
+    ]
+    lines = {name: given[f"curve_{name}"] for name in layout.curves}
     return slide(
         X,
         curves=list(layout.curves.values()),
-        surfaces=surfaces if surfaces.size else None,
-        project=outlines,
+        surfaces=surface if surface.size else None,
+        project=Outlines(layout.curves, lines, surface, meshes),
         criterion=settings.criterion,
         max_passes=settings.passes,
         tolerance=_TOLERANCE,
-        known=known,
+        known=given["known"],
     )
 
 
@@ -225,8 +203,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     X = _assemble(given, layout, carried if patches else None)
     missing = np.asarray(np.isnan(X).any(axis=2))
     X, _ = _completed(X, known, layout, method)
-    outlines = _Outlines(config, element, given, layout)
-    result = _slid(X, known, settings.semilandmarks, outlines)
+    result = _slid(config, element, given, X, layout)
     X = X if result is None else result.coordinates
     # estimates and draws anew, among bones whose semilandmarks have slid
     X, estimator = _completed(np.where(missing[..., None], np.nan, X), known, layout, method)

@@ -19,7 +19,7 @@ from morpho.inference.differences.measurements import (
     ratios,
     taxon_measurements,
 )
-from morpho.inference.differences.prediction import TaxonPrediction, predict_taxon
+from morpho.inference.differences.prediction import predict_taxon
 from morpho.inference.differences.ranking import compare_measurements, values_at_size
 from morpho.inference.differences.regions import region_displacements
 from morpho.results.directions import Directions, larger_words
@@ -81,16 +81,6 @@ def _compared(results: ElementResults, which: str, taxa: Sequence[str]) -> dict[
     return compared
 
 
-def _predict(
-    bones: _ComparedBones, taxon: str, query: int, heeded: bool, own: Sequence[str]
-) -> TaxonPrediction:
-    known = bones.known
-    size, at = (bones.log_size[known], float(bones.log_size[query])) if heeded else (None, None)
-    return predict_taxon(
-        bones.shapes[known], bones.taxon[known], taxon, size, at, own_slopes=own if heeded else ()
-    )
-
-
 def _regions(bones: _ComparedBones, scheme: Scheme) -> dict[str, list[int]]:
     """Points of each module: its landmarks, and the curves that run between two of them."""
     regions = {}
@@ -124,7 +114,7 @@ def _displacements(
 ) -> dict[str, list[Any]]:
     """Displacements of landmarks and of regions, and how the two fits agree."""
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
-    regions = _regions(bones, scheme)
+    regions, known = _regions(bones, scheme), bones.known
     # two families: what is said of landmarks must hold among landmarks
     families = np.where(bones.kind == "landmark", "landmark", "semilandmark")
     moved, parts, fits = [], [], []
@@ -134,7 +124,14 @@ def _displacements(
             for heeded in (False, True):
                 key = {"specimen": specimen, "taxon": taxon, "size_heeded": heeded}
                 try:
-                    predicted = _predict(bones, taxon, i, heeded, own)
+                    predicted = predict_taxon(
+                        bones.shapes[known],
+                        bones.taxon[known],
+                        taxon,
+                        bones.log_size[known] if heeded else None,
+                        float(bones.log_size[i]) if heeded else None,
+                        own_slopes=own if heeded else (),
+                    )
                     found = displacement(
                         bones.shapes[i],
                         predicted,

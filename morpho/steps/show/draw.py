@@ -31,15 +31,10 @@ def _needed(
     figure: Figure, config: StudyConfig, results: ElementResults, query: Mapping[str, str]
 ) -> dict[str, Any]:
     """What a figure is drawn from."""
-
-    def notes(name: str) -> Any:
-        step, key = name.split(".")
-        return results.notes(step)[key]
-
     sources: dict[str, Callable[[str], Any]] = {
         "table": results.table,
         "arrays": results.arrays,
-        "notes": notes,
+        "notes": lambda name: results.notes(name.partition(".")[0])[name.partition(".")[2]],
         "settings": lambda name: attrgetter(name)(config.settings),
         "rows": lambda name: rows_on(results.table(name), **query).rename(columns=_RENAMED),
         "query": query.__getitem__,

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from trimesh.exchange.ply import export_ply
 from trimesh.exchange.stl import export_stl
 
-from morpho.results.whole import whole
+from morpho.results.whole import write_whole
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.triangles import check_triangles, vertex_normals
 
@@ -66,16 +66,14 @@ def write_ply(
             )
         mesh.vertex_attributes[name] = numbers
     data = export_ply(mesh, vertex_normal=False)
-    with whole(path) as temporary:
-        temporary.write_bytes(re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
+    write_whole(path, re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
 
 
 def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
     """Write a surface as binary STL in mm, which programs for printing take its numbers to be."""
     V, F = check_triangles(vertices, faces)
     data = export_stl(trimesh.Trimesh(V, F, process=False))
-    with whole(path) as temporary:
-        temporary.write_bytes(b"unit: mm".ljust(80) + data[80:])
+    write_whole(path, b"unit: mm".ljust(80) + data[80:])
 
 
 def _linear(colours: Bytes) -> NDArray[np.uint16]:
@@ -142,10 +140,9 @@ def write_glb(
     }  # fmt: skip
     text = json.dumps(scene, separators=(",", ":"), allow_nan=False).encode("ascii")
     text += b" " * (-len(text) % 4)
-    with whole(path) as temporary:
-        total = 12 + 8 + len(text) + 8 + len(data)
-        temporary.write_bytes(
-            struct.pack("<4sII", b"glTF", 2, total)
-            + struct.pack("<I4s", len(text), b"JSON") + text
-            + struct.pack("<I4s", len(data), b"BIN\0") + data
-        )  # fmt: skip
+    write_whole(
+        path,
+        struct.pack("<4sII", b"glTF", 2, 12 + 8 + len(text) + 8 + len(data))
+        + struct.pack("<I4s", len(text), b"JSON") + text
+        + struct.pack("<I4s", len(data), b"BIN\0") + data,
+    )  # fmt: skip

@@ -13,7 +13,7 @@ from morpho.results.analysed import read_analysed, read_tables
 from morpho.results.figures import FIGURES
 from morpho.results.readme import readme
 from morpho.results.store import ALL_ELEMENTS, ElementResults
-from morpho.results.whole import whole
+from morpho.results.whole import write_whole
 from morpho.steps.provenance import record
 from morpho.steps.show.draw import is_empty
 from morpho.steps.show.finish import changes_since_last_run
@@ -69,7 +69,5 @@ def run(config: StudyConfig) -> None:
         not_digitised=_not_digitised(config, elements),
         versions={name: made["versions"][name] for name in _PROGRAMS},
     )
-    with whole(config.results / "README.md") as temporary:
-        temporary.write_text(readme(), encoding="utf-8")
-    with whole(config.results / "report.html") as temporary:
-        temporary.write_text(page, encoding="utf-8")
+    write_whole(config.results / "README.md", readme())
+    write_whole(config.results / "report.html", page)

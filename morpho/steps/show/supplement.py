@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -20,7 +19,7 @@ from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_ope
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_markdown, as_plain, cited
 from morpho.results.analysed import Analysed, read_analysed, read_tables
-from morpho.results.whole import whole
+from morpho.results.whole import write_whole
 from morpho.workflow.provenance import versions
 
 if TYPE_CHECKING:
@@ -77,11 +76,6 @@ def sources(blocks: Iterable[tuple[int, str]]) -> list[Reference]:
     return [REFERENCES[key] for key in sorted(keys)]
 
 
-def _write(path: Path, content: bytes | str) -> None:
-    with whole(path) as temporary:
-        temporary.write_bytes(content.encode() if isinstance(content, str) else content)
-
-
 def run(config: StudyConfig) -> None:
     """Write workbook, manuscript tables, methods and results, and references."""
     folder, settings = config.results / FOLDER, config.settings
@@ -90,13 +84,13 @@ def run(config: StudyConfig) -> None:
     tables = {element.name: element.tables for element in elements}
     joined = read_tables(config.results)
     book = workbook(stacked(tables) | dict(joined), **about)
-    _write(folder / "tables.xlsx", book)
+    write_whole(folder / "tables.xlsx", book)
     tables = {name: with_remarks(own) for name, own in tables.items()}
     printed = manuscript_tables(tables, joined)
-    _write(folder / "tables.docx", word_tables(printed, **about))
-    _write(folder / "tables.tex", latex_tables(printed, title=settings.title))
+    write_whole(folder / "tables.docx", word_tables(printed, **about))
+    write_whole(folder / "tables.tex", latex_tables(printed, title=settings.title))
     blocks = _methods_and_results(config, elements, joined)
     markdown = [f"{'#' * level}{' ' if level else ''}{as_markdown(text)}" for level, text in blocks]
-    _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
-    _write(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")
-    _write(folder / "references.bib", bibtex(sources(blocks)))
+    write_whole(folder / "methods.md", "\n\n".join(markdown) + "\n")
+    write_whole(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")
+    write_whole(folder / "references.bib", bibtex(sources(blocks)))
