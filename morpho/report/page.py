@@ -34,9 +34,8 @@ from morpho.workflow.provenance import flat_settings
 
 __all__ = ["ElementContent", "render_page"]
 
-# Section that differs for each query, and how many rows of its tables are shown.
-_OF_QUERIES, _MOST_ROWS = "differs", {"displacements": 40}
-_ROWS = 20
+# Section that differs for each query, and how many rows of its tables are shown, or of one.
+_OF_QUERIES, _ROWS, _MOST_ROWS = "differs", 20, {"displacements": 40}
 
 # Blocks of study.yaml that the page tells.
 _SETTINGS = ("preparation", "shape_space", "model", "tests", "robustness", "figures", "seed")
@@ -76,7 +75,7 @@ def _suspected(elements: Sequence[Analysed]) -> dict[str, str]:
 def _noticed(check: pd.DataFrame, elements: Sequence[Analysed]) -> list[dict[Any, Any]]:
     """What the check noticed in the input, and what screening suspects beyond that."""
     told = check.to_dict("records")
-    rows = list(told)
+    rows: list[dict[Any, Any]] = [*told]
     for element in elements:
         for row in element.tables["suspicions"].to_dict("records"):
             who = {"element": element.name, "specimen": row["specimen"]}

@@ -17,10 +17,8 @@ from morpho.results.analysed import Analysed, rows_on
 
 __all__ = ["findings", "joined_findings"]
 
-Rows = list[dict[Any, Any]]
 
-
-def _terms(element: Analysed) -> Rows:
+def _terms(element: Analysed) -> list[dict[Any, Any]]:
     """Terms of the linear model; each is tested by the residual of the model up to it."""
     rows = {row["term"]: row for row in element.tables["model_terms"].to_dict("records")}
     if "residual" not in rows:

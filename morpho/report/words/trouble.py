@@ -45,11 +45,12 @@ def _needs_taxa(row: dict[str, Any]) -> bool:
 
 def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
     """Tell which surfaces of a query could not be made, and why."""
-    return [
-        sentence(as_plain(said("trouble", "failed", [part], said("trouble", "reason", row))))
+    told = [
+        said("trouble", "failed", [said("trouble", "part", row)], said("trouble", "reason", row))
         for row in element.notes.get("warp", {}).get("trouble", [])
-        if row.get("specimen") == specimen and (part := said("trouble", "part", row))
+        if row.get("specimen") == specimen
     ]
+    return [sentence(as_plain(text)) for text in told]
 
 
 def trouble_words(element: Analysed) -> list[str]:
