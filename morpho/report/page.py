@@ -22,10 +22,11 @@ from morpho.report.words.trouble import (
 from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_plain, said
-from morpho.results.analysed import Analysed, rows_on
+from morpho.results.analysed import Analysed
 from morpho.results.describing import Figure, Table
 from morpho.results.figures import FIGURES
 from morpho.results.questions import QUESTIONS
+from morpho.results.rows import rows_on
 from morpho.results.tables import JOINED, TABLES
 from morpho.study.settings.blocks import Settings
 from morpho.viewer.markup import script_digest, viewer_scripts, viewer_style
@@ -102,9 +103,8 @@ def _figure(
 ) -> dict[str, Any]:
     """A figure as the page shows it: of a specimen, or with why there is nothing to show."""
     source = "data:image/svg+xml;base64," + base64.b64encode(svg).decode()
-    return {"about": about, "source": source, "specimen": specimen, "empty": empty} | {
-        "file": file or about.name
-    }
+    file = file or about.name
+    return {"about": about, "source": source, "file": file, "specimen": specimen, "empty": empty}
 
 
 def _sections(element: ElementContent) -> dict[str, dict[str, Any]]:

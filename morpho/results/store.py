@@ -11,11 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morpho.results.analysed import Analysed
 from morpho.results.describing import Table
-from morpho.results.tables import ALL_ELEMENTS, described
+from morpho.results.tables import ALL_ELEMENTS, JOINED, TABLES, described
 from morpho.results.whole import whole, write_whole
 
-__all__ = ["ALL_ELEMENTS", "ElementResults", "tidy", "write_json", "write_table"]
+__all__ = [
+    "ALL_ELEMENTS", "ElementResults", "read_analysed", "read_tables", "write_json", "write_table",
+]  # fmt: skip
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -147,7 +150,16 @@ class ElementResults:
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))
 
 
-def tidy(X: NDArray[np.float64], specimens: Sequence[str], points: Sequence[str]) -> pd.DataFrame:
-    """Rows specimen, landmark, x, y, z of configurations."""
-    index = pd.MultiIndex.from_product([specimens, points], names=["specimen", "landmark"])
-    return pd.DataFrame(X.reshape(-1, 3), index, ["x", "y", "z"]).reset_index()
+def read_tables(results: Path, element: str = ALL_ELEMENTS) -> dict[str, pd.DataFrame]:
+    """Every table described that an element has, or all elements together."""
+    stored = ElementResults(results, element)
+    names = JOINED if element == ALL_ELEMENTS else TABLES
+    there = {path.stem for path in (stored.folder / "tables").glob("*.csv")}
+    return {name: stored.table(name) for name in names if name in there}
+
+
+def read_analysed(results: Path, element: str) -> Analysed:
+    """Read tables and notes of an element."""
+    names = sorted(path.stem for path in (results / element / "notes").glob("*.json"))
+    notes = {name: ElementResults(results, element).notes(name) for name in names}
+    return Analysed(element, read_tables(results, element), notes)

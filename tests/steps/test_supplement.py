@@ -18,7 +18,7 @@ import yaml
 from helpers import invented
 from helpers.told import change_words
 from morpho.report.paper.tables import manuscript_tables
-from morpho.results.analysed import read_tables
+from morpho.results.store import read_tables
 from morpho.results.tables import TABLES
 from morpho.steps.__main__ import STEPS
 from morpho.steps.provenance import mark_start, read_record, record

@@ -11,9 +11,9 @@ import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from morpho.report.words.filters import is_probability, probability
-from morpho.results.analysed import rows_on
 from morpho.results.columns import ROLE, SPECIMEN, TAXON
 from morpho.results.describing import Column, Table
+from morpho.results.rows import rows_on
 from morpho.results.tables import JOINED, TABLES
 from morpho.wording import number
 

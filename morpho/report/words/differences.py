@@ -8,11 +8,9 @@ import pandas as pd
 
 from morpho.inference.differences.regions import ELSEWHERE
 from morpho.report.words.writing import as_plain, said
-from morpho.results.analysed import rows_on
+from morpho.results.rows import rows_on
 
 __all__ = ["difference_words", "nothing_passes"]
-
-Tables = Mapping[str, pd.DataFrame]
 
 
 def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
@@ -25,7 +23,9 @@ def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
     return as_plain(said("differences", "nothing_passes", smallest, alpha))
 
 
-def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) -> list[str]:
+def difference_words(
+    tables: Mapping[str, pd.DataFrame], specimen: str, taxon: str, alpha: float
+) -> list[str]:
     """Sentences on where a query differs from its nearest taxon."""
     moved, fits, parts, ranking = (
         rows_on(tables[name], specimen, taxon).to_dict("records")

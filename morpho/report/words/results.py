@@ -13,7 +13,8 @@ from morpho.report.words.filters import marked_name
 from morpho.report.words.trouble import trouble_words
 from morpho.report.words.verdict import Told, left_out_whole
 from morpho.report.words.writing import said
-from morpho.results.analysed import Analysed, rows_on
+from morpho.results.analysed import Analysed
+from morpho.results.rows import rows_on
 
 __all__ = ["findings", "joined_findings"]
 

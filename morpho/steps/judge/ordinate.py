@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from morpho.inference.models.ordination import ShapeSpace, most_axes
-from morpho.results.store import ElementResults, tidy
+from morpho.results.rows import tidy
+from morpho.results.store import ElementResults
 from morpho.shape.tangent import TangentSpace
 from morpho.steps.streams import seed_of
 

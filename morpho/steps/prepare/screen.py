@@ -9,7 +9,6 @@ import pandas as pd
 
 from morpho.inference.data.screening import screen
 from morpho.results.store import ElementResults
-from morpho.results.tables import TABLES
 from morpho.steps.prepare.averaged import digitisation_arrays
 from morpho.steps.trouble import Trouble
 from morpho.study.element import read_element
@@ -31,8 +30,7 @@ def suspected_slips(
     who = specimens.loc[keys["specimen"]]
     taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
     trouble = Trouble(logged=False)
-    columns = TABLES["suspicions"].header()
-    table = pd.DataFrame(columns=columns)
+    table = pd.DataFrame()
     with trouble.met("screening"):
         found = screen(
             X,
@@ -42,7 +40,7 @@ def suspected_slips(
             names=layout.names,
         )
         at = keys.loc[found["digitisation"]].reset_index(drop=True)
-        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)[columns]
+        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)
     return table, len(X), trouble
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from morpho.results.store import ElementResults, tidy
+from morpho.results.rows import tidy
+from morpho.results.store import ElementResults
 from morpho.shape.orientation import anatomical_frame
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry.sides import symmetric_component

@@ -8,8 +8,8 @@ from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from morpho.results.analysed import rows_on
 from morpho.results.figures import FIGURES
+from morpho.results.rows import rows_on
 from morpho.results.store import ElementResults
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from morpho.results.analysed import Analysed, read_analysed
+from morpho.results.analysed import Analysed
+from morpho.results.store import read_analysed
 from morpho.steps.provenance import HISTORY, write_record
 from morpho.study.element import read_element
 from morpho.workflow.history import (

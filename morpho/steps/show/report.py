@@ -9,10 +9,9 @@ import pandas as pd
 
 from morpho.report.page import ElementContent, render_page
 from morpho.report.words.meshes import with_remarks
-from morpho.results.analysed import read_analysed, read_tables
 from morpho.results.figures import FIGURES
 from morpho.results.readme import readme
-from morpho.results.store import ALL_ELEMENTS, ElementResults
+from morpho.results.store import ALL_ELEMENTS, ElementResults, read_analysed, read_tables
 from morpho.results.whole import write_whole
 from morpho.steps.provenance import record
 from morpho.steps.show.draw import is_empty

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from morpho.results.analysed import rows_on
+from morpho.results.rows import rows_on
 from morpho.results.store import ElementResults
 
 __all__ = ["Goal", "estimated_points", "goals", "superimposed_shapes"]

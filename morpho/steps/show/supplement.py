@@ -18,7 +18,8 @@ from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_markdown, as_plain, cited
-from morpho.results.analysed import Analysed, read_analysed, read_tables
+from morpho.results.analysed import Analysed
+from morpho.results.store import read_analysed, read_tables
 from morpho.results.whole import write_whole
 from morpho.workflow.provenance import versions
 
