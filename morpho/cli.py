@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from morpho import __version__
 from morpho.study.reading.wording import visible
-from morpho.wording import listed
+from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
     from morpho.study.check import Study
@@ -58,14 +58,14 @@ def _parser() -> argparse.ArgumentParser:
     new = commands.add_parser("new", help="write the files of a new study into a folder")
     new.add_argument("folder", metavar="FOLDER", help="made if it does not exist")
     check = commands.add_parser("check", help="tell every problem of every file of a study")
-    check.add_argument("study", metavar="STUDY", help="folder of the study, or its study.yaml")
     check.add_argument(
         "--without-scans", action="store_true", help="leave out reading the scans, which takes long"
     )
     status = commands.add_parser(
         "status", help="tell whether the results of a study still match its files"
     )
-    status.add_argument("study", metavar="STUDY", help="folder of the study, or its study.yaml")
+    for one in (check, status):
+        one.add_argument("study", metavar="STUDY", help="folder of the study, or its study.yaml")
     return parser
 
 
@@ -92,16 +92,12 @@ def _new(folder: str) -> int:
     return FINE
 
 
-def _number(count: int, word: str) -> str:
-    return f"{count} {word}" + ("" if count == 1 else "s")
-
-
 def _summary(study: Study) -> str:
     from morpho.study.reading.file_count import with_scans
 
     specimens = study.specimens
     title = visible(study.config.settings.title or "The study")
-    lines = [f"{title}: {_number(len(specimens), 'specimen')}"]
+    lines = [f"{title}: {counted(len(specimens), 'specimen')}"]
     known = Counter(specimens.loc[specimens["role"] == "known", "taxon"])
     for taxon, number in sorted(known.items()):
         lines.append(f"  {visible(taxon) or '(no taxon)'}: {number} known")
@@ -109,8 +105,8 @@ def _summary(study: Study) -> str:
     lines.append(f"  queries: {len(queries)}" + (f" ({listed(queries)})" if queries else ""))
     for element, rows in study.landmarks.items():
         number = len(rows[["specimen", "replicate", "observer"]].drop_duplicates())
-        line = f"  {element}: {_number(number, 'digitisation')} of "
-        line += _number(rows["specimen"].nunique(), "specimen")
+        line = f"  {element}: {counted(number, 'digitisation')} of "
+        line += counted(rows["specimen"].nunique(), "specimen")
         if study.config.scan_pattern is not None:
             scanned = with_scans(study.config, element, sorted(set(rows["specimen"])))
             line += f", {len(scanned)} of them with a scan"
@@ -185,13 +181,13 @@ def _status(path: str) -> int:
     for line in _told(differences):
         print(line)
     if due:
-        print(f"The results no longer match: {_number(len(due), 'step')} to do. {command}")
+        print(f"The results no longer match: {counted(len(due), 'step')} to do. {command}")
         return CHANGED
     files = sum(len(state.records[key].makes) for key in state.plan.jobs)
-    inputs = _number(len(recorded.get("inputs", ())), "input")
+    inputs = counted(len(recorded.get("inputs", ())), "input")
     print(
         f"The results match: {inputs}, every setting, the "
-        f"program and {_number(files, 'file')} of results are as they were."
+        f"program and {counted(files, 'file')} of results are as they were."
     )
     return FINE
 
@@ -199,16 +195,8 @@ def _status(path: str) -> int:
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line.
 
-    Parameters
-    ----------
-    arguments : list of str, optional
-        By default those of the process.
-
-    Returns
-    -------
-    int
-        0 where all is well (there may be warnings), 1 where there are errors, 2 where the command
-        cannot be understood, 3 where results no longer match the files of their study.
+    Gives 0 where all is well (there may be warnings), 1 where there are errors, 2 where the command
+    cannot be understood, 3 where results no longer match the files of their study.
     """
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

@@ -26,21 +26,11 @@ class ArchiveError(ValueError):
 
 @dataclass(frozen=True)
 class Entry:
-    """A file of the archive.
+    """A file of the archive."""
 
-    Attributes
-    ----------
-    name : str
-        Path in the archive, with forward slashes.
-    content : bytes or Path
-        The content, or the file that holds it.
-    words : str
-        What it is; files that share a folder and these words share a line of the README.
-    """
-
-    name: str
-    content: bytes | Path
-    words: str
+    name: str  # path in the archive, with forward slashes
+    content: bytes | Path  # the content, or the file that holds it
+    words: str  # what it is; files of one folder with the same words share a line of the README
 
 
 def _check_names(entries: Sequence[Entry]) -> None:
@@ -73,16 +63,7 @@ def _one_line(text: str) -> str:
 def archive_readme(
     entries: Iterable[Entry], *, title: str, notice: str = "", more: Sequence[str] = ()
 ) -> str:
-    """Write the README of an archive, as Markdown.
-
-    Parameters
-    ----------
-    entries : iterable of Entry
-    title, notice : str
-        Of the study.
-    more : sequence of str
-        Paragraphs to stand before the list of files, as Markdown.
-    """
+    """Write the README of an archive, as Markdown."""
     groups: dict[tuple[str, str], list[str]] = {}
     for entry in sorted(entries, key=lambda one: one.name):
         folder = entry.name.rpartition("/")[0]
@@ -114,7 +95,7 @@ def archive_readme(
 def _sums(entries: Iterable[Entry]) -> str:
     """Lines as sha256sum writes and reads them."""
     lines = []
-    for entry in sorted(entries, key=lambda one: one.name):
+    for entry in entries:
         name, escape = entry.name, ""
         if "\n" in name or "\r" in name:
             escape, name = "\\", name.replace("\n", "\\n").replace("\r", "\\r")
@@ -132,20 +113,6 @@ def write_archive(
 ) -> None:
     """Write a zip with a README that says what each file is, and the sums of all.
 
-    Parameters
-    ----------
-    target : binary file
-        Open for writing.
-    entries : sequence of Entry
-        In any order.
-    title, notice, more
-        As in `archive_readme`.
-
-    Raises
-    ------
-    ArchiveError
-        If a name leads out of the archive, cannot be unpacked everywhere, or comes twice.
-
     Notes
     -----
     Files stand in the order of their names and bear one fixed date, so the same files give the
@@ -154,7 +121,6 @@ def write_archive(
     _check_names(entries)
     readme = archive_readme(entries, title=title, notice=notice, more=more)
     told = [*entries, Entry(README, readme.encode(), "this file")]
-    sums = _sums(told)
-    ordered = sorted(told, key=lambda one: one.name)
-    packed: list[tuple[str, bytes | Path]] = [(one.name, one.content) for one in ordered]
-    pack(target, [*packed, (CHECKSUMS, sums.encode())])
+    told.sort(key=lambda one: one.name)
+    sums = Entry(CHECKSUMS, _sums(told).encode(), "")
+    pack(target, [(one.name, one.content) for one in (*told, sums)])

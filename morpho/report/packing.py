@@ -34,13 +34,7 @@ def xml_text(text: str) -> str:
 def pack(target: BinaryIO, entries: Iterable[tuple[str, bytes | Path]]) -> None:
     """Write a zip: files in the order given, all of one date and with plain rights.
 
-    Parameters
-    ----------
-    target : binary file
-        Open for writing.
-    entries : iterable of (str, bytes or Path)
-        Name in the zip, and the content or the file that holds it. Large files are
-        copied piece by piece.
+    Of each the name and the content, or the file that holds it; large ones are copied in pieces.
     """
     with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as packed:
         for name, content in entries:
@@ -57,33 +51,12 @@ def pack(target: BinaryIO, entries: Iterable[tuple[str, bytes | Path]]) -> None:
 
 
 def steady_office(content: bytes, title: str) -> bytes:
-    """Make an office file (DOCX, XLSX) anew without its time of writing and its author.
-
-    Parameters
-    ----------
-    content : bytes
-    title : str
-        Only to name the file if it cannot be read.
-
-    Returns
-    -------
-    bytes
-        The same for the same contents.
-
-    Raises
-    ------
-    ValueError
-        If it is no office file.
-    """
-    entries: list[tuple[str, bytes | Path]] = []
+    """Make an office file (DOCX, XLSX) anew without its time of writing and its author."""
     with zipfile.ZipFile(BytesIO(content)) as packed:
-        for name in packed.namelist():
-            data = packed.read(name)
-            if name == _CORE:
-                data = _TIMES.sub(rb"\g<1>2000-01-01T00:00:00Z\g<3>", data)
-            entries.append((name, data))
-    if _CORE not in dict(entries):
+        entries = {name: packed.read(name) for name in packed.namelist()}
+    if _CORE not in entries:
         raise ValueError(f"{title} has no {_CORE}: it is no office file.")
+    entries[_CORE] = _TIMES.sub(rb"\g<1>2000-01-01T00:00:00Z\g<3>", entries[_CORE])
     result = BytesIO()
-    pack(result, entries)
+    pack(result, entries.items())
     return result.getvalue()

@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 __all__ = ["Analysed"]
 
 
-class Analysed(Protocol):
+@dataclass(frozen=True)
+class Analysed:
     """An element: its name, its tables, and the notes of its steps."""
 
-    @property
-    def name(self) -> str:
-        """Name of the element."""
-
-    @property
-    def tables(self) -> Mapping[str, pd.DataFrame]:
-        """Its tables."""
-
-    @property
-    def notes(self) -> Mapping[str, Mapping[str, Any]]:
-        """Notes by step."""
+    name: str
+    tables: Mapping[str, pd.DataFrame]
+    notes: Mapping[str, Mapping[str, Any]]

@@ -11,11 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morpho.results.analysed import Analysed
 from morpho.results.describing import Table
-from morpho.results.tables import ALL_ELEMENTS, described
-from morpho.results.whole import whole
+from morpho.results.tables import ALL_ELEMENTS, JOINED, TABLES, described
+from morpho.results.whole import whole, write_whole
 
-__all__ = ["ALL_ELEMENTS", "ElementResults", "write_json", "write_table"]
+__all__ = [
+    "ALL_ELEMENTS", "ElementResults", "read_analysed", "read_tables", "write_json", "write_table",
+]  # fmt: skip
 
 # Nine significant digits: more than any scan holds, fewer than rounding disturbs.
 _NUMBER = "%.9g"
@@ -31,9 +34,7 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 
 def write_json(path: Path, content: Any) -> None:
     """Write plain data as JSON with sorted keys."""
-    with whole(path) as temporary:
-        text = json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False)
-        temporary.write_text(text + "\n", encoding="utf-8")
+    write_whole(path, json.dumps(content, indent=1, sort_keys=True, ensure_ascii=False) + "\n")
 
 
 def _typed(told: pd.Series, kind: str) -> pd.Series:
@@ -45,10 +46,12 @@ def _typed(told: pd.Series, kind: str) -> pd.Series:
     return flags.astype(object).mask(blank, None) if kind == "maybe" and blank.any() else flags
 
 
-def _joined(rows: pd.DataFrame | Sequence[Any]) -> pd.DataFrame:
-    """A table, its rows, or its parts one below the other, as one table."""
+def _joined(rows: pd.DataFrame | Mapping[str, Any] | Sequence[Any]) -> pd.DataFrame:
+    """A table, its columns, its rows, or its parts one below the other, as one table."""
     if isinstance(rows, pd.DataFrame):
         return rows
+    if isinstance(rows, Mapping):
+        return pd.DataFrame(rows)
     if all(isinstance(part, pd.DataFrame) for part in rows):
         full = [part for part in rows if len(part)]
         return pd.concat(full) if full else pd.DataFrame()
@@ -92,11 +95,17 @@ class ElementResults:
         return described(name).header()
 
     def write_table(
-        self, name: str, rows: pd.DataFrame | Sequence[Mapping[str, Any]] | Sequence[pd.DataFrame]
+        self,
+        name: str,
+        rows: pd.DataFrame
+        | Mapping[str, Any]
+        | Sequence[Mapping[str, Any]]
+        | Sequence[pd.DataFrame],
     ) -> None:
         """Write a table, its rows or its parts, its columns in the order that is described.
 
-        Where there are no rows, its header alone is written.
+        `rows` may be the table, its columns, its rows or its parts. Where there are none, its
+        header alone is written.
         """
         about: Table = described(name)
         table = _joined(rows)
@@ -113,3 +122,18 @@ class ElementResults:
     def write_notes(self, name: str, notes: Mapping[str, Any]) -> None:
         """Write what a step has to say of its work, for figures and report."""
         write_json(self.folder / "notes" / f"{name}.json", dict(notes))
+
+
+def read_tables(results: Path, element: str = ALL_ELEMENTS) -> dict[str, pd.DataFrame]:
+    """Every table described that an element has, or all elements together."""
+    stored = ElementResults(results, element)
+    names = JOINED if element == ALL_ELEMENTS else TABLES
+    there = {path.stem for path in (stored.folder / "tables").glob("*.csv")}
+    return {name: stored.table(name) for name in names if name in there}
+
+
+def read_analysed(results: Path, element: str) -> Analysed:
+    """Read tables and notes of an element."""
+    names = sorted(path.stem for path in (results / element / "notes").glob("*.json"))
+    notes = {name: ElementResults(results, element).notes(name) for name in names}
+    return Analysed(element, read_tables(results, element), notes)

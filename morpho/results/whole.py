@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["whole"]
+__all__ = ["whole", "write_whole"]
 
 
 @contextmanager
@@ -25,3 +25,9 @@ def whole(path: Path) -> Iterator[Path]:
         os.replace(name, path)
     finally:
         Path(name).unlink(missing_ok=True)
+
+
+def write_whole(path: Path, content: bytes | str) -> None:
+    """Write a file whole or not at all; text in UTF-8."""
+    with whole(path) as temporary:
+        temporary.write_bytes(content.encode() if isinstance(content, str) else content)

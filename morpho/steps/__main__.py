@@ -44,16 +44,8 @@ def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
 def main(arguments: list[str]) -> int:
     """Run a step; trouble with the user's data is told in words, without a traceback.
 
-    Parameters
-    ----------
-    arguments : list of str
-        Step, path of study.yaml, and what the step takes beyond them. With ``--if-due`` before
-        them nothing is done where what the step made still holds.
-
-    Returns
-    -------
-    int
-        Exit code: 0 done, 1 trouble with the data, 2 wrong call.
+    With ``--if-due`` nothing is done where what the step made still holds. The exit code is 0
+    where it was done, 1 on trouble with the data, 2 on a wrong call.
     """
     from morpho.workflow.state import ANEW
 

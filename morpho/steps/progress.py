@@ -8,18 +8,7 @@ __all__ = ["told_in_tenths"]
 
 
 def told_in_tenths(what: str) -> Callable[[int, int], None]:
-    """Make a function that tells each tenth of the way once.
-
-    Parameters
-    ----------
-    what : str
-        What is being done, in words.
-
-    Returns
-    -------
-    callable
-        Takes the number done and the total.
-    """
+    """A function that tells each tenth of the way once, given the number done and the total."""
     told = 0
 
     def tell(done: int, total: int) -> None:

@@ -109,53 +109,24 @@ def _code() -> str:
     return digest.hexdigest()[:16]
 
 
-def _settings(config: StudyConfig) -> dict[str, Any]:
-    """Settings by dotted key; which columns are private shows in the sums of the tables."""
-    flat = flat_settings(config.settings.plain())
-    flat.pop("specimens.private", None)
-    return flat
-
-
 def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
-    """Note when a run began and by which command; called before its first job.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    arguments : sequence of str
-        The command, as the process got it.
-    """
+    """Note when a run began and by which command; called before its first job."""
     write_json(
         config.results / HISTORY / _STARTED,
         {"started": _now(), "command": _public_command(arguments, Path.cwd())},
     )
 
 
-def _start(config: StudyConfig) -> dict[str, Any]:
-    try:
-        found = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        found = {}
-    return {"started": found.get("started"), "command": found.get("command", "")}
-
-
 def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
     """Tell what the results are made of: versions, seed, settings, sums of every input.
 
-    Parameters
-    ----------
-    config : StudyConfig
-    times : bool
-        Whether the start and the command of the run are told as well. Without them the same
-        inputs, program and machine give the same record.
-
-    Returns
-    -------
-    dict
-        Plain data. No absolute path, no name of machine or user, and no private column: the sum
-        of a table is that of its public part, as it goes into the archive.
+    Without the times of the run the same inputs, program and machine give the same record. It
+    holds no absolute path, no name of machine or user, and no private column: the sum of a table
+    is that of its public part, as it goes into the archive.
     """
     plan = Plan(config)
+    settings = flat_settings(config.settings.plain())
+    settings.pop("specimens.private", None)  # which columns are private shows in the tables' sums
     found: dict[str, Any] = {
         "format": _FORMAT,
         "title": config.settings.title,
@@ -168,10 +139,16 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
             "study": _git_revision(config.folder, config.path.name),
         },
         "study_file": file_sum(config.path),
-        "settings": _settings(config),
+        "settings": settings,
         "inputs": plan.inputs(plan.job("finish")),
     }
-    return found | (_start(config) if times else {})
+    if times:
+        try:
+            begun = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            begun = {}
+        found |= {"started": begun.get("started"), "command": begun.get("command", "")}
+    return found
 
 
 def write_record(config: StudyConfig) -> None:
@@ -193,18 +170,7 @@ def write_record(config: StudyConfig) -> None:
 
 
 def read_record(results: Path) -> dict[str, Any]:
-    """Read provenance.json.
-
-    Parameters
-    ----------
-    results : Path
-        Folder of the results.
-
-    Raises
-    ------
-    NoRecordError
-        If there is none, or it cannot be read.
-    """
+    """Read provenance.json."""
     path = results / PROVENANCE
     if not path.is_file():
         raise NoRecordError(

@@ -14,16 +14,8 @@ __all__ = ["Trouble"]
 class Trouble:
     """Refusals that a step met and went on after.
 
-    Parameters
-    ----------
-    logged : bool
-        Whether their messages go to the step's log.
-
-    Attributes
-    ----------
-    rows : list of dict
-        For the notes of the step: the `part` of its work, facts that tell which, the `code` of
-        the refusal (blank where it has none) and the refusal's own facts.
+    Its rows are for the notes of the step: the `part` of its work, facts that tell which, the
+    `code` of the refusal (blank where it has none) and the refusal's own facts.
     """
 
     def __init__(self, logged: bool = True) -> None:
@@ -42,12 +34,7 @@ class Trouble:
 
     @contextmanager
     def met(self, part: str, **facts: Any) -> Iterator[None]:
-        """Note a refusal of the block within, and go on after it.
-
-        Yields
-        ------
-        None
-        """
+        """Note a refusal of the block within, and go on after it."""
         try:
             yield
         except Refusal as error:

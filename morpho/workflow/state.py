@@ -68,7 +68,8 @@ def code_of(job: Job, digests: CodeDigests) -> str:
     said = repr([(figure.name, figure.drawn_by, *figure.needs.items()) for figure in drawn])
     steps = "".join(digests.alone(f"steps.show.{step}") for step in ("draw", job.rule.step))
     modules = sorted({f"drawing.figures.{figure.module}" for figure in drawn})
-    code = digests.of("drawing.saving", "results.store", "steps.show.file_names", *modules)
+    used = ("results.rows", "results.store", "study.reading.paths")
+    code = digests.of("drawing.saving", *used, *modules)
     return sha256(f"{said}{steps}{code}".encode()).hexdigest()[:16] + _kinds(job)
 
 

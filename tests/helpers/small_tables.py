@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from morpho.report.words.verdict import Told, told_of_queries
-from morpho.steps.show.element_results import Content
+from morpho.results.analysed import Analysed
 from morpho.study.settings.blocks import Settings
 
 __all__ = ["HOSTILE", "differing", "element", "joined", "settings"]
@@ -211,7 +211,7 @@ def joined(query: str = "find") -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
-def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content:
+def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analysed:
     """An element with every table that words are made from.
 
     Its numbers are such that no two of them read alike.
@@ -348,10 +348,10 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Content
         "discriminate": {"left_out": {}, "trouble": [], "axes_in_folds": {}},
         "place": {"axes": {"as it is": [3, 0.7731], "size heeded": [2, 0.6619]}, "trouble": []},
     }  # fmt: skip
-    return Content(name, tables, notes)
+    return Analysed(name, tables, notes)
 
 
-def told(element: Content) -> dict[str, Told]:
+def told(element: Analysed) -> dict[str, Told]:
     """Words on its queries: with the shortest of all reasons, and no verdict taken back unless
     the element has conclusions."""
     empty = pd.DataFrame(columns=["specimen", "choice", "setting", "suspected", "turns"])

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
-from morpho.report.words.writing import as_plain
+from morpho.report.words.writing import as_plain, said
 from morpho.results.store import ALL_ELEMENTS, ElementResults
 from morpho.results.tables import JOINED
 from morpho.study.settings.config import StudyConfig
 
-__all__ = ["individuals_told", "words_of"]
+__all__ = ["change_words", "individuals_told", "words_of"]
 
 _READ = (
     "verdicts", "grounds", "grounds_by_taxon", "membership", "conclusions", "specimens",
@@ -42,3 +44,11 @@ def individuals_told(config: StudyConfig) -> pd.DataFrame:
     told = told_of_individuals(tables, conclusions)
     individuals = tables["individuals"]
     return individuals.assign(paragraph=[as_plain(told[name]) for name in individuals["specimen"]])
+
+
+def change_words(changes: dict[str, list[dict[str, Any]]]) -> dict[str, list[str]]:
+    """What changed between two runs, as the page says it."""
+    return {
+        element: [as_plain(said("changes", "change", row)) for row in rows]
+        for element, rows in changes.items()
+    }

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.words.changes import change_words
+from helpers.told import change_words
 from morpho.workflow.history import compared, snapshot
 
 

@@ -1,16 +1,18 @@
 """No sentence claims more than its number: shares, p-values, counts and causes as a reviewer
 would read them."""
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
 from helpers import small_tables as small
-from morpho.report.page import _rows, _sample
+from morpho.report.page import _rows
 from morpho.report.paper.tables import manuscript_tables
 from morpho.report.words.filters import probability
 from morpho.report.words.methods import methods_paragraphs
 from morpho.report.words.results import findings
-from morpho.report.words.trust import trust_words
+from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.wording import p_value_words, p_words, percent
@@ -117,8 +119,10 @@ def test_page_and_methods_count_the_same_specimens():
     table["mirrored"], table["digitisations"] = True, 2
     table.loc[table.index[0], "used"] = False
     used = int(table["used"].sum())
-    sample = _sample(element)
-    assert sample["mirrored"] == sample["averaged"] == used < len(table)
+    assert used < len(table)
+    page = sample_words(element)
+    assert f"Mirrored, so that all are {element.notes['prepare']['side']} ones: {used}." in page
+    assert f"Averaged from replicates: {used} specimens." in page
     assert f"{used} specimens of the other side were mirrored" in methods(element)
     assert f"Replicate digitisations of {used} specimens were averaged" in methods(element)
 
@@ -126,7 +130,7 @@ def test_page_and_methods_count_the_same_specimens():
 def trust(element, **tables):
     nothing = pd.DataFrame(columns=["specimen", "distance_mm", "flag"])
     given = {"suspicions": nothing, "carried_points": nothing, "recovery": nothing}
-    return " ".join(trust_words(element.tables | given | tables, element.notes, 0.05))
+    return " ".join(trust_words(replace(element, tables=element.tables | given | tables), 0.05))
 
 
 def test_the_page_names_tests_as_tests_and_errors_as_what_they_are():

@@ -11,7 +11,6 @@ from jinja2 import UndefinedError
 from morpho.inference.robustness.adequacy import specimens_needed
 from morpho.inference.robustness.conclusion import combine_elements
 from morpho.inference.robustness.stability import ALL_SUSPECTS, CHOICES, SUSPECTS
-from morpho.report.words.suspicions import suspects
 from morpho.report.words.verdict import (
     _blocking_taxa,
     told_of_individuals,
@@ -399,7 +398,7 @@ def test_many_suspects_are_counted_after_the_eighth():
 )
 def test_every_suspicion_has_a_short_name(kind, landmarks, name):
     table = suspicions({"specimen": "kin", "kind": kind, "landmarks": landmarks})
-    assert as_plain(said("suspicions", "names", suspects(table))) == f"kin ({name})"
+    assert as_plain(said("suspicions", "names", table.to_dict("records"))) == f"kin ({name})"
 
 
 def test_more_of_the_nearest_taxon_is_not_advised_where_others_stand_in_the_way():

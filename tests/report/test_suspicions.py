@@ -27,12 +27,9 @@ def check(*rows):
 
 def test_every_element_with_suspects_has_a_line_at_the_head():
     elements = [element("lower_jaw", {}, {"specimen": "find"}), element("atlas")]
-    assert _suspected(elements) == [
-        {
-            "label": "lower jaw",
-            "names": "find (wrong side or mirrored) and kin 1 (wrong side or mirrored)",
-        }
-    ]
+    assert _suspected(elements) == {
+        "lower_jaw": "find (wrong side or mirrored) and kin 1 (wrong side or mirrored)"
+    }
 
 
 def test_what_the_check_told_already_is_not_told_twice():

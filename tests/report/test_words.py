@@ -14,9 +14,10 @@ from helpers import small_tables as small
 from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.verdict import Contradiction
-from morpho.report.words.trust import sample_facts, trust_words
+from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.verdict import _keeping_taxa, _reason_facts
 from morpho.report.words.writing import as_plain, said
+from morpho.results.analysed import Analysed
 from morpho.results.figures import FIGURES
 from morpho.results.tables import TABLES
 from morpho.steps.judge import place
@@ -538,7 +539,7 @@ def test_observers_differ_only_where_a_test_says_so(p, told):
     element.notes["measure"]["observer_p_value"] = p
     element.tables["suspicions"] = pd.DataFrame()
     element.tables["recovery"] = element.tables["carried_points"] = pd.DataFrame()
-    text = trust_words(element.tables, element.notes, 0.05)[0]
+    text = trust_words(element, 0.05)[0]
     assert ("bserver" in text) == bool(told)
     assert told in text
     assert "not known" not in text
@@ -546,23 +547,34 @@ def test_observers_differ_only_where_a_test_says_so(p, told):
 
 def test_facts_of_a_sample():
     """Every count and name, and nothing of what is not there."""
-    sample = {"landmarks": 9, "all_landmarks": 12, "mirrored": 3, "averaged": 2,
-              "dropped": ["tip", "heel", "hole"]}  # fmt: skip
-    prepared = {"description": "A jaw.", "side": "left", "symmetry": "matching",
+
+    def told(specimens, dropped, prepared, slid, symmetric):
+        names = [f"p{i}" for i in range(12 - len(dropped))]
+        tables = {
+            "specimens": pd.DataFrame(specimens, columns=["used", "mirrored", "digitisations"]),
+            "landmarks": pd.DataFrame({"landmark": [*names, *dropped]}),
+        }
+        tables["landmarks"]["used"] = ~tables["landmarks"]["landmark"].isin(dropped)
+        superimposed = {"symmetric": symmetric}
+        notes = {"prepare": prepared, "slide": slid, "superimpose": superimposed}
+        return " ".join(sample_words(Analysed("jaw", tables, notes)))
+
+    specimens = [(True, True, 2)] * 2 + [(True, True, 1), (True, False, 1), (False, True, 2)]
+    prepared = {"description": "a jaw", "side": "left", "symmetry": "matching",
                 "curves_left_out": ["notch_edge"]}  # fmt: skip
     slid = {"curves": ["border"], "patches": ["outer"], "patches_left_out": ["inner"],
             "passes": 6, "converged": False}  # fmt: skip
-    text = " ".join(sample_facts(sample, prepared, slid, False))
+    text = told(specimens, ["tip", "heel", "hole"], prepared, slid, False)
     for words in (
         "A jaw.", "9 of 12", "tip, heel, hole", "left ones: 3", "2 specimens", "border, outer",
         "6 passes, without coming to rest", "notch_edge, inner", "no plane of symmetry",
     ):  # fmt: skip
         assert words in text
-    none = {"landmarks": 12, "all_landmarks": 12, "mirrored": 0, "averaged": 0, "dropped": []}
     bare = {"description": "", "side": "", "symmetry": "object", "curves_left_out": []}
     still = {"curves": [], "patches": [], "patches_left_out": [], "passes": 0, "converged": True}
-    told = " ".join(sample_facts(none, bare, still, True))
-    assert told == ("12 of 12 landmarks are analysed. The symmetric part of each bone is analysed.")
+    assert told([(True, False, 1)], [], bare, still, True) == (
+        "12 of 12 landmarks are analysed. The symmetric part of each bone is analysed."
+    )
 
 
 def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
@@ -588,7 +600,7 @@ def test_estimated_curves_say_why():
     )
     element.tables["suspicions"] = element.tables["recovery"] = pd.DataFrame()
     element.tables["carried_points"] = pd.DataFrame()
-    words = trust_words(element.tables, element.notes, 0.05)
+    words = trust_words(element, 0.05)
     assert (
         "Estimated in oak e: 1 semilandmark of face, as it was not found on a scan; 2 "
         "semilandmarks of rim, as the end of its curve at p is missing." in words

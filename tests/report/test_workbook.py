@@ -11,7 +11,8 @@ from hypothesis import given, settings, strategies
 from openpyxl.utils.escape import unescape
 
 from morpho.report.packing import xml_text
-from morpho.report.paper.workbook import meaning_of, sheet_names, stacked, workbook
+from morpho.report.paper.tables import stacked
+from morpho.report.paper.workbook import meaning_of, sheet_names, workbook
 from morpho.results.columns import P_VALUE
 from morpho.results.describing import Column, Table
 from morpho.results.store import ElementResults

@@ -2,7 +2,7 @@
 
 import pytest
 
-from morpho.steps.show.file_names import free_name
+from morpho.study.reading.paths import free_name
 
 
 def test_a_free_name_is_kept():

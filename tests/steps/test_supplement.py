@@ -16,13 +16,13 @@ import pytest
 import yaml
 
 from helpers import invented
+from helpers.told import change_words
 from morpho.report.paper.tables import manuscript_tables
-from morpho.report.words.changes import change_words
+from morpho.results.store import read_tables
 from morpho.results.tables import TABLES
 from morpho.steps.__main__ import STEPS
 from morpho.steps.provenance import mark_start, read_record, record
 from morpho.steps.show import archive, finish, supplement
-from morpho.steps.show.element_results import element_contents, joined_tables
 from morpho.study.check import check_study
 from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
@@ -122,8 +122,8 @@ def test_the_workbook_equals_the_csv_of_every_table(ran):
 def test_the_word_tables_equal_the_rounded_csv(ran):
     """python-docx reads what the tables hold, hostile names among them."""
     document = docx.Document(ran.config.results / "supplement" / "tables.docx")
-    tables = {one.name: one.tables for one in element_contents(ran.config)}
-    printed = manuscript_tables(tables, joined_tables(ran.config))
+    tables = {name: read_tables(ran.config.results, name) for name in ran.config.elements}
+    printed = manuscript_tables(tables, read_tables(ran.config.results))
     assert len(document.tables) == len(printed) > 6
     for grid, table in zip(document.tables, printed, strict=True):
         cells = [tuple(cell.text for cell in row.cells) for row in grid.rows]

@@ -1,5 +1,6 @@
 """Warped scans through the steps: invented bones whose scans and landmarks agree by formula."""
 
+import inspect
 import re
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from morpho.drawing.bone.heat import BONE, heat_limit
 from morpho.report.words.meshes import with_remarks
 from morpho.shape.superimposition import centroid_size
 from morpho.study.reading.paths import safe_name
+from morpho.study.scans.reading import scan_of
 
 CHAIN = ("prepare", "slide", "measure", "superimpose", "ordinate", "grow", "place", "differ")
 AXES = np.array([12.0, 6.0, 4.0])
@@ -443,15 +445,14 @@ def test_scans_in_units_of_their_own_are_the_same_scans(study, invent):
 
 
 def test_every_step_asks_for_the_unit_of_the_very_scan():
-    """Wherever a scan is read: `StudyConfig.scan_units`, never the unit of all scans."""
+    """Wherever a scan is read: by `scan_of`, which asks `StudyConfig.scan_units`."""
     readers = 0
     for path in Path(steps.__file__).parent.rglob("*.py"):
         text = path.read_text(encoding="utf-8")
-        readers += text.count("read_scan(")
-        assert not re.search(r"""\[["']scans["']\]\[["']units["']\]""", text), path.name
-        for call in re.findall(r"read_scan\(([^()]*(?:\([^()]*\))?[^()]*)\)", text):
-            assert "scan_units(" in call or "its_units" in call, path.name
+        readers += text.count("scan_of(")
+        assert not re.search(r"""\[["']scans["']\]\[["']units["']\]|read_scan""", text), path.name
     assert readers >= 4
+    assert "config.scan_units(element, specimen)" in inspect.getsource(scan_of)
 
 
 @pytest.mark.slow

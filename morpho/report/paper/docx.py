@@ -4,23 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import docx
+from docx.document import Document
+from docx.enum.section import WD_ORIENT
+from docx.enum.text import WD_ALIGN_PARAGRAPH
+from docx.oxml import OxmlElement
+from docx.oxml.ns import qn
+from docx.shared import Pt
+from docx.table import Table
 
 from morpho.report.packing import steady_office, xml_text
 from morpho.report.paper.tables import ROUNDING, ManuscriptTable
-
-if TYPE_CHECKING:
-    from docx.document import Document
-    from docx.table import Table
 
 __all__ = ["word_tables"]
 
 
 def _rule(parent: Any, **sides: int) -> None:
     """Give a table or cell lines at some of its sides, and none at the others."""
-    from docx.oxml import OxmlElement
-    from docx.oxml.ns import qn
-
     for side in ("top", "left", "bottom", "right", "insideH", "insideV"):
         line = OxmlElement(f"w:{side}")
         line.set(qn("w:val"), "single" if side in sides else "nil")
@@ -31,11 +33,6 @@ def _rule(parent: Any, **sides: int) -> None:
 
 def _dress(table: Table, numeric: Sequence[bool]) -> None:
     """Set rules, type and alignment; the header comes again on each page."""
-    from docx.enum.text import WD_ALIGN_PARAGRAPH
-    from docx.oxml import OxmlElement
-    from docx.oxml.ns import qn
-    from docx.shared import Pt
-
     borders = OxmlElement("w:tblBorders")
     _rule(borders, top=8, bottom=8)
     about = table._tbl.tblPr
@@ -73,17 +70,8 @@ def _word_table(document: Document, number_: int, table: ManuscriptTable) -> Non
 
 
 def word_tables(tables: Sequence[ManuscriptTable], *, title: str, notice: str = "") -> bytes:
-    """Write tables as one DOCX: a caption above each, its header again on each page.
-
-    Returns
-    -------
-    bytes
-        The same for the same tables.
-    """
-    from docx import Document
-    from docx.enum.section import WD_ORIENT
-
-    document = Document()
+    """Write tables as one DOCX: a caption above each, its header again on each page."""
+    document = docx.Document()
     about = document.core_properties
     # the format allows 255 characters here
     about.author, about.title, about.comments = "formkin", xml_text(title)[:255], ""

@@ -32,11 +32,6 @@ _JOINING = re.compile(r"([-',?!])\{\}(?!\1|`|\\textasciigrave)")
 def latex_text(text: str) -> str:
     r"""Text as LaTeX, so that it is printed as it stands.
 
-    Returns
-    -------
-    str
-        Control characters become spaces; letters beyond ASCII stay as they are, in UTF-8.
-
     Examples
     --------
     >>> print(latex_text("A_1 & B--2 [50 %]"))
@@ -59,13 +54,7 @@ _PREAMBLE = """\
 
 
 def latex_tables(tables: Sequence[ManuscriptTable], *, title: str) -> str:
-    r"""Write tables as LaTeX with the rules of the package booktabs.
-
-    Returns
-    -------
-    str
-        To be put into a document with ``\input``.
-    """
+    r"""Write tables as LaTeX with the rules of the package booktabs."""
     line = " ".join(xml_text(title).split())
     parts = [_PREAMBLE.format(title=line, rounding=ROUNDING)]
     for table in tables:

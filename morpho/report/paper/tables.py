@@ -10,16 +10,16 @@ from typing import Any
 import pandas as pd
 from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
-from morpho.report.paper.workbook import stacked
 from morpho.report.words.filters import is_probability, probability
 from morpho.results.columns import ROLE, SPECIMEN, TAXON
 from morpho.results.describing import Column, Table
+from morpho.results.rows import rows_on
 from morpho.results.tables import JOINED, TABLES
 from morpho.wording import number
 
 __all__ = [
     "PRINTED", "ROUNDING", "SAMPLE", "ManuscriptTable", "cell", "cells", "differential_diagnosis",
-    "manuscript_tables", "sample_counts",
+    "manuscript_tables", "sample_counts", "stacked",
 ]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
@@ -71,59 +71,49 @@ PRINTED: tuple[Table, ...] = tuple(
 )
 
 
+def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
+    """Tables of several elements one below the other, with a first column that says which."""
+    names = dict.fromkeys(name for tables in elements.values() for name in tables)
+    result = {}
+    for name in names:
+        parts = []
+        for element, tables in elements.items():
+            if name in tables:
+                table = tables[name].copy()
+                if "element" not in table:
+                    table.insert(0, "element", element)
+                parts.append(table)
+        # an empty part has no types of its own, and would spoil those of the others
+        full = [part for part in parts if len(part)]
+        result[name] = pd.concat(full, ignore_index=True) if full else parts[0]
+    return result
+
+
 def sample_counts(tables: Tables) -> pd.DataFrame:
-    """How many specimens of each taxon were digitised, and how many take part.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        With `specimens`.
-
-    Returns
-    -------
-    DataFrame
-        Columns `taxon` (a dash for queries without one), `role`, `digitised`, `used`; known
-        taxa first.
-    """
+    """How many specimens of each taxon were digitised, and how many take part."""
     table = tables["specimens"]
     table = table.assign(taxon=table["taxon"].mask(table["role"] == "query", "–"))
-    rows = [
-        {"taxon": taxon, "role": role, "digitised": len(part), "used": int(part["used"].sum())}
-        for (role, taxon), part in table.groupby(["role", "taxon"], sort=True)
-    ]
-    return pd.DataFrame(rows, columns=["taxon", "role", "digitised", "used"])
+    counts = table.groupby(["role", "taxon"])["used"].agg(digitised="size", used="sum")
+    return counts.reset_index()[["taxon", "role", "digitised", "used"]].astype({"used": int})
 
 
 def _ranked(tables: Tables, specimen: str) -> list[str]:
     """The distances that set a query apart best, at its own size where that can be heeded."""
     table = tables["measurement_ranking"]
-    table = table[(table["specimen"] == specimen) & (table["kind"] == "distance")]
-    table = table[table["size_heeded"] == bool(table["size_heeded"].any())]
+    table = rows_on(table[table["kind"] == "distance"], specimen)
     return table.sort_values("rank", kind="stable")["measurement"].head(_DISTANCES).tolist()
 
 
 def differential_diagnosis(tables: Tables) -> pd.DataFrame:
-    """Measurements of each taxon with the value of each query beside them.
+    """Measurements of each taxon with the value of each query that was compared beside them.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        With `measurement_summary`, `measurement_ranking` and `measurements`.
-
-    Returns
-    -------
-    DataFrame
-        For each query that was compared, the measurements named in the scheme (in whose names
-        there is no blank) and the ten distances that rank first as measured, a row for each
-        taxon: `specimen`, `measurement`, `unit`, `taxon`, `specimens`, `minimum`, `maximum`,
-        `mean`, `standard_deviation` and `value`, that of the query. Where no query was compared,
-        the named measurements alone.
+    Those named in the scheme (in whose names there is no blank) and the ten distances that rank
+    first; where no query was compared, the named ones alone.
     """
-    if not {"measurement_summary", "measurement_ranking", "measurements"} <= set(tables):
+    needed = {"measurement_summary", "measurement_ranking", "measurements"}
+    if not needed <= set(tables) or tables["measurement_summary"].empty:
         return pd.DataFrame(columns=_DIAGNOSIS.header())
     summary, values = tables["measurement_summary"], tables["measurements"]
-    if summary.empty:
-        return pd.DataFrame(columns=_DIAGNOSIS.header())
     own = [str(m) for m in dict.fromkeys(summary["measurement"]) if " " not in str(m)]
     parts = []
     for specimen in dict.fromkeys(tables["measurement_ranking"]["specimen"]) or ["–"]:
@@ -162,16 +152,7 @@ _MADE: Mapping[str, Callable[[Tables], pd.DataFrame]] = {
 
 @dataclass(frozen=True)
 class ManuscriptTable:
-    """A table as it is printed.
-
-    Attributes
-    ----------
-    name, caption : str
-    head : tuple of str
-    rows : tuple of tuple of str
-    numeric : tuple of bool
-        Which columns hold numbers.
-    """
+    """A table as it is printed."""
 
     name: str
     caption: str
@@ -181,19 +162,7 @@ class ManuscriptTable:
 
 
 def cell(value: Any, column: str = "") -> str:
-    """A value as page and paper show it.
-
-    Parameters
-    ----------
-    value : str, bool, number or None
-    column : str, optional
-        What it is a value of: probabilities are told otherwise than other numbers.
-
-    Returns
-    -------
-    str
-        A dash where there is none.
-    """
+    """A value as page and paper show it."""
     if isinstance(value, str):
         return value
     if value is None or value is pd.NA or value != value:
@@ -208,14 +177,7 @@ def cell(value: Any, column: str = "") -> str:
 
 
 def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool, ...]]:
-    """Chosen columns of a table as page and paper show them.
-
-    Returns
-    -------
-    rows : tuple of tuple of str
-    numeric : tuple of bool
-        Which columns hold numbers.
-    """
+    """Chosen columns of a table as page and paper show them."""
     chosen = table[list(columns)]
     rows = tuple(
         tuple(cell(value, column) for value, column in zip(row, chosen.columns, strict=True))
@@ -228,25 +190,7 @@ def cells(table: pd.DataFrame, columns: Iterable[str]) -> tuple[Rows, tuple[bool
 def manuscript_tables(
     elements: Mapping[str, Tables], joined: Tables | None = None
 ) -> list[ManuscriptTable]:
-    """Round tables and put them under headings.
-
-    Parameters
-    ----------
-    elements : mapping of str to mapping of str to DataFrame
-        Tables by element. Where there is more than one element, a first column names it.
-    joined : mapping of str to DataFrame, optional
-        Tables that hold all elements already.
-
-    Returns
-    -------
-    list of ManuscriptTable
-        Those of `PRINTED` that an element has a row for.
-
-    Raises
-    ------
-    KeyError
-        If a table lacks one of the columns.
-    """
+    """Round tables and put them under headings."""
     result = []
     for about in PRINTED:
         name, make = about.name, _MADE.get(about.name)

@@ -7,20 +7,22 @@ import numbers
 import re
 from collections.abc import Mapping, Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Font
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet._write_only import WriteOnlyWorksheet
 
 from morpho.report.packing import steady_office, xml_text
 from morpho.results.tables import JOINED, TABLES
 
-if TYPE_CHECKING:
-    from openpyxl.worksheet._write_only import WriteOnlyWorksheet
+__all__ = ["meaning_of", "sheet_names", "workbook"]
 
-__all__ = ["meaning_of", "sheet_names", "stacked", "workbook"]
-
-LEGEND = "legend"
+LEGEND, _DESCRIBED = "legend", TABLES | JOINED
 
 # Limits of the format: length of a sheet's name, rows of a sheet, characters of a cell.
 _LONGEST_NAME, _MOST_ROWS, _LONGEST_TEXT = 31, 1_048_576, 32_767
@@ -34,11 +36,6 @@ _WIDEST, _NARROWEST, _LOOKED_AT = 60, 8, 300
 
 def sheet_names(names: Sequence[str]) -> list[str]:
     """Names that sheets can have: legal, at most 31 characters, no two alike.
-
-    Returns
-    -------
-    list of str
-        As near to those given as can be.
 
     Examples
     --------
@@ -60,53 +57,16 @@ def sheet_names(names: Sequence[str]) -> list[str]:
 
 
 def meaning_of(table: str, column: str) -> str:
-    """What a column means.
-
-    Returns
-    -------
-    str
-        Blank where it is not described.
-    """
-    about = (TABLES | JOINED).get(table)
+    """What a column means."""
+    about = _DESCRIBED.get(table)
     found = about.column(column) if about else None
     if found is None and column == "element":  # of tables that were stacked
         return "element (bone) of the row"
     return found.meaning if found else ""
 
 
-def stacked(elements: Mapping[str, Mapping[str, pd.DataFrame]]) -> dict[str, pd.DataFrame]:
-    """Tables of several elements one below the other, with a first column that says which.
-
-    Parameters
-    ----------
-    elements : mapping of str to mapping of str to DataFrame
-        Tables by element.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        Tables by name, in the order of the first element that has them.
-    """
-    names = dict.fromkeys(name for tables in elements.values() for name in tables)
-    result = {}
-    for name in names:
-        parts = []
-        for element, tables in elements.items():
-            if name in tables:
-                table = tables[name].copy()
-                if "element" not in table:
-                    table.insert(0, "element", element)
-                parts.append(table)
-        # an empty part has no types of its own, and would spoil those of the others
-        full = [part for part in parts if len(part)]
-        result[name] = pd.concat(full, ignore_index=True) if full else parts[0]
-    return result
-
-
 def _text_cell(sheet: WriteOnlyWorksheet, text: str) -> Any:
     """A cell that is text whatever it looks like."""
-    from openpyxl.cell import WriteOnlyCell
-
     shown = _ESCAPE.sub("_x005F_", xml_text(text))
     if len(shown) > _LONGEST_TEXT:
         shown = shown[: _LONGEST_TEXT - len(_CUT)] + _CUT
@@ -137,8 +97,6 @@ def _cell(sheet: WriteOnlyWorksheet, value: Any) -> Any:
 
 def _fill(sheet: WriteOnlyWorksheet, head: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
     """Write a header that stays in sight, and the rows below it."""
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
 
     def length(value: Any) -> int:
         return len(f"{value:.9g}" if isinstance(value, float) else str(value))
@@ -162,9 +120,8 @@ def _legend_rows(
     sheets: Mapping[str, str], tables: Mapping[str, pd.DataFrame]
 ) -> list[tuple[str, str, str]]:
     rows = []
-    described = TABLES | JOINED
     for name, table in tables.items():
-        about = described[name].meaning if name in described else ""
+        about = _DESCRIBED[name].meaning if name in _DESCRIBED else ""
         if len(table) >= _MOST_ROWS:
             about = f"{about} Too long for a sheet ({len(table)} rows): see the CSV.".strip()
         rows.append((sheets[name], "", about))
@@ -178,22 +135,7 @@ def workbook(tables: Mapping[str, pd.DataFrame], *, title: str, notice: str = ""
 
     Text is written as text, so that a name such as ``=cmd()`` is never taken for a formula;
     numbers are numbers, in full; a missing value is an empty cell.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        By name, in the order of the sheets.
-    title : str
-        Of the study; stands at the end of the legend with the notice.
-    notice : str
-
-    Returns
-    -------
-    bytes
-        The same for the same tables.
     """
-    from openpyxl import Workbook
-
     book = Workbook(write_only=True)
     book.properties.title = xml_text(title)
     book.properties.creator = "formkin"

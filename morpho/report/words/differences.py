@@ -1,67 +1,20 @@
-"""Where a query differs: facts of its tables for the words of differences.jinja."""
+"""Where a query differs: rows of its tables for the words of differences.jinja."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import pandas as pd
-from markupsafe import Markup
 
 from morpho.inference.differences.regions import ELSEWHERE
 from morpho.report.words.writing import as_plain, said
-from morpho.results.directions import lengths_words
+from morpho.results.rows import rows_on
 
 __all__ = ["difference_words", "nothing_passes"]
 
-Tables = Mapping[str, pd.DataFrame]
-
-
-def _largest(part: pd.DataFrame) -> pd.DataFrame:
-    """Rows at the query's own size, or as it is where there are none."""
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
-
-
-def _landmarks(moved: pd.DataFrame, frame: str, alpha: float) -> Markup:
-    moved, heeded = moved[moved["counted"]], bool(moved["size_heeded"].iloc[0])
-    passed = moved["p_value_false_discovery"] <= alpha
-    own = moved["kind"] == "landmark"
-    facts = {
-        "taxon": str(moved["taxon"].iloc[0]),
-        "heeded": heeded,
-        "frame": frame,
-        "landmarks": int(own.sum()),
-        "paired": bool((moved.loc[own, "other_side"] != "").any()),
-        "passed": moved[own & passed].sort_values("rank").to_dict("records"),
-        "semilandmarks": int((~own).sum()),
-        "off": int((~own & passed).sum()),
-    }
-    return said("differences", "landmarks", facts, alpha)
-
-
-def _regions(parts: pd.DataFrame, alpha: float) -> Markup:
-    parts = parts.sort_values("share_of_displacement", ascending=False)
-    p = parts["share_p_value_false_discovery"]
-    first = (parts[p <= alpha] if (p <= alpha).any() else parts).iloc[0].to_dict()
-    region = str(first["region"]).replace("_", " ").replace(", ", " with ")
-    first |= {"region": region, "elsewhere": region == ELSEWHERE}
-    return said("differences", "regions", first, float(p.min()), alpha)
-
 
 def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
-    """That nothing in a ranked table passes the adjustment for the number of tests.
-
-    Parameters
-    ----------
-    table : DataFrame
-        With `p_value_false_discovery`, or the same of shares.
-    alpha : float
-
-    Returns
-    -------
-    str
-        Blank where something passes.
-    """
+    """That nothing in a ranked table passes the adjustment for the number of tests."""
     of_shares = "share_p_value_false_discovery"
     p = table[of_shares if of_shares in table else "p_value_false_discovery"].dropna()
     if (p <= alpha).any():
@@ -70,60 +23,18 @@ def nothing_passes(table: pd.DataFrame, alpha: float) -> str:
     return as_plain(said("differences", "nothing_passes", smallest, alpha))
 
 
-def _measurements(ranking: pd.DataFrame, alpha: float) -> Markup:
-    distances = ranking[ranking["kind"] == "distance"].sort_values("rank")
-    if distances.empty:
-        return Markup()
-    outside = distances[distances["outside_every_taxon"]]
-    told = [
-        row
-        | {
-            "by": lengths_words(
-                row["direction"], row["difference"], row["difference_percent"], row["unit"]
-            )
-        }
-        for row in outside.to_dict("records")
+def difference_words(
+    tables: Mapping[str, pd.DataFrame], specimen: str, taxon: str, alpha: float
+) -> list[str]:
+    """Sentences on where a query differs from its nearest taxon."""
+    moved, fits, parts, ranking = (
+        rows_on(tables[name], specimen, taxon).to_dict("records")
+        for name in ("displacements", "fits", "region_displacements", "measurement_ranking")
+    )
+    words = [
+        said("differences", "landmarks", moved, fits, alpha),
+        said("differences", "fits", fits),
+        said("differences", "regions", parts, ELSEWHERE, alpha),
+        said("differences", "measurements", ranking, alpha),
     ]
-    facts: dict[str, Any] = {
-        "distances": len(distances),
-        "paired": bool((distances["other_side"] != "").any()),
-        "heeded": bool(distances["size_heeded"].any()),
-        "outside": told,
-        "passed": [row for row in told if row["p_value_false_discovery"] <= alpha],
-        "small": bool((outside["taxa_outside"] > outside["taxa_compared"]).any()),
-        "smallest": float(outside["p_value_false_discovery"].min()),
-    }
-    return said("differences", "measurements", facts, alpha)
-
-
-def difference_words(tables: Tables, specimen: str, taxon: str, alpha: float) -> list[str]:
-    """Sentences on where a query differs from its nearest taxon.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-    specimen, taxon : str
-        The query and its nearest taxon.
-    alpha : float
-        Level of the control of false discoveries.
-    """
-
-    def of(name: str) -> pd.DataFrame:
-        part = tables[name]
-        part = part[part["specimen"] == specimen]
-        part = part[part["taxon"] == taxon] if "taxon" in part else part
-        return _largest(part) if len(part) else part
-
-    moved, fits = of("displacements"), of("fits")
-    parts, ranking = of("region_displacements"), of("measurement_ranking")
-    words = []
-    if len(moved):
-        frame = str(fits["frame"].iloc[0]) if len(fits) else ""
-        words.append(_landmarks(moved, frame, alpha))
-    if len(fits):
-        words.append(said("differences", "fits", fits.iloc[0].to_dict()))
-    if len(parts):
-        words.append(_regions(parts, alpha))
-    if len(ranking):
-        words.append(_measurements(ranking, alpha))
     return [text for text in map(as_plain, words) if text]

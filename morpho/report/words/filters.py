@@ -6,28 +6,27 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from numbers import Integral
 from typing import Any
 
+import pandas as pd
 from jinja2 import Undefined
 from markupsafe import Markup
 
 from morpho.results.analysed import Analysed
+from morpho.results.directions import lengths_words
 from morpho.wording import counted, listed, number, p_value_words, p_words, percent
 
 __all__ = [
     "END", "FILTERS", "NAME", "TESTS", "is_probability", "marked", "marked_name", "probability",
+    "sentence",
 ]  # fmt: skip
+
+_LENGTHS = ("direction", "difference", "difference_percent", "unit")
 
 # Marks of a name that no name can hold: what cannot be printed is taken out of names.
 NAME, END = "\x02", "\x04"
 
 
 def marked_name(value: Any) -> Markup:
-    """Mark what the user wrote, which is text whatever stands in it.
-
-    Returns
-    -------
-    Markup
-        Signs that cannot be printed are blanks.
-    """
+    """Mark what the user wrote, as text whatever stands in it; unprintable signs are blanks."""
     plain = "".join(sign if sign.isprintable() else " " for sign in str(value))
     return Markup(f"{NAME}{plain}{END}")
 
@@ -35,17 +34,7 @@ def marked_name(value: Any) -> Markup:
 def marked(value: Any) -> Markup:
     """What a template puts out: words of ours as they are, all else marked as the user's.
 
-    Parameters
-    ----------
-    value : object
-        A Markup is words of ours, and so is a whole number.
-
-    Raises
-    ------
-    jinja2.UndefinedError
-        If a fact is missing.
-    TypeError
-        If there is nothing to be told: None, a yes or a no.
+    Words of ours are Markup and whole numbers. What tells nothing (None, a yes or a no) is refused.
     """
     if isinstance(value, Markup):
         return value
@@ -63,11 +52,6 @@ def is_probability(column: str) -> bool:
 
 def probability(value: float) -> str:
     """A probability as it is printed in a table, in which none reads as 0, and only 1 as 1.
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
 
     Examples
     --------
@@ -146,6 +130,13 @@ def _rows(element: Analysed, table: str) -> list[dict[Any, Any]]:
     return [] if given is None else given.to_dict("records")
 
 
+def sentence(text: str) -> str:
+    """A text as a sentence: a capital at its beginning and a stop at its end."""
+    text = text.strip()
+    stop = "" if not text or text.endswith((".", "!", "?", "…")) else "."
+    return text[:1].upper() + text[1:] + stop
+
+
 def _first_large(text: Markup) -> Markup:
     """Words with a capital at their beginning."""
     begun = text.lstrip()
@@ -156,8 +147,8 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "number": _words(number),
     "decimals": _words(lambda value, digits=3: f"{value:.{digits}f}"),
     "percent": _words(percent),
-    "probability": _words(probability),
     "in_a_hundred": _words(lambda share: f"{100 * share:g}"),
+    "probability": _words(probability),
     "p": _words(p_words),
     "p_value": _words(p_value_words),
     "counted": _words(counted),
@@ -171,7 +162,11 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "among": _among,
     "having": _having,
     "rows": _rows,
+    "median": lambda values: pd.Series(list(values), dtype=float).median(),
+    "smallest": lambda values: pd.Series(list(values), dtype=float).min(),
+    "larger": lambda row: Markup(lengths_words(*(row[key] for key in _LENGTHS))),
     "first_large": _first_large,
+    "sentence": sentence,
     "level": _words("{:g}".format),
     "without_stop": lambda text: marked_name(str(text).rstrip(".")),
 }

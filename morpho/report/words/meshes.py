@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import pandas as pd
 
@@ -13,23 +12,7 @@ __all__ = ["with_remarks"]
 
 
 def with_remarks(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """Add to the table of surfaces what is left open or doubtful.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        The same, with `remark` in `meshes`; blank where there is nothing to say.
-    """
+    """Add to the table of surfaces what is left open or doubtful."""
     meshes = tables["meshes"]
-    remarks = [_remark(row) for row in meshes.to_dict("records")]
+    remarks = [as_plain(said("meshes", "remark", row)) for row in meshes.to_dict("records")]
     return dict(tables) | {"meshes": meshes.assign(remark=pd.Series(remarks, meshes.index, str))}
-
-
-def _remark(row: Mapping[Any, Any]) -> str:
-    lengths, reasons = (row[name].split(";") for name in ("hole_lengths_mm", "hole_reasons"))
-    holes = [
-        {"length": float(length), "reason": reason}
-        for length, reason in zip(lengths, reasons, strict=True)
-        if length
-    ]
-    return as_plain(said("meshes", "remark", holes, row))

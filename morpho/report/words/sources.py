@@ -2,9 +2,9 @@
 
 They stand in references.bib, and what a study's text cites of them is copied from there. The file
 is ours and never the user's, so what reads it is as short as the form it is kept in: an entry is
-a line ``@kind{key,``, a line ``  name = {value},`` for each field, and a line ``}``. A library
-that reads all of BibTeX would bring two packages to every step and not say what its styles miss;
-a test has BibTeX itself say so.
+a line ``@kind{key,``, a line ``  name = {value},`` for each field, and a line ``}``; one without a
+state was looked up. A library that reads all of BibTeX would bring two packages to every step and
+not say what its styles miss; a test has BibTeX itself say so.
 """
 
 from __future__ import annotations
@@ -15,26 +15,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = [
-    "REFERENCES", "STATES", "Reference", "bibtex", "plain_text", "read_references", "still_open",
-]  # fmt: skip
+__all__ = ["REFERENCES", "Reference", "bibtex", "read_references", "still_open"]
 
-# What is known of an entry: all of it was confirmed; it stands so in a docstring, and nobody has
-# confirmed it; part of it is from memory, which its note names.
-STATES = ("looked up", "not looked up", "needs a library")
-
+_LOOKED_UP = "  state = {looked up},\n"
 _ENTRY = re.compile(r"@(\w+)\{(\w+),\n((?:  \w+ = \{.+\},\n)+)\}")
 _FIELD = re.compile(r"  (\w+) = \{(.+)\},\n")
 _ACCENT = re.compile(r"\{\\(['`^\"])(\w)\}")
 _ACCENTS = {"'": "\u0301", "`": "\u0300", "^": "\u0302", '"': "\u0308"}
 
 
-def plain_text(value: str) -> str:
+def _plain(value: str) -> str:
     r"""The value of a BibTeX field as text.
 
-    Examples
-    --------
-    >>> plain_text(r"{Business \& Br{\'e}ton}"), plain_text("33--51")
+    >>> _plain(r"{Business \& Br{\'e}ton}"), _plain("33--51")
     ('Business & Bréton', '33-51')
     """
     text = _ACCENT.sub(lambda m: unicodedata.normalize("NFC", m[2] + _ACCENTS[m[1]]), value)
@@ -43,22 +36,12 @@ def plain_text(value: str) -> str:
 
 @dataclass(frozen=True)
 class Reference:
-    """A source.
-
-    Attributes
-    ----------
-    key : str
-    kind : {'article', 'book', 'incollection'}
-    fields : mapping of str to str
-        As BibTeX names them, as text.
-    entry : str
-        The entry as it stands in the file.
-    """
+    """A source."""
 
     key: str
     kind: str
-    fields: Mapping[str, str]
-    entry: str
+    fields: Mapping[str, str]  # as BibTeX names them, as text
+    entry: str  # as it is written
 
     @property
     def authors(self) -> list[str]:
@@ -67,7 +50,9 @@ class Reference:
 
     @property
     def state(self) -> str:
-        """What is known of it, of `STATES`."""
+        """Whether all of it was `looked up`; else it stands so in a docstring and was `not looked
+        up`, or it `needs a library`, as part of it, which its note names, is from memory.
+        """
         return self.fields["state"]
 
     @property
@@ -86,25 +71,15 @@ class Reference:
 
 
 def read_references(text: str) -> dict[str, Reference]:
-    """Read entries of BibTeX in the form described above.
-
-    Returns
-    -------
-    dict of str to Reference
-        By key.
-
-    Raises
-    ------
-    ValueError
-        If an entry is in another form, or a key stands twice.
-    """
+    """Read entries of BibTeX in the form described above, by key."""
     found: dict[str, Reference] = {}
     for block in text.strip().split("\n\n"):
-        entry = _ENTRY.fullmatch(block)
+        told = block if "\n  state = " in block else f"{block[:-1]}{_LOOKED_UP}}}"
+        entry = _ENTRY.fullmatch(told)
         if entry is None or entry[2] in found:
             raise ValueError(f"This entry cannot be read, or its key stands twice:\n{block}")
-        fields = {name: plain_text(value) for name, value in _FIELD.findall(entry[3])}
-        found[entry[2]] = Reference(entry[2], entry[1], fields, block)
+        fields = {name: _plain(value) for name, value in _FIELD.findall(entry[3])}
+        found[entry[2]] = Reference(entry[2], entry[1], fields, told)
     return found
 
 
@@ -112,25 +87,12 @@ REFERENCES = read_references(Path(__file__).with_name("references.bib").read_tex
 
 
 def bibtex(sources: Iterable[Reference]) -> str:
-    """Write sources as BibTeX.
-
-    Returns
-    -------
-    str
-        An entry for each, as it stands in references.bib: a field `state` says whether it was
-        looked up, and a `note` what of it needs a library, which the styles print.
-    """
+    """Write sources as BibTeX; styles print the `note`, which says what of one needs a library."""
     return "\n\n".join(source.entry for source in sources) + "\n"
 
 
 def still_open(sources: Iterable[Reference]) -> str:
-    """Say which sources are to be looked up before print.
-
-    Returns
-    -------
-    str
-        Plain sentences; blank where all were looked up.
-    """
+    """Say which sources are to be looked up before print."""
     given = list(sources)
     lacking = [f"{s.label} ({s.lacking})" for s in given if s.lacking]
     unseen = [s.label for s in given if s.state == "not looked up"]

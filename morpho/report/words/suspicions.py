@@ -13,38 +13,11 @@ from morpho.report.words.writing import as_plain, said
 from morpho.study.reading.wording import quoted
 from morpho.wording import listed
 
-__all__ = ["check_words", "hangs_on", "known_suspects", "suspects"]
-
-
-def suspects(suspicions: pd.DataFrame) -> list[dict[str, Any]]:
-    """Sort suspected digitisations by specimen.
-
-    Parameters
-    ----------
-    suspicions : DataFrame
-        Rows of the table `suspicions`.
-
-    Returns
-    -------
-    list of dict
-        Each `specimen` with its `rows`.
-    """
-    return [
-        {"specimen": name, "rows": part.to_dict("records")}
-        for name, part in suspicions.groupby("specimen", sort=True)
-    ]
+__all__ = ["check_words", "hangs_on", "known_suspects"]
 
 
 def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str, str]:
-    """A suspected slip as the check of the study's files tells it.
-
-    Parameters
-    ----------
-    row : mapping
-        One row of the table `suspicions`.
-    repeated : bool
-        Whether the specimen has other digitisations, so that this one must be named.
-    """
+    """A suspected slip as the check tells it; one of several digitisations of a bone is named."""
     parts = [f"{name} {quoted(row[name])}" for name in ("replicate", "observer") if row[name]]
     label = listed(parts) if repeated and parts else ""
     found, remedy = said("suspicions", "found", row, label), said("suspicions", "remedy")
@@ -52,25 +25,14 @@ def check_words(row: Mapping[Any, Any], *, repeated: bool = False) -> tuple[str,
 
 
 def hangs_on(suspicions: pd.DataFrame, tried: pd.DataFrame) -> Markup:
-    """Name the suspects among the known specimens without whom a verdict turns.
+    """Name the suspects among the known specimens without whom a verdict turns: a clause.
 
-    Parameters
-    ----------
-    suspicions : DataFrame
-        Rows of the table `suspicions` on the known specimens that a query is judged by.
-    tried : DataFrame
-        Rows of the table `stability` on a query without suspected known specimens; `turns` says
-        whether that turns its verdict.
-
-    Returns
-    -------
-    Markup
-        A clause; it names all of them where the verdict turns only without all.
+    `tried` are the rows of `stability` without suspects. All are named where it turns only without
+    all of them.
     """
     alone = suspicions["specimen"].isin(tried.loc[tried["turns"], "setting"])
-    return said(
-        "suspicions", "hangs_on", suspects(suspicions[alone] if alone.any() else suspicions)
-    )
+    named = suspicions[alone] if alone.any() else suspicions
+    return said("suspicions", "hangs_on", named.to_dict("records"))
 
 
 def _outcomes(tried: pd.DataFrame) -> list[dict[str, Any]]:
@@ -89,21 +51,10 @@ def _outcomes(tried: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def known_suspects(row: Mapping[str, Any], suspicions: pd.DataFrame, tried: pd.DataFrame) -> Markup:
-    """Whether a verdict holds without the known specimens whose digitisations are suspected.
-
-    Parameters
-    ----------
-    row : mapping
-        Row of the table `conclusions`.
-    suspicions, tried : DataFrame
-        As in `hangs_on`.
-
-    Returns
-    -------
-    Markup
-        Blank where nothing is suspected or was tried.
-    """
+    """Whether a verdict holds without suspected known specimens; blank where there are none."""
     if suspicions.empty or tried.empty:
         return Markup()
     kept_by = str(tried["kept_by"].iloc[-1]).split("; ")
-    return said("suspicions", "holds", row, suspects(suspicions), _outcomes(tried), kept_by)
+    return said(
+        "suspicions", "holds", row, suspicions.to_dict("records"), _outcomes(tried), kept_by
+    )

@@ -6,6 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from morpho.report.words.filters import sentence
 from morpho.report.words.writing import as_plain, said
 from morpho.results.analysed import Analysed
 
@@ -13,8 +14,6 @@ __all__ = [
     "failed_surfaces",
     "nothing_to_compare",
     "reason_words",
-    "sentence",
-    "small_taxa",
     "trouble_words",
 ]
 
@@ -22,44 +21,13 @@ __all__ = [
 _STEPS = ("screen", "measure", "grow", "compare", "discriminate", "place", "differ")
 
 
-def sentence(text: str) -> str:
-    """A text as a sentence: a capital at its beginning and a stop at its end.
-
-    Returns
-    -------
-    str
-        Blank where there is no text.
-    """
-    text = text.strip()
-    if not text:
-        return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?", "…")) else ".")
-
-
 def reason_words(row: dict[str, Any]) -> str:
-    """Why a part of a step's work could not be done.
-
-    Parameters
-    ----------
-    row : dict
-        One of the `trouble` in the notes of a step.
-
-    Returns
-    -------
-    str
-        A sentence, plain text.
-    """
+    """Why a part of a step's work could not be done."""
     return sentence(as_plain(said("trouble", "reason", row)))
 
 
 def nothing_to_compare(element: Analysed) -> Markup:
-    """Why taxa cannot be compared with one another.
-
-    Returns
-    -------
-    Markup
-        A clause without a stop; blank where they can.
-    """
+    """Why taxa cannot be compared with one another: a clause, blank where they can."""
     table = element.tables["specimens"]
     known = table[table["used"].astype(bool) & (table["role"] == "known")]
     taxa = sorted(map(str, known["taxon"].unique()))
@@ -76,49 +44,17 @@ def _needs_taxa(row: dict[str, Any]) -> bool:
 
 
 def failed_surfaces(element: Analysed, specimen: str) -> list[str]:
-    """Tell which surfaces of a query could not be made, and why.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
-    return [
-        sentence(as_plain(_failed([said("trouble", "part", row)], said("trouble", "reason", row))))
+    """Tell which surfaces of a query could not be made, and why."""
+    told = [
+        said("trouble", "failed", [said("trouble", "part", row)], said("trouble", "reason", row))
         for row in element.notes.get("warp", {}).get("trouble", [])
         if row.get("specimen") == specimen
     ]
-
-
-def small_taxa(element: Analysed) -> list[str]:
-    """Tell which taxa take no part in tests between taxa.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
-    small = element.notes["compare"].get("left_out", {})
-    return [as_plain(said("trouble", "small_taxon", *one)) for one in sorted(small.items())]
-
-
-def _failed(parts: list[Markup], reason: Markup) -> Markup:
-    return said("trouble", "failed", parts, reason)
+    return [sentence(as_plain(text)) for text in told]
 
 
 def trouble_words(element: Analysed) -> list[str]:
-    """Tell what could not be computed, each reason once.
-
-    Parameters
-    ----------
-    element : Analysed
-        Its tables and the notes of its steps.
-
-    Returns
-    -------
-    list of str
-        Sentences, plain text.
-    """
+    """Tell what could not be computed, each reason once."""
     lacking = nothing_to_compare(element).strip()
     constant = [str(name) for name in element.notes.get("grow", {}).get("constant", [])]
     words: list[Markup] = []
@@ -146,5 +82,5 @@ def trouble_words(element: Analysed) -> list[str]:
     for (part, reason), heeded in ways.items():
         one = said("trouble", "in_one_way", part, *heeded) if len(heeded) == 1 else part
         joined.setdefault(reason, []).append(one)
-    words += [_failed(parts, reason) for reason, parts in joined.items()]
+    words += [said("trouble", "failed", parts, reason) for reason, parts in joined.items()]
     return list(dict.fromkeys(sentence(as_plain(text)) for text in words))

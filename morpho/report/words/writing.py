@@ -1,4 +1,4 @@
-"""Sentences from templates, and the three ways to write them: for a page, as Markdown, plain.
+"""Sentences from templates, and the two ways to write them: as Markdown, and plain as on the page.
 
 A template holds our own words as literal text. Whatever it puts in between double braces is the
 user's, and is marked as it passes, unless a filter or another macro has made words of it; so no
@@ -9,17 +9,18 @@ paragraphs, but only in the macro that is asked for: what another one says in it
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from morpho.report.words.filters import END, FILTERS, NAME, TESTS, marked
 from morpho.report.words.sources import REFERENCES
 
-__all__ = ["as_html", "as_markdown", "as_plain", "cited", "paragraphs", "said"]
+__all__ = ["as_markdown", "as_plain", "cited", "paragraphs", "said"]
 
 # The mark of a citation, beside that of a name.
 _CITED = "\x03"
@@ -70,27 +71,7 @@ def _environment() -> Environment:
 
 
 def said(template: str, macro: str, /, *facts: Any, **named: Any) -> Markup:
-    """Make words of facts.
-
-    Parameters
-    ----------
-    template : str
-        Name of a template of this folder, without its ending.
-    macro : str
-        Macro in it.
-    *facts, **named
-        What it takes.
-
-    Returns
-    -------
-    Markup
-        Marked text, for `as_html`, `as_markdown` and `as_plain`, or for another template.
-
-    Raises
-    ------
-    jinja2.UndefinedError
-        If a fact is missing.
-    """
+    """Make marked words of facts, by a macro of a template of this folder."""
     module = _environment().get_template(f"{template}.jinja").module
     return getattr(module, macro)(*facts, **named)
 
@@ -101,42 +82,33 @@ def _closed_up(text: str) -> str:
 
 
 def paragraphs(text: str) -> list[Markup]:
-    """Take marked text apart where an empty line parts it.
-
-    Returns
-    -------
-    list of Markup
-        Marked; none is blank.
-    """
+    """Take marked text apart where an empty line parts it."""
     return [Markup(part) for part in map(_closed_up, _BETWEEN.split(text)) if part]
 
 
-def as_html(text: str) -> Markup:
-    """Write marked text for a page: escaped, citations as (Author year)."""
-    return escape(as_plain(text))
+def _written(text: str, name: Callable[[str], str], cited: Callable[[list[str]], str]) -> str:
+    """Marked text with its names and its citations written by these."""
+    return _MARKED.sub(
+        lambda found: name(found[2]) if found[1] == NAME else cited(found[2].split()),
+        _closed_up(text),
+    )
 
 
 def as_markdown(text: str) -> str:
     """Write marked text as Markdown, citations as ``[@key; @key]``."""
 
-    def shown(found: re.Match[str]) -> str:
-        if found[1] == NAME:
-            escaped = _MEANS.sub(r"\\\1", found[2])
-            return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", escaped))
-        return "[" + "; ".join(f"@{key}" for key in found[2].split()) + "]"
+    def escaped(name: str) -> str:
+        return _BEGINS.sub(r"\1\\\2", _NUMBERED.sub(r"\1\\\2", _MEANS.sub(r"\\\1", name)))
 
-    return _MARKED.sub(shown, _closed_up(text))
+    return _written(text, escaped, lambda keys: f"[{'; '.join(f'@{key}' for key in keys)}]")
 
 
 def as_plain(text: str) -> str:
-    """Write marked text as plain text, citations as (Author year; Author year)."""
+    """Write marked text as plain text, citations as (Author year; Author year).
 
-    def shown(found: re.Match[str]) -> str:
-        if found[1] == NAME:
-            return found[2]
-        return "(" + "; ".join(REFERENCES[key].label for key in found[2].split()) + ")"
-
-    return _MARKED.sub(shown, _closed_up(text))
+    A page escapes it.
+    """
+    return _written(text, str, lambda keys: f"({'; '.join(REFERENCES[key].label for key in keys)})")
 
 
 def cited(text: str) -> set[str]:

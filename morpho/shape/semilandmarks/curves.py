@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.shape.checks import ShapeError
 
-__all__ = ["curve_tangents", "project_to_polyline", "resample"]
+__all__ = ["curve_tangents", "project_to_polyline", "resample", "resample_between"]
 
 Array = NDArray[np.float64]
 
@@ -137,6 +137,33 @@ def project_to_polyline(points: ArrayLike, polyline: ArrayLike) -> tuple[Array, 
         nearest = ((block[:, None] - feet) ** 2).sum(axis=2).argmin(axis=1)
         on[i : i + size] = feet[np.arange(len(block)), nearest]
     return on, np.linalg.norm(P - on, axis=1)
+
+
+def resample_between(points: ArrayLike, start: ArrayLike, end: ArrayLike, n: int) -> Array:
+    """Points equally spaced along a curve that was digitised between two landmarks.
+
+    Parameters
+    ----------
+    points : array-like of shape (n_points, 3)
+        Digitised points in order, without the ends; those that are NaN are passed over.
+    start, end : array-like of shape (3,)
+        The landmarks at its ends.
+    n : int
+        How many points, at least 1.
+
+    Returns
+    -------
+    ndarray of shape (n, 3)
+        NaN where no point is there, an end is missing, or all lie at one place.
+    """
+    points = np.asarray(points, dtype=float)
+    line = np.vstack([start, points[~np.isnan(points).any(axis=1)], end])
+    if len(line) < 3 or np.isnan(line).any():
+        return np.full((n, 3), np.nan)
+    try:
+        return resample(line, n)
+    except ShapeError:
+        return np.full((n, 3), np.nan)
 
 
 def curve_tangents(points: ArrayLike) -> Array:

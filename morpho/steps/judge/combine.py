@@ -34,18 +34,6 @@ def _evidence(results: ElementResults) -> pd.DataFrame:
     return wide
 
 
-def _unjudged(specimen: str) -> dict[str, Any]:
-    """Row of an individual of which no element could be judged."""
-    return {
-        "specimen": specimen,
-        "elements": 0,
-        "verdict": "undecided",
-        "verdicts_of_elements": "",
-        "taxon": "",
-        "combined_p_value": np.nan,
-    }
-
-
 def _individuals(
     evidence: pd.DataFrame, conclusions: pd.DataFrame, alpha: float
 ) -> tuple[list[dict[str, Any]], list[pd.DataFrame]]:
@@ -82,22 +70,16 @@ def _individuals(
         left = both["element"].isin(left_out)
         combined.append(both.assign(kept=both["kept"].eq(True), doubted=left))
     for specimen in sorted(set(conclusions["specimen"]) - set(evidence["specimen"])):
-        rows.append(_unjudged(specimen))
+        nothing = {
+            "elements": 0,
+            "verdicts_of_elements": "",
+            "taxon": "",
+            "combined_p_value": np.nan,
+        }
+        rows.append(nothing | {"specimen": specimen, "verdict": "undecided"})
     if combined:
         combined = [pd.concat(combined).sort_values(["specimen", "taxon", "element"])]
     return sorted(rows, key=lambda row: row["specimen"]), combined
-
-
-def _sizes(config: StudyConfig, elements: list[str]) -> pd.DataFrame:
-    """Centroid sizes: a column for each element; specimen, taxon and role are the index."""
-    sizes = pd.concat(
-        ElementResults(config.results, element).table("centroid_size").assign(element=element)
-        for element in elements
-    )
-    wide = sizes.pivot(
-        index=["specimen", "taxon", "role"], columns="element", values="centroid_size_mm"
-    )
-    return wide.reindex(columns=elements).sort_index()
 
 
 def _ratios(wide: pd.DataFrame, elements: list[str]) -> list[pd.DataFrame]:
@@ -139,13 +121,18 @@ def run(config: StudyConfig) -> None:
     elements = list(config.elements)
     each = [ElementResults(config.results, element) for element in elements]
     evidence = pd.concat([_evidence(results) for results in each])
-    conclusions = pd.concat(
-        [results.table("conclusions").assign(element=results.element) for results in each]
+    conclusions, sizes = (
+        pd.concat([results.table(name).assign(element=results.element) for results in each])
+        for name in ("conclusions", "centroid_size")
     )
     individuals, side_by_side = _individuals(evidence, conclusions, config.settings.tests.alpha)
+    # a column for each element; specimen, taxon and role are the index
+    wide = sizes.pivot(
+        index=["specimen", "taxon", "role"], columns="element", values="centroid_size_mm"
+    )
+    wide = wide.reindex(columns=elements).sort_index()
     results = ElementResults(config.results, ALL_ELEMENTS)
     results.write_table("individuals", individuals)
     results.write_table("individual_evidence", side_by_side)
-    sizes = _sizes(config, elements)
-    results.write_table("proportion_values", _ratios(sizes, elements))
-    results.write_table("proportions", _proportions(sizes, elements))
+    results.write_table("proportion_values", _ratios(wide, elements))
+    results.write_table("proportions", _proportions(wide, elements))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from morpho.inference.taxa.disparity import disparity
@@ -20,36 +21,29 @@ __all__ = ["run"]
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write multivariate criteria, distances and disparity, without and with size heeded."""
     sample = known_sample(config, results)
-    count = config.settings.tests.permutations
-    seed = config.settings.seed
     variables = {"size": sample.log_size, "taxon": sample.taxon}
     limit = results.notes("measure")["error_distance"]
     trouble = Trouble()
     criteria, pairs, spread = [], [], []
+
+    def tested(test: Callable[..., Any], name: str, heeded: bool, *given: Any, **more: Any) -> Any:
+        sample.require_specimens()
+        way = "size heeded" if heeded else "as it is"
+        more["random_state"] = generator(config.settings.seed, element, "compare", name, way)
+        table = test(*given, permutations=config.settings.tests.permutations, **more)
+        return table.assign(size_heeded=heeded)
+
     for heeded in (False, True):
-        name = "size heeded" if heeded else "as it is"
         terms = ["size", "taxon"] if heeded else ["taxon"]
-        held: dict[str, Any] | None = {"size": sample.log_size} if heeded else None
+        of, held = (sample.tangent, sample.taxon), {"size": sample.log_size} if heeded else None
         with trouble.met("criteria", size_heeded=heeded):
-            sample.require_specimens()
-            rng = generator(seed, element, "compare", "criteria", name)
-            table = group_tests(
-                sample.scores, terms, variables, permutations=count, random_state=rng
-            )
-            criteria.append(table.assign(size_heeded=heeded))
+            table = tested(group_tests, "criteria", heeded, sample.scores, terms, variables)
+            criteria.append(table)
         with trouble.met("pairs", size_heeded=heeded):
-            sample.require_specimens()
-            rng = generator(seed, element, "compare", "pairs", name)
-            table = compare_means(
-                sample.tangent, sample.taxon, covariates=held, permutations=count, random_state=rng
-            )
+            table = tested(compare_means, "pairs", heeded, *of, covariates=held)
             near = False if limit is None else table["distance"] <= limit
-            pairs.append(table.assign(size_heeded=heeded, within_error=near))
-            rng = generator(seed, element, "compare", "disparity", name)
-            table = disparity(
-                sample.tangent, sample.taxon, covariates=held, permutations=count, random_state=rng
-            )
-            spread.append(table.assign(size_heeded=heeded))
+            pairs.append(table.assign(within_error=near))
+            spread.append(tested(disparity, "disparity", heeded, *of, covariates=held))
     results.write_table("group_criteria", criteria)
     results.write_table("pairwise_distances", pairs)
     results.write_table("disparity", spread)

@@ -21,18 +21,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Sample:
-    """Known specimens, row by row, and the taxa too small for tests between taxa.
-
-    Attributes
-    ----------
-    specimen, taxon : ndarray of shape (n_specimens,)
-    tangent : ndarray of shape (n_specimens, n_variables)
-    scores : ndarray of shape (n_specimens, n_axes)
-        On the axes retained.
-    log_size : ndarray of shape (n_specimens,)
-    small : dict of str to int
-        Taxa left out, with their numbers of specimens.
-    """
+    """Known specimens, row by row, and the taxa too small for tests between taxa."""
 
     specimen: NDArray[Any]
     taxon: NDArray[Any]
@@ -42,12 +31,7 @@ class Sample:
     small: dict[str, int]
 
     def require_specimens(self) -> None:
-        """Refuse a sample from which every taxon was left out.
-
-        Raises
-        ------
-        InferenceError
-        """
+        """Refuse a sample from which every taxon was left out."""
         if not self.specimen.size:
             raise InferenceError(
                 "No taxon has enough specimens for tests between taxa; see tests: smallest_taxon "
@@ -57,15 +41,7 @@ class Sample:
 
 
 def known_sample(config: StudyConfig, results: ElementResults, *, all_taxa: bool = False) -> Sample:
-    """Read the known specimens.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    results : ElementResults
-    all_taxa : bool
-        Keep taxa with fewer specimens than `smallest_taxon` as well.
-    """
+    """Read the known specimens."""
     given = results.arrays("superimposed")
     scores = results.arrays("shape_space")["scores"]
     taxa, counts = np.unique(given["taxon"][given["known"]], return_counts=True)

@@ -27,13 +27,7 @@ def shapes_of(sample: Sample) -> Shapes:
 
 
 def queries_of(results: ElementResults) -> tuple[list[str], Shapes]:
-    """Read the queries.
-
-    Returns
-    -------
-    names : list of str
-    shapes : Shapes
-    """
+    """Read the queries."""
     given = results.arrays("superimposed")
     query = ~given["known"]
     shapes = Shapes(given["tangent"][query], given["log_size"][query], given["taxon"][query])
@@ -53,13 +47,7 @@ def rules_of(config: StudyConfig, element: str, results: ElementResults) -> Rule
 
 
 def material_of(results: ElementResults) -> tuple[NDArray[Any], Material]:
-    """Read the configurations as they go into a whole analysis.
-
-    Returns
-    -------
-    names : ndarray of str, of shape (n_specimens,)
-    material : Material
-    """
+    """Read the configurations as they go into a whole analysis."""
     given = results.arrays("configurations")
     symmetric = results.notes("superimpose")["symmetric"]
     return given["specimen"], Material(

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from morpho.inference.models.ordination import ShapeSpace, most_axes
+from morpho.results.rows import tidy
 from morpho.results.store import ElementResults
 from morpho.shape.tangent import TangentSpace
 from morpho.steps.streams import seed_of
-from morpho.steps.tidy import tidy
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -64,16 +64,14 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("shape_scores", table)
     results.write_table(
         "variance_per_axis",
-        pd.DataFrame(
-            {
-                "axis": np.arange(1, len(space.variance_) + 1),
-                "variance": space.variance_,
-                "share_of_variance": space.share_of_variance_,
-                "cumulative_share": np.cumsum(space.share_of_variance_),
-                "share_expected": space.threshold_,
-                "retained": np.arange(len(space.variance_)) < kept,
-            }
-        ),
+        {
+            "axis": np.arange(1, len(space.variance_) + 1),
+            "variance": space.variance_,
+            "share_of_variance": space.share_of_variance_,
+            "cumulative_share": np.cumsum(space.share_of_variance_),
+            "share_expected": space.threshold_,
+            "retained": np.arange(len(space.variance_)) < kept,
+        },
     )
     results.write_table("axis_shapes", _end_shapes(space, scores[known], given))
     results.write_notes(

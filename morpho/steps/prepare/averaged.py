@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from morpho.shape.checks import ShapeError
 from morpho.shape.replicates import average_replicates
-from morpho.shape.semilandmarks.curves import resample
+from morpho.shape.semilandmarks.curves import resample, resample_between
 from morpho.study.landmarks.reading import DIGITISATION
+from morpho.study.scheme.points import Layout
 from morpho.study.scheme.reading import Curve, Scheme
 
-__all__ = ["Bones", "average_bones", "digitisation_arrays"]
+__all__ = ["Bones", "average_bones", "digitisation_arrays", "points_of"]
 
 Array = NDArray[np.float64]
 
@@ -26,43 +26,17 @@ _DENSE = 10
 
 @dataclass(frozen=True)
 class Bones:
-    """Landmarks and curves of the specimens of an element, in mm, each as its scan lies.
+    """Landmarks and curves of the specimens of an element, in mm, each as its scan lies."""
 
-    Attributes
-    ----------
-    specimens : list of str
-        Sorted.
-    digitisations : ndarray of shape (n_specimens,)
-        Number of replicates averaged.
-    landmarks : ndarray of shape (n_specimens, n_landmarks, 3)
-        In the order of the scheme; NaN where missing.
-    polylines : dict of str to ndarray of shape (n_specimens, n_points, 3)
-        Curves with their end landmarks; NaN as a whole where not digitised, or where an
-        end is missing.
-    """
-
-    specimens: list[str]
-    digitisations: NDArray[np.int_]
-    landmarks: Array
+    specimens: list[str]  # sorted
+    digitisations: NDArray[np.int_]  # number of replicates averaged
+    landmarks: Array  # in the order of the scheme; NaN where missing
+    # curves with their end landmarks; NaN as a whole where not digitised or an end is missing
     polylines: dict[str, Array]
 
 
 def digitisation_arrays(rows: pd.DataFrame, names: Sequence[str]) -> tuple[pd.DataFrame, Array]:
-    """Named points of every digitisation.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of one element.
-    names : sequence of str
-
-    Returns
-    -------
-    keys : DataFrame
-        Specimen, replicate and observer of each digitisation, sorted.
-    X : ndarray of shape (n_digitisations, n_names, 3)
-        NaN where a point is missing.
-    """
+    """Specimen, replicate and observer of every digitisation, sorted, and its named points."""
     wide = rows[rows["landmark"].isin(names)].pivot(
         index=list(DIGITISATION), columns="landmark", values=["x", "y", "z"]
     )
@@ -70,18 +44,6 @@ def digitisation_arrays(rows: pd.DataFrame, names: Sequence[str]) -> tuple[pd.Da
     order = pd.MultiIndex.from_product([["x", "y", "z"], names])
     flat = wide.reindex(columns=order).to_numpy(dtype=float)
     return wide.index.to_frame(index=False), flat.reshape(len(wide), 3, -1).transpose(0, 2, 1)
-
-
-def _dense_curve(points: Array, start: Array, end: Array, curve: Curve) -> Array:
-    """A digitised curve as many equally spaced points, its ends left out."""
-    count = _DENSE * (curve.semilandmarks + 1) - 1
-    line = np.vstack([start, points[~np.isnan(points).any(axis=1)], end])
-    if len(line) < 3 or np.isnan(line).any():
-        return np.full((count, 3), np.nan)
-    try:
-        return resample(line, count)
-    except ShapeError:
-        return np.full((count, 3), np.nan)
 
 
 def _curve_points(rows: pd.DataFrame, curve: Curve) -> dict[tuple, Array]:
@@ -96,33 +58,20 @@ def _curve_points(rows: pd.DataFrame, curve: Curve) -> dict[tuple, Array]:
 
 
 def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) -> Bones:
-    """Average the digitisations of each specimen, landmarks and curves alike.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Landmark tables of one element.
-    scheme : Scheme
-    curves : bool
-        Whether the curves are wanted.
-    """
+    """Average the digitisations of each specimen, landmarks and curves alike."""
     keys, X = digitisation_arrays(rows, scheme.landmark_names)
     place = {name: i for i, name in enumerate(scheme.landmark_names)}
-    parts, lengths = [X], []
-    for curve in scheme.curves if curves else ():
+    chosen, none = scheme.curves if curves else (), np.empty((0, 3))
+    parts = [X]
+    for curve in chosen:
         found = _curve_points(rows, curve)
-        none = np.empty((0, 3))
+        start, end = place[curve.start], place[curve.end]
+        count = _DENSE * (curve.semilandmarks + 1) - 1
         lines = [
-            _dense_curve(
-                found.get(tuple(key), none),
-                x[place[curve.start]],
-                x[place[curve.end]],
-                curve,
-            )
+            resample_between(found.get(tuple(key), none), x[start], x[end], count)
             for key, x in zip(keys.to_numpy(), X, strict=True)
         ]
         parts.append(np.stack(lines))
-        lengths.append(len(lines[0]))
     everything = np.concatenate(parts, axis=1)
     specimens, counts = np.unique(keys["specimen"].to_numpy(dtype=str), return_counts=True)
     means = np.stack(
@@ -131,13 +80,23 @@ def average_bones(rows: pd.DataFrame, scheme: Scheme, *, curves: bool = True) ->
             for name in specimens
         ]
     )
-    k = len(place)
-    landmarks = means[:, :k]
-    polylines, at = {}, k
-    for curve, length in zip(scheme.curves if curves else (), lengths, strict=True):
+    ends_of_parts = np.cumsum([part.shape[1] for part in parts])
+    landmarks, *inner, _ = np.split(means, ends_of_parts, axis=1)
+    polylines = {}
+    for curve, points in zip(chosen, inner, strict=True):
         ends = [landmarks[:, [place[name]]] for name in (curve.start, curve.end)]
-        line = np.concatenate([ends[0], means[:, at : at + length], ends[1]], axis=1)
+        line = np.concatenate([ends[0], points, ends[1]], axis=1)
         line[np.isnan(line).any(axis=(1, 2))] = np.nan
         polylines[curve.name] = line
-        at += length
     return Bones(specimens.tolist(), counts, landmarks, polylines)
+
+
+def points_of(bones: Bones, layout: Layout) -> Array:
+    """Landmarks and equally spaced semilandmarks of the curves; NaN where missing."""
+    X = np.full((len(bones.specimens), len(layout.names), 3), np.nan)
+    X[:, : bones.landmarks.shape[1]] = bones.landmarks
+    for name, points in layout.curves.items():
+        for i, line in enumerate(bones.polylines[name]):
+            if not np.isnan(line).any():
+                X[i, points[1:-1]] = resample(line, len(points) - 2)
+    return X

@@ -11,17 +11,15 @@ from numpy.typing import NDArray
 
 from morpho.results.store import ElementResults
 from morpho.shape.missing import landmarks_present
-from morpho.shape.semilandmarks.curves import resample
 from morpho.shape.symmetry.distortion import symmetrize
 from morpho.shape.symmetry.sides import commoner_side, mirror
-from morpho.steps.prepare.averaged import Bones, average_bones
+from morpho.steps.prepare.averaged import average_bones, points_of
 from morpho.study.element import read_element
-from morpho.study.reading.problems import Problems, StudyError
+from morpho.study.reading.problems import Problem, Problems, StudyError
 from morpho.study.scheme.points import Layout, layout_of
-from morpho.study.scheme.reading import Scheme
 
 if TYPE_CHECKING:
-    from morpho.study.settings.blocks import Missing, Preparation
+    from morpho.study.settings.blocks import Missing
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
@@ -75,22 +73,10 @@ def _set_aside(
     return table, used & present[kept].any(axis=0)
 
 
-def _points(bones: Bones, layout: Layout) -> Array:
-    """Landmarks and equally spaced semilandmarks of the curves; NaN where missing."""
-    n = len(bones.specimens)
-    X = np.full((n, len(layout.names), 3), np.nan)
-    X[:, : bones.landmarks.shape[1]] = bones.landmarks
-    for name, points in layout.curves.items():
-        for i, line in enumerate(bones.polylines[name]):
-            if not np.isnan(line).any():
-                X[i, points[1:-1]] = resample(line, len(points) - 2)
-    return X
-
-
 def _undistort(
     X: Array, specimens: list[str], layout: Layout, chosen: list[str]
-) -> tuple[Array, pd.DataFrame]:
-    """Make the chosen bones symmetric; how much that took, as a table."""
+) -> tuple[Array, list[dict[str, Any]]]:
+    """Make the chosen bones symmetric; how much that took, as rows."""
     X, rows = X.copy(), []
     for name in chosen:
         if name not in specimens or layout.partners is None:
@@ -107,32 +93,7 @@ def _undistort(
                 "procrustes_distance": result.distance,
             }
         )
-    columns = ["specimen", "shear", "asymmetry_before", "asymmetry_sheared", "procrustes_distance"]
-    return X, pd.DataFrame(rows, columns=columns)
-
-
-def _refuse(config: StudyConfig, element: str, known: int, points: int) -> None:
-    problems = Problems()
-    problems.error(
-        f"{known} known specimens share {points} landmarks.",
-        "At least 3 known specimens with 4 shared landmarks are needed; "
-        "preparation: missing: in study.yaml says who is set aside.",
-        file=config.path,
-        element=element,
-    )
-    raise StudyError(problems)
-
-
-def _notes(scheme: Scheme, side: str, layout: Layout, settings: Preparation) -> dict[str, Any]:
-    return {
-        "side": side,
-        "symmetry": scheme.symmetry,
-        "curves": sorted(layout.curves),
-        "curves_left_out": sorted(set(scheme.curve_names) - set(layout.curves)),
-        "patches": list(scheme.patch_names),
-        "description": scheme.description,
-        "missing": settings.missing.plain(),
-    }
+    return X, rows
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -141,7 +102,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     scheme, specimens, rows = read_element(config, element)
     with_curves = settings.semilandmarks.curves
     bones = average_bones(rows, scheme, curves=with_curves)
-    layout = layout_of(scheme, curves=with_curves, patches={})
+    whole = layout_of(scheme, curves=with_curves, patches={})
     table = specimens.loc[bones.specimens, ["taxon", "role", "side", "stage"]].copy()
     table["digitisations"] = bones.digitisations
     # queries have no say in which side is the commoner one
@@ -151,31 +112,35 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     table["mirrored"] = mirrored
     turn = mirrored[:, None, None]
 
-    points = _points(bones, layout)
-    X = np.where(turn, mirror(points), points)
-    distorted = X
-    X, distortion = _undistort(X, bones.specimens, layout, settings.distortion)
+    points = points_of(bones, whole)
+    distorted = np.where(turn, mirror(points), points)
+    X, distortion = _undistort(distorted, bones.specimens, whole, settings.distortion)
+    undistorted = [row["specimen"] for row in distortion]
     n_landmarks = len(scheme.landmarks)
-    table, used = _set_aside(X, table, layout.names, n_landmarks, settings.missing)
+    table, used = _set_aside(X, table, whole.names, n_landmarks, settings.missing)
     kept = table["used"].to_numpy()
     known = kept & (table["role"] == "known").to_numpy()
-    layout = layout.without(np.array(layout.names)[~used].tolist())
+    layout = whole.without(np.array(whole.names)[~used].tolist())
     if len(layout.names) < 4 or known.sum() < 3:
-        _refuse(config, element, int(known.sum()), len(layout.names))
-    whole = layout_of(scheme, curves=with_curves, patches={})
+        problem = Problem(
+            "error",
+            f"{known.sum()} known specimens share {len(layout.names)} landmarks.",
+            "At least 3 known specimens with 4 shared landmarks are needed; "
+            "preparation: missing: in study.yaml says who is set aside.",
+            config.path,
+            element=element,
+        )
+        raise StudyError(Problems([problem]))
     chosen = np.isin(whole.names, layout.names)
     lines = {name: np.where(turn, mirror(line), line) for name, line in bones.polylines.items()}
-    for name in settings.distortion:
+    for line in lines.values():
         # the curves of a bone made symmetric are no longer where they were digitised
-        for line in (
-            lines.values() if name in bones.specimens and layout.partners is not None else ()
-        ):
-            line[bones.specimens.index(name)] = np.nan
+        line[np.isin(bones.specimens, undistorted)] = np.nan
     results.write_arrays(
         "prepared",
         coordinates=X[kept][:, chosen],
         distorted=distorted[kept][:, chosen],
-        undistorted=np.isin(table.index[kept].to_numpy(dtype=str), distortion["specimen"]),
+        undistorted=np.isin(table.index[kept].to_numpy(dtype=str), undistorted),
         point=np.array(layout.names),
         specimen=table.index[kept].to_numpy(dtype=str),
         taxon=table["taxon"][kept].to_numpy(dtype=str),
@@ -186,14 +151,23 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("specimens", table.rename_axis("specimen").reset_index())
     results.write_table(
         "landmarks",
-        pd.DataFrame(
-            {
-                "landmark": scheme.landmark_names,
-                "type": [landmark.type for landmark in scheme.landmarks],
-                "definition": [landmark.definition for landmark in scheme.landmarks],
-                "used": np.isin(scheme.landmark_names, layout.names),
-            }
-        ),
+        {
+            "landmark": scheme.landmark_names,
+            "type": [landmark.type for landmark in scheme.landmarks],
+            "definition": [landmark.definition for landmark in scheme.landmarks],
+            "used": np.isin(scheme.landmark_names, layout.names),
+        },
     )
     results.write_table("distortion", distortion)
-    results.write_notes("prepare", _notes(scheme, side, layout, settings))
+    results.write_notes(
+        "prepare",
+        {
+            "side": side,
+            "symmetry": scheme.symmetry,
+            "curves": sorted(layout.curves),
+            "curves_left_out": sorted(set(scheme.curve_names) - set(layout.curves)),
+            "patches": list(scheme.patch_names),
+            "description": scheme.description,
+            "missing": settings.missing.plain(),
+        },
+    )

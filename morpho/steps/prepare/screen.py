@@ -20,40 +20,17 @@ if TYPE_CHECKING:
 
 __all__ = ["run", "suspected_slips"]
 
-_COLUMNS = [
-    "specimen", "replicate", "observer", "kind", "landmarks", "distance_before", "distance_after",
-    "threshold", "side", "true_names", "deviations", "times_usual", "factor",
-]  # fmt: skip
-
 
 def suspected_slips(
     scheme: Scheme, specimens: pd.DataFrame, rows: pd.DataFrame
 ) -> tuple[pd.DataFrame, int, Trouble]:
-    """Screen the digitisations of an element.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    specimens : DataFrame
-        The specimen table.
-    rows : DataFrame
-        Landmark tables of the element.
-
-    Returns
-    -------
-    table : DataFrame
-        The table `suspicions` of the results.
-    screened : int
-        Number of digitisations.
-    trouble : Trouble
-        Why there was no screening, if there was none.
-    """
+    """The table `suspicions`, the number of digitisations, and why there was no screening."""
     layout = layout_of(scheme, curves=False, patches={})
     keys, X = digitisation_arrays(rows, layout.names)
     who = specimens.loc[keys["specimen"]]
     taxa = np.where(who["role"] == "known", who["taxon"], "").astype(str)
     trouble = Trouble(logged=False)
-    table = pd.DataFrame(columns=_COLUMNS)
+    table = pd.DataFrame()
     with trouble.met("screening"):
         found = screen(
             X,
@@ -63,7 +40,7 @@ def suspected_slips(
             names=layout.names,
         )
         at = keys.loc[found["digitisation"]].reset_index(drop=True)
-        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)[_COLUMNS]
+        table = pd.concat([at, found.drop(columns="digitisation")], axis=1)
     return table, len(X), trouble
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,18 +13,16 @@ from morpho.results.store import ElementResults
 from morpho.shape.checks import ShapeError
 from morpho.shape.estimation.estimator import LandmarkEstimator
 from morpho.shape.estimation.hiding import hide_and_seek
-from morpho.shape.semilandmarks.curves import project_to_polyline
+from morpho.shape.semilandmarks.outlines import Outlines
 from morpho.shape.semilandmarks.sliding import SlidingResult, slide
-from morpho.shape.surfaces.patches import closest_on_surface
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.streams import generator
 from morpho.study.reading.paths import safe_name
-from morpho.study.scans.reading import read_scan
+from morpho.study.scans.reading import scan_of
 from morpho.study.scheme.points import Layout, layout_of
 from morpho.study.scheme.reading import Scheme, read_scheme
 
 if TYPE_CHECKING:
-    from morpho.study.settings.blocks import Semilandmarks
     from morpho.study.settings.config import StudyConfig
 
 __all__ = ["run"]
@@ -34,38 +31,6 @@ Array = NDArray[np.float64]
 
 # Sliding is done when a pass moves points by less than this share of centroid size.
 _TOLERANCE = 2.5e-4
-
-
-class _Outlines:
-    """What sliding points are brought back to: digitised curves and scans."""
-
-    def __init__(self, config: StudyConfig, element: str, given: dict, layout: Layout) -> None:
-        self.given, self.layout = given, layout
-        self.surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
-        self.meshes: list[Any] = [None] * len(given["specimen"])
-        if self.surface.size:
-            for i, specimen in enumerate(given["specimen"].tolist()):
-                scan = config.scan_file(element, specimen)
-                if scan is None:
-                    continue
-                mesh = read_scan(scan, config.scan_units(element, specimen))
-                if given["mirrored"][i]:
-                    mesh.apply_transform(np.diag([1.0, 1.0, -1.0, 1.0]))
-                self.meshes[i] = mesh
-
-    def __call__(self, i: int, points: Array) -> tuple[Array, Array | None]:
-        """Bring the semilandmarks of specimen i back; with the normals of the surface ones."""
-        points = points.copy()
-        for name, along in self.layout.curves.items():
-            line = self.given[f"curve_{name}"][i]
-            if not np.isnan(line).any():
-                points[along[1:-1]] = project_to_polyline(points[along[1:-1]], line)[0]
-        mesh = self.meshes[i]
-        if mesh is None or not self.surface.size:
-            return points, None
-        closest, _, face = closest_on_surface(mesh, points[self.surface])
-        points[self.surface] = closest
-        return points, np.asarray(mesh.face_normals[face])
 
 
 def _carried(config: StudyConfig, results: ElementResults, scheme: Scheme, given: dict) -> Any:
@@ -125,32 +90,27 @@ def _completed(
 
 
 def _slid(
-    X: Array, known: NDArray[np.bool_], layout: Layout, settings: Semilandmarks, project: Callable
+    config: StudyConfig, element: str, given: dict, X: Array, layout: Layout
 ) -> SlidingResult | None:
-    surfaces = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
-    if not layout.curves and not surfaces.size:
+    """Semilandmarks slid along the digitised curves and the scans; None without any."""
+    settings = config.settings.preparation.semilandmarks
+    surface = np.concatenate([np.empty(0, int), *layout.patches.values()]).astype(int)
+    if not layout.curves and not surface.size:
         return None
+    scanned = zip(given["specimen"].tolist(), given["mirrored"], strict=True)
+    meshes = [
+        scan_of(config, element, name, mirrored=turn) for name, turn in scanned if surface.size
+    ]
+    lines = {name: given[f"curve_{name}"] for name in layout.curves}
     return slide(
         X,
         curves=list(layout.curves.values()),
-        surfaces=surfaces if surfaces.size else None,
-        project=project,
+        surfaces=surface if surface.size else None,
+        project=Outlines(layout.curves, lines, surface, meshes),
         criterion=settings.criterion,
         max_passes=settings.passes,
         tolerance=_TOLERANCE,
-        known=known,
-    )
-
-
-def _sliding_table(result: SlidingResult | None) -> pd.DataFrame:
-    if result is None:
-        return pd.DataFrame()
-    return pd.DataFrame(
-        {
-            "pass": np.arange(len(result.energy)),
-            "change": [np.nan, *result.changes],
-            "minimised": result.energy,
-        }
+        known=given["known"],
     )
 
 
@@ -199,36 +159,30 @@ def _recovery(
     given: dict,
     layout: Layout,
     method: str,
-    seed: int,
-    element: str,
-) -> pd.DataFrame:
+    rng: np.random.Generator,
+) -> dict[str, Any]:
     """Hide each landmark of each complete known specimen in turn, and see how it is found."""
     landmarks = np.array(layout.kinds) == "landmark"
     complete = given["known"] & ~missing[:, landmarks].any(axis=1)
-    partners = None
-    if layout.partners is not None:
-        partners = layout.partners[landmarks]
     if complete.sum() < 8:
-        return pd.DataFrame()
+        return {}
     try:
         found = hide_and_seek(
             X[complete][:, landmarks],
             taxa=given["taxon"][complete],
             method=method,
-            partners=partners,
-            random_state=generator(seed, element, "slide", "recovery"),
+            partners=None if layout.partners is None else layout.partners[landmarks],
+            random_state=rng,
         )
     except ShapeError:  # with one of them hidden, too few landmarks are left to find it by
-        return pd.DataFrame()
-    return pd.DataFrame(
-        {
-            "landmark": np.array(layout.names)[landmarks],
-            "estimated_by": found.estimated,
-            "error_mm": found.error_mm,
-            "error_in_spread": found.error_in_spread,
-            "coverage": found.coverage,
-        }
-    )
+        return {}
+    return {
+        "landmark": np.array(layout.names)[landmarks],
+        "estimated_by": found.estimated,
+        "error_mm": found.error_mm,
+        "error_in_spread": found.error_in_spread,
+        "coverage": found.coverage,
+    }
 
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
@@ -249,9 +203,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     X = _assemble(given, layout, carried if patches else None)
     missing = np.asarray(np.isnan(X).any(axis=2))
     X, _ = _completed(X, known, layout, method)
-    result = _slid(
-        X, known, layout, settings.semilandmarks, _Outlines(config, element, given, layout)
-    )
+    result = _slid(config, element, given, X, layout)
     X = X if result is None else result.coordinates
     # estimates and draws anew, among bones whose semilandmarks have slid
     X, estimator = _completed(np.where(missing[..., None], np.nan, X), known, layout, method)
@@ -276,9 +228,19 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         **{key: given[key] for key in ("specimen", "taxon", "known")},
     )
     results.write_table("estimated_points", _estimates(missing, X, draws, given, layout))
-    results.write_table("sliding", _sliding_table(result))
+    results.write_table(
+        "sliding",
+        []
+        if result is None
+        else {
+            "pass": np.arange(len(result.energy)),
+            "change": [np.nan, *result.changes],
+            "minimised": result.energy,
+        },
+    )
     results.write_table("carried_points", [] if carried is None else carried)
-    results.write_table("recovery", _recovery(X, missing, given, layout, method, seed, element))
+    rng = generator(seed, element, "slide", "recovery")
+    results.write_table("recovery", _recovery(X, missing, given, layout, method, rng))
     results.write_notes(
         "slide",
         {

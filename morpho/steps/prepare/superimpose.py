@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from morpho.results.rows import tidy
 from morpho.results.store import ElementResults
 from morpho.shape.orientation import anatomical_frame
 from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry.sides import symmetric_component
 from morpho.shape.tangent import TangentSpace
-from morpho.steps.tidy import tidy
 from morpho.study.scheme.reading import Scheme, read_scheme
 
 if TYPE_CHECKING:
@@ -65,9 +65,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     X, known, draws = given["coordinates"], given["known"], given["draws"]
     points = given["point"].tolist()
     size = centroid_size(X)
-    draw_size = (
-        np.stack([centroid_size(draw) for draw in draws]) if draws.size else draws[..., 0, 0]
-    )
+    draw_size = np.array([centroid_size(draw) for draw in draws]).reshape(draws.shape[:2])
     scheme = read_scheme(config.scheme_path(element), element)
     symmetric = scheme.symmetry == "object" and config.settings.preparation.symmetry == "symmetric"
     if symmetric:
@@ -102,15 +100,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_table("mean_shape", shape)
     results.write_table(
         "centroid_size",
-        pd.DataFrame(
-            {
-                "specimen": specimens,
-                "taxon": given["taxon"],
-                "role": np.where(known, "known", "query"),
-                "centroid_size_mm": size,
-                "log_centroid_size": np.log(size),
-            }
-        ),
+        {
+            "specimen": specimens,
+            "taxon": given["taxon"],
+            "role": np.where(known, "known", "query"),
+            "centroid_size_mm": size,
+            "log_centroid_size": np.log(size),
+        },
     )
     results.write_notes(
         "superimpose",

@@ -67,21 +67,7 @@ def _tell(study: Study, element: str, problems: Problems) -> None:
 
 
 def check_and_screen(path: Path | str, scans: bool = True) -> tuple[Study | None, Problems]:
-    """Check a study's files, and warn of the slips that its digitisations are suspected of.
-
-    Parameters
-    ----------
-    path : Path or str
-        The study.yaml, or the folder that holds it.
-    scans : bool
-        Whether to read the scans as well.
-
-    Returns
-    -------
-    study : Study or None
-    problems : Problems
-        As `morpho.study.check.check_study` gives them, with the warnings added.
-    """
+    """Check a study's files, and warn of the slips that its digitisations are suspected of."""
     study, problems = check_study(path, scans=scans)
     if study is not None:
         for element in study.landmarks:

@@ -7,6 +7,7 @@ import os
 import re
 import sys
 from collections.abc import Iterable
+from io import BytesIO
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,7 @@ from morpho.results.whole import whole
 from morpho.steps.provenance import record
 from morpho.steps.show import supplement
 from morpho.study.public_inputs import PublicInput, private_words, public_inputs
+from morpho.study.reading.paths import free_name
 from morpho.workflow.plan import Plan
 from morpho.workflow.records import read_record
 
@@ -74,15 +76,8 @@ class _Places:
                 self._folders[fixed] = Path(os.path.relpath(fixed, config.folder)).as_posix()
         for (kind, _), (fixed, _) in self._fixed.items():
             if fixed not in self._folders:
-                self._folders[fixed] = self._free(kind)
-
-    def _free(self, kind: str) -> str:
-        taken = {name.split("/")[0].casefold() for name in self._folders.values()}
-        name, number = kind, 1
-        while name in taken:
-            number += 1
-            name = f"{kind}_{number}"
-        return name
+                taken = [name.split("/")[0] for name in self._folders.values()]
+                self._folders[fixed] = free_name(kind, taken)
 
     def pattern(self, kind: str, written: str) -> str:
         """Path or pattern for the archive's study.yaml."""
@@ -126,17 +121,10 @@ def _settings(config: StudyConfig, places: _Places, inputs: list[PublicInput]) -
     return (_HEAD + yaml.safe_dump(settings, sort_keys=False, allow_unicode=True)).encode()
 
 
-def _made(config: StudyConfig) -> set[Path]:
-    """Files that the jobs of the study made."""
-    jobs, results = Plan(config).jobs, config.results
-    records = (read_record(results, key) for key in jobs)
-    return {results / path for record in records if record for path in record.makes}
-
-
-def _of_element(config: StudyConfig, element: str) -> list[Entry]:
+def _of_element(config: StudyConfig, element: str, made: list[Path]) -> list[tuple[Path, str]]:
+    """Files that an element may have, each with what it is."""
     folder = config.results / element
-    entries = []
-    wanted: list[tuple[Path, str]] = [
+    wanted = [
         (folder / "tables" / f"{name}.csv", about.meaning.rstrip("."))
         for name, about in (TABLES | JOINED).items()
     ]
@@ -145,15 +133,9 @@ def _of_element(config: StudyConfig, element: str) -> list[Entry]:
         for name, figure in FIGURES.items()
         for ending in ("svg", "pdf", "png")
     ]
-    # what lies there and was not made by a job is no result of the study
-    made = [path for path in sorted(_made(config)) if path.is_file()]
     for name, words in _WORDS.items():
         wanted += [(path, words) for path in made if folder / name in path.parents]
-    for path, words in wanted:
-        if path.is_file():
-            inside = path.relative_to(config.results).as_posix()
-            entries.append(Entry(f"{_RESULTS}/{inside}", path, words))
-    return entries
+    return wanted
 
 
 def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]:
@@ -166,18 +148,23 @@ def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]
     entries = [Entry(places.name(given), given.content, _KINDS[given.kind]) for given in inputs]
     study = _settings(config, places, inputs)
     entries.append(Entry(f"{_STUDY}/study.yaml", study, "settings of the study"))
-    for name, words in _TOP.items():
-        if (config.results / name).is_file():
-            entries.append(Entry(f"{_RESULTS}/{name}", config.results / name, words))
-    for name, words in supplement.FILES.items():
-        path = config.results / supplement.FOLDER / name
-        if path.is_file():
-            entries.append(Entry(f"{_RESULTS}/{supplement.FOLDER}/{name}", path, words))
+    # what lies there and was not made by a job is no result of the study
+    records = (read_record(config.results, key) for key in Plan(config).jobs)
+    made = sorted({config.results / path for one in records if one for path in one.makes})
+    wanted = [(config.results / name, words) for name, words in _TOP.items()]
+    folder = config.results / supplement.FOLDER
+    wanted += [(folder / name, words) for name, words in supplement.FILES.items()]
     for element in (*config.elements, ALL_ELEMENTS):
-        entries += _of_element(config, element)
-    made = json.dumps(record(config, times=False), indent=1, sort_keys=True, ensure_ascii=False)
+        wanted += _of_element(config, element, made)
+    for path, words in wanted:
+        if path.is_file():
+            inside = path.relative_to(config.results).as_posix()
+            entries.append(Entry(f"{_RESULTS}/{inside}", path, words))
+    made_with = json.dumps(
+        record(config, times=False), indent=1, sort_keys=True, ensure_ascii=False
+    )
     words = "versions of all programs, seed, settings, and sums of the inputs"
-    entries.append(Entry("made_with.json", f"{made}\n".encode(), words))
+    entries.append(Entry("made_with.json", f"{made_with}\n".encode(), words))
     return entries
 
 
@@ -186,11 +173,9 @@ def _leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, st
     wanted = [(word, word.casefold().encode()) for word in sorted(words)]
     found = []
     for entry in entries:
-        if isinstance(entry.content, bytes):
-            content = entry.content[:_LOOKED_AT]
-        else:
-            with entry.content.open("rb") as file:
-                content = file.read(_LOOKED_AT)
+        given = entry.content
+        with BytesIO(given) if isinstance(given, bytes) else given.open("rb") as file:
+            content = file.read(_LOOKED_AT)
         text = content.decode("utf-8", errors="ignore").casefold().encode()
         found += [(entry.name, word) for word, sought in wanted if sought in text]
     return found

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from morpho.inference.differences.measurements import (
     ratios,
     taxon_measurements,
 )
-from morpho.inference.differences.prediction import TaxonPrediction, predict_taxon
+from morpho.inference.differences.prediction import predict_taxon
 from morpho.inference.differences.ranking import compare_measurements, values_at_size
 from morpho.inference.differences.regions import region_displacements
 from morpho.results.directions import Directions, larger_words
@@ -44,58 +43,31 @@ _STEPS = ["x_mm", "y_mm", "z_mm"]
 _KEPT = 40
 
 
-@dataclass(frozen=True)
 class _ComparedBones:
-    """Known specimens and queries, superimposed and in mm."""
+    """Known specimens and queries of an element, superimposed and in mm."""
 
-    mean: Array  # in the anatomical frame, at unit centroid size
-    # the point on the other side of each, where the symmetric part of the bones is analysed
-    partners: NDArray[np.intp] | None
-    directions: Directions
-    # 1 or -1 where that way along the axis across leads away from the midline; else 0
-    outward: Array
-    frame: dict[str, str]  # by specimen, what its directions are told in
-    shapes: Array
-    in_mm: Array
-    size: Array
-    log_size: Array
-    taxon: NDArray[Any]
-    known: NDArray[np.bool_]
-    specimen: list[str]
-    point: list[str]
-    kind: NDArray[Any]
-    missing: NDArray[np.bool_]  # points that are estimated
-
-
-def _compared_bones(results: ElementResults, scheme: Scheme) -> _ComparedBones:
-    """Read the bones of an element."""
-    given, placed = results.arrays("configurations"), results.arrays("superimposed")
-    notes, side = results.notes("superimpose"), results.notes("prepare")["side"]
-    partners = given["partners"] if notes["symmetric"] else None
-    across = None if partners is None else axis_across(placed["mean"], partners)
-    directions = Directions(notes["towards"], notes["away"], across[0] if across else None)
-    mirrored = results.table("specimens").set_index("specimen")["mirrored"]
-    unsure = not (scheme.axes and scheme.axes["z"].start)
-    return _ComparedBones(
-        placed["mean"],
-        partners,
-        directions,
-        across[1] if across else np.zeros(len(placed["mean"])),
-        {
-            name: directions.frame(side, bool(mirrored[name]), unsure)
-            for name in given["specimen"].tolist()
-        },
-        superimposed_shapes(placed),
-        given["coordinates"],
-        np.exp(placed["log_size"]),
-        placed["log_size"],
-        given["taxon"],
-        given["known"],
-        given["specimen"].tolist(),
-        given["point"].tolist(),
-        given["kind"],
-        estimated_points(results, given),
-    )
+    def __init__(self, results: ElementResults, scheme: Scheme) -> None:
+        given, placed = results.arrays("configurations"), results.arrays("superimposed")
+        notes, side = results.notes("superimpose"), results.notes("prepare")["side"]
+        self.mean = placed["mean"]  # in the anatomical frame, at unit centroid size
+        # the point on the other side of each, where the symmetric part of the bones is analysed
+        self.partners = given["partners"] if notes["symmetric"] else None
+        across = None if self.partners is None else axis_across(self.mean, self.partners)
+        self.directions = Directions(notes["towards"], notes["away"], across[0] if across else None)
+        # 1 or -1 where that way along the axis across leads away from the midline; else 0
+        self.outward = across[1] if across else np.zeros(len(self.mean))
+        self.shapes, self.in_mm = superimposed_shapes(placed), given["coordinates"]
+        self.log_size, self.size = placed["log_size"], np.exp(placed["log_size"])
+        self.taxon, self.known, self.kind = given["taxon"], given["known"], given["kind"]
+        self.specimen: list[str] = given["specimen"].tolist()
+        self.point: list[str] = given["point"].tolist()
+        self.missing = estimated_points(results, given)  # points that are estimated
+        mirrored = results.table("specimens").set_index("specimen")["mirrored"]
+        unsure = not (scheme.axes and scheme.axes["z"].start)
+        self.frame = {  # what directions are told in
+            name: self.directions.frame(side, bool(mirrored[name]), unsure)
+            for name in self.specimen
+        }
 
 
 def _compared(results: ElementResults, which: str, taxa: Sequence[str]) -> dict[str, list[str]]:
@@ -107,16 +79,6 @@ def _compared(results: ElementResults, which: str, taxa: Sequence[str]) -> dict[
         others = [taxon for taxon in taxa if taxon != nearest] if which == "all" else []
         compared[str(row["specimen"])] = [nearest, *others]
     return compared
-
-
-def _predict(
-    bones: _ComparedBones, taxon: str, query: int, heeded: bool, own: Sequence[str]
-) -> TaxonPrediction:
-    known = bones.known
-    size, at = (bones.log_size[known], float(bones.log_size[query])) if heeded else (None, None)
-    return predict_taxon(
-        bones.shapes[known], bones.taxon[known], taxon, size, at, own_slopes=own if heeded else ()
-    )
 
 
 def _regions(bones: _ComparedBones, scheme: Scheme) -> dict[str, list[int]]:
@@ -152,7 +114,7 @@ def _displacements(
 ) -> dict[str, list[Any]]:
     """Displacements of landmarks and of regions, and how the two fits agree."""
     definitions = {landmark.name: landmark.definition for landmark in scheme.landmarks}
-    regions = _regions(bones, scheme)
+    regions, known = _regions(bones, scheme), bones.known
     # two families: what is said of landmarks must hold among landmarks
     families = np.where(bones.kind == "landmark", "landmark", "semilandmark")
     moved, parts, fits = [], [], []
@@ -162,7 +124,14 @@ def _displacements(
             for heeded in (False, True):
                 key = {"specimen": specimen, "taxon": taxon, "size_heeded": heeded}
                 try:
-                    predicted = _predict(bones, taxon, i, heeded, own)
+                    predicted = predict_taxon(
+                        bones.shapes[known],
+                        bones.taxon[known],
+                        taxon,
+                        bones.log_size[known] if heeded else None,
+                        float(bones.log_size[i]) if heeded else None,
+                        own_slopes=own if heeded else (),
+                    )
                     found = displacement(
                         bones.shapes[i],
                         predicted,
@@ -211,19 +180,19 @@ def _compared_lengths(ratio: Measurement) -> tuple[frozenset[int], frozenset[int
     return frozenset(ratio.points[:2]), frozenset(ratio.points[2:])
 
 
-def _tidy(measured: Array, family: list[Measurement], bones: _ComparedBones) -> pd.DataFrame:
-    """Rows of measured values: a row for each measurement and specimen."""
-    n, m = measured.shape
-    role = np.where(bones.known, "known", "query")
+def _tidy(
+    values: Array, family: list[Measurement], who: str, specimens: Sequence[str], taxa: NDArray[Any]
+) -> pd.DataFrame:
+    """Rows of measured values: a row for each measurement and specimen, named in a column `who`."""
+    n, m = values.shape
     return pd.DataFrame(
         {
-            "specimen": np.tile(np.array(bones.specimen, dtype=object), m),
-            "taxon": np.tile(bones.taxon.astype(object), m),
-            "role": np.tile(role.astype(object), m),
+            who: np.tile(np.array(specimens, dtype=object), m),
+            "taxon": np.tile(taxa.astype(object), m),
             "measurement": np.repeat(np.array([one.name for one in family], dtype=object), n),
             "kind": family[0].kind,
             "unit": family[0].unit,
-            "value": measured.T.ravel(),
+            "value": values.T.ravel(),
         }
     )
 
@@ -233,20 +202,9 @@ def _at_size(
 ) -> pd.DataFrame:
     """The known specimens' values at the size of a query: a row for each of both."""
     known, at = bones.known, bones.log_size[bones.specimen.index(specimen)]
-    log_size, taxon = bones.log_size[known], bones.taxon[known]
-    moved = values_at_size(measured[known], family, taxon, log_size, float(at))
-    names = np.array(bones.specimen, dtype=object)[known]
-    return pd.DataFrame(
-        {
-            "specimen": specimen,
-            "measurement": np.repeat(np.array([m.name for m in family], dtype=object), len(names)),
-            "kind": family[0].kind,
-            "unit": family[0].unit,
-            "known_specimen": np.tile(names, len(family)),
-            "taxon": np.tile(taxon.astype(object), len(family)),
-            "value": moved.T.ravel(),
-        }
-    )
+    taxon, names = bones.taxon[known], np.array(bones.specimen, dtype=object)[known]
+    moved = values_at_size(measured[known], family, taxon, bones.log_size[known], float(at))
+    return _tidy(moved, family, "known_specimen", names, taxon).assign(specimen=specimen)
 
 
 def _families(scheme: Scheme, points: list[str], landmarks: list[str]) -> list[list[Measurement]]:
@@ -284,13 +242,9 @@ def _measurement_tables(
     """Take all measurements, and hold the queries' against those of the taxa."""
     X = np.where(bones.missing[..., None], np.nan, bones.in_mm)
     landmarks = [p for p, kind in zip(bones.point, bones.kind, strict=True) if kind == "landmark"]
-    known = bones.known
+    known, role = bones.known, np.where(bones.known, "known", "query")
     asked = [bones.specimen.index(name) for name in compared]
-    values: list[pd.DataFrame] = []
-    summaries: list[pd.DataFrame] = []
-    rankings: list[pd.DataFrame] = []
-    ranges: list[pd.DataFrame] = []
-    at_size: list[pd.DataFrame] = []
+    values, summaries, rankings, ranges, at_size = (list[pd.DataFrame]() for _ in range(5))
     named = {one.name for one in scheme.measurements}
     chosen = set(named)
     for whole in _families(scheme, bones.point, landmarks):
@@ -302,11 +256,11 @@ def _measurement_tables(
             for name in left:
                 trouble.note("", "mirrors_another", measurement=name)
         measured = measure(X, family, images)
-        values.append(_tidy(measured, family, bones))
+        table = _tidy(measured, family, "specimen", bones.specimen, bones.taxon)
+        values.append(table.assign(role=np.tile(role, len(family))))
         summaries.append(taxon_measurements(measured[known], family, bones.taxon[known]))
         widths = _widths(family, bones)
         for heeded in (False, True) if asked else ():
-            sizes = (bones.log_size[known], bones.log_size[asked]) if heeded else (None, None)
             try:
                 found = compare_measurements(
                     measured[known],
@@ -314,8 +268,8 @@ def _measurement_tables(
                     bones.taxon[known],
                     measured[asked],
                     names=list(compared),
-                    log_size=sizes[0],
-                    query_log_size=sizes[1],
+                    log_size=bones.log_size[known] if heeded else None,
+                    query_log_size=bones.log_size[asked] if heeded else None,
                 )
             except Refusal as error:
                 trouble.refused(f"{family[0].kind}s", error, size_heeded=heeded)
@@ -339,7 +293,10 @@ def _measurement_tables(
             for table in tables:
                 if "other_side" not in table:
                     table["other_side"] = [other.get(name, "") for name in table["measurement"]]
-    _tell_left_out(scheme, bones.point, trouble)
+    for one in scheme.measurements:
+        lost = sorted(set(one.points) - set(bones.point))
+        if lost:
+            trouble.note("", "not_measured", measurement=one.name, landmarks=lost)
     return {
         "measurements": [table[table["measurement"].isin(chosen)] for table in values],
         "measurements_at_size": at_size,
@@ -349,18 +306,10 @@ def _measurement_tables(
     }
 
 
-def _tell_left_out(scheme: Scheme, points: list[str], trouble: Trouble) -> None:
-    """Measurements of the scheme whose landmarks do not all take part."""
-    for one in scheme.measurements:
-        lost = sorted(set(one.points) - set(points))
-        if lost:
-            trouble.note("", "not_measured", measurement=one.name, landmarks=lost)
-
-
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write displacements, regions and measurements."""
     scheme = read_scheme(config.scheme_path(element), element)
-    bones = _compared_bones(results, scheme)
+    bones = _ComparedBones(results, scheme)
     taxa = np.unique(bones.taxon[bones.known]).astype(str).tolist()
     compared = _compared(results, config.settings.differences.against, taxa)
     own = results.notes("place")["own_slopes"]

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from operator import attrgetter
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
+from morpho.results.rows import rows_on
 from morpho.results.store import ElementResults
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from morpho.results.describing import Figure
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["drawn_by", "needed", "run"]
+__all__ = ["draw", "drawn_by", "is_empty", "run"]
+
+_RENAMED = {"specimen": "query"}
 
 
 def drawn_by(figure: Figure) -> Callable[..., Any]:
@@ -25,57 +27,46 @@ def drawn_by(figure: Figure) -> Callable[..., Any]:
     return getattr(import_module(f"morpho.drawing.figures.{module}"), name)
 
 
-def _rows_on(table: pd.DataFrame, query: dict[str, str]) -> pd.DataFrame:
-    """Rows on a query from its nearest taxon, at its own size where there are any."""
-    part = table[(table["specimen"] == query["specimen"]) & (table["taxon"] == query["taxon"])]
-    part = part.rename(columns={"specimen": "query"})
-    return part[part["size_heeded"] == bool(part["size_heeded"].any())]
-
-
-def needed(
-    figure: Figure, config: StudyConfig, results: ElementResults, **query: str
+def _needed(
+    figure: Figure, config: StudyConfig, results: ElementResults, query: Mapping[str, str]
 ) -> dict[str, Any]:
-    """What a figure is drawn from.
-
-    Parameters
-    ----------
-    figure : Figure
-    config : StudyConfig
-    results : ElementResults
-    **query : str
-        Of a figure of one query: `specimen`, and the `taxon` that it is held against.
-
-    Returns
-    -------
-    dict
-        Arguments of the function that draws it.
-    """
-
-    def notes(name: str) -> Any:
-        step, key = name.split(".")
-        return results.notes(step)[key]
-
+    """What a figure is drawn from."""
     sources: dict[str, Callable[[str], Any]] = {
         "table": results.table,
         "arrays": results.arrays,
-        "notes": notes,
+        "notes": lambda name: results.notes(name.partition(".")[0])[name.partition(".")[2]],
         "settings": lambda name: attrgetter(name)(config.settings),
-        "rows": lambda name: _rows_on(results.table(name), query),
+        "rows": lambda name: rows_on(results.table(name), **query).rename(columns=_RENAMED),
         "query": query.__getitem__,
     }
     whence = {key: source.partition(":") for key, source in figure.needs.items()}
     return {key: sources[kind](name) for key, (kind, _, name) in whence.items()}
 
 
-def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
-    """Draw one figure of an element."""
+def is_empty(figure: Figure, config: StudyConfig, results: ElementResults) -> bool:
+    """Whether a figure holds only a message."""
+    nothing = getattr(drawn_by(figure), "nothing", None)
+    return nothing is not None and nothing(**_needed(figure, config, results, {}))
+
+
+def draw(
+    figure: Figure, config: StudyConfig, results: ElementResults, file: str, **query: str
+) -> list[Path]:
+    """Write a figure; one of a `specimen`, held against a `taxon`, only where it shows anything."""
     import matplotlib as mpl
 
     mpl.use("Agg")
     from morpho.drawing.saving import save_figure
     from morpho.drawing.style import figure_style
 
-    about = FIGURES[figure]
+    drawn, given = drawn_by(figure), _needed(figure, config, results, query)
+    if query and drawn.nothing(**given):  # type: ignore[attr-defined]
+        return []
+    folder = results.folder / "figures"
     with figure_style():
-        made = drawn_by(about)(**needed(about, config, results))
-        save_figure(results.folder / "figures", figure, made)
+        return save_figure(folder / "queries" if query else folder, file, drawn(**given))
+
+
+def run(config: StudyConfig, element: str, results: ElementResults, figure: str) -> None:
+    """Draw one figure of an element."""
+    draw(FIGURES[figure], config, results, figure)

@@ -9,12 +9,12 @@ depends on them: a run on the same inputs gives the same tables whatever the his
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.analysed import Analysed
+from morpho.results.store import read_analysed
 from morpho.steps.provenance import HISTORY, write_record
-from morpho.steps.show.element_results import element_contents
 from morpho.study.element import read_element
 from morpho.workflow.history import (
     compared,
@@ -31,38 +31,25 @@ if TYPE_CHECKING:
 __all__ = ["changes_since_last_run", "run"]
 
 
-def _now(config: StudyConfig, elements: Iterable[Analysed]) -> dict[str, Any]:
-    """A snapshot of the results as they lie in their folder."""
+def _now(config: StudyConfig, elements: Sequence[Analysed] = ()) -> dict[str, Any]:
+    """A snapshot of the results as they lie in their folder, or were read from it already."""
     digests, said = {}, {}
     for element in config.elements:
         _, specimens, rows = read_element(config, element)
         digests[element], said[element] = digests_of(rows), said_of(config, specimens)
+    elements = elements or [read_analysed(config.results, element) for element in config.elements]
     return json.loads(json.dumps(snapshot(elements, digests, said)))
 
 
 def changes_since_last_run(
-    config: StudyConfig, elements: Iterable[Any] | None = None
+    config: StudyConfig, elements: Sequence[Analysed] = ()
 ) -> dict[str, list[dict[str, Any]]]:
-    """What changed since the last complete run; for the report, before `run` is called.
-
-    Parameters
-    ----------
-    config : StudyConfig
-    elements : iterable, optional
-        Name and tables of each element, if they were read already.
-
-    Returns
-    -------
-    dict of str to list of dict
-        See `morpho.workflow.history.compared`.
-    """
+    """What changed since the last complete run; for the report, before `run` is called."""
     last = kept_snapshot(config.results / HISTORY)
-    if last is None:
-        return {}
-    return compared(last, _now(config, element_contents(config) if elements is None else elements))
+    return {} if last is None else compared(last, _now(config, elements))
 
 
 def run(config: StudyConfig) -> None:
     """Write provenance.json, and keep what the next run is compared with."""
-    keep_snapshot(config.results / HISTORY, _now(config, element_contents(config)))
+    keep_snapshot(config.results / HISTORY, _now(config))
     write_record(config)

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from trimesh.exchange.ply import export_ply
 from trimesh.exchange.stl import export_stl
 
-from morpho.results.whole import whole
+from morpho.results.whole import write_whole
 from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.triangles import check_triangles, vertex_normals
 
@@ -53,24 +53,7 @@ def write_ply(
     colours: ArrayLike | None = None,
     values: Mapping[str, ArrayLike] | None = None,
 ) -> None:
-    """Write a surface as binary PLY with a colour, and any numbers, at each vertex.
-
-    Parameters
-    ----------
-    path : Path
-    vertices : array-like of shape (n_vertices, 3)
-        In mm; written in single precision.
-    faces : array-like of int, of shape (n_faces, 3)
-    colours : array-like of uint8, of shape (n_vertices, 3), optional
-        Red, green and blue, 0 to 255; by default the colour of bone.
-    values : mapping of str to array-like of shape (n_vertices,), optional
-        Further properties of the vertices by name, as `beyond_mean_mm`.
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or colours or values do not fit it.
-    """
+    """Write a surface in mm as binary PLY with a colour, and any numbers, at each vertex."""
     V, F = check_triangles(vertices, faces)
     C = _colours(colours, len(V))
     mesh = trimesh.Trimesh(V, F, process=False, vertex_colors=C)
@@ -83,30 +66,14 @@ def write_ply(
             )
         mesh.vertex_attributes[name] = numbers
     data = export_ply(mesh, vertex_normal=False)
-    with whole(path) as temporary:
-        temporary.write_bytes(re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
+    write_whole(path, re.sub(rb"\ncomment .*", b"\ncomment unit: mm", data, count=1))
 
 
 def write_stl(path: Path, vertices: ArrayLike, faces: ArrayLike) -> None:
-    """Write a surface as binary STL, for printing.
-
-    Parameters
-    ----------
-    path : Path
-    vertices : array-like of shape (n_vertices, 3)
-        In mm, which programs for printing take a STL's numbers to be; written in single
-        precision.
-    faces : array-like of int, of shape (n_faces, 3)
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces.
-    """
+    """Write a surface as binary STL in mm, which programs for printing take its numbers to be."""
     V, F = check_triangles(vertices, faces)
     data = export_stl(trimesh.Trimesh(V, F, process=False))
-    with whole(path) as temporary:
-        temporary.write_bytes(b"unit: mm".ljust(80) + data[80:])
+    write_whole(path, b"unit: mm".ljust(80) + data[80:])
 
 
 def _linear(colours: Bytes) -> NDArray[np.uint16]:
@@ -124,23 +91,7 @@ def write_glb(
 
     glTF's unit is the metre. Coordinates are kept in mm, and the node that holds the surface
     scales them by 0.001, so that programs show the bone in its true size; the unit is also noted
-    under `extras`.
-
-    Parameters
-    ----------
-    path : Path
-        Its name without ending becomes the name of the surface.
-    vertices : array-like of shape (n_vertices, 3)
-        In mm; written in single precision.
-    faces : array-like of int, of shape (n_faces, 3)
-    colours : array-like of uint8, of shape (n_vertices, 3), optional
-        Red, green and blue (sRGB), 0 to 255; by default the colour of bone. They are stored
-        as linear light of 16 bits, as the format demands.
-
-    Raises
-    ------
-    ShapeError
-        If the surface has no faces, or the colours do not fit it.
+    under `extras`. Colours are stored as linear light of 16 bits, as the format demands.
 
     References
     ----------
@@ -189,10 +140,9 @@ def write_glb(
     }  # fmt: skip
     text = json.dumps(scene, separators=(",", ":"), allow_nan=False).encode("ascii")
     text += b" " * (-len(text) % 4)
-    with whole(path) as temporary:
-        total = 12 + 8 + len(text) + 8 + len(data)
-        temporary.write_bytes(
-            struct.pack("<4sII", b"glTF", 2, total)
-            + struct.pack("<I4s", len(text), b"JSON") + text
-            + struct.pack("<I4s", len(data), b"BIN\0") + data
-        )  # fmt: skip
+    write_whole(
+        path,
+        struct.pack("<4sII", b"glTF", 2, 12 + 8 + len(text) + 8 + len(data))
+        + struct.pack("<I4s", len(text), b"JSON") + text
+        + struct.pack("<I4s", len(data), b"BIN\0") + data,
+    )  # fmt: skip

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from morpho import __version__
 from morpho.report.page import ElementContent, render_page
-from morpho.report.words.changes import change_words
 from morpho.report.words.meshes import with_remarks
 from morpho.results.figures import FIGURES
 from morpho.results.readme import readme
-from morpho.results.store import ALL_ELEMENTS, ElementResults
-from morpho.results.tables import JOINED, TABLES
-from morpho.results.whole import whole
+from morpho.results.store import ALL_ELEMENTS, ElementResults, read_analysed, read_tables
+from morpho.results.whole import write_whole
 from morpho.steps.provenance import record
-from morpho.steps.show.draw import drawn_by, needed
+from morpho.steps.show.draw import is_empty
 from morpho.steps.show.finish import changes_since_last_run
 from morpho.steps.show.scene import element_viewer
 from morpho.study.specimens import read_specimens
@@ -28,39 +24,23 @@ if TYPE_CHECKING:
 
 __all__ = ["run"]
 
-_NOTES = (
-    "screen", "prepare", "slide", "measure", "superimpose", "ordinate", "grow", "compare",
-    "discriminate", "place", "differ",
+_PROGRAMS = (
+    "formkin", "numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake",
 )  # fmt: skip
-_PACKAGES = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib", "trimesh", "snakemake")
 
 
 def _content(config: StudyConfig, element: str) -> ElementContent:
-    results = ElementResults(config.results, element)
-    figures = results.folder / "figures"
-    portraits = results.table("portraits")["file"]
+    results, found = ElementResults(config.results, element), read_analysed(config.results, element)
     drawn = [name for name, figure in FIGURES.items() if figure.per == "element"]
-    notes = {name: results.notes(name) for name in _NOTES}
-    tables = with_remarks({name: results.table(name) for name in TABLES})
+    paths = [*drawn, *(f"queries/{file}" for file in found.tables["portraits"]["file"])]
     return ElementContent(
         element,
-        tables,
-        notes,
-        {name: (figures / f"{name}.svg").read_bytes() for name in drawn},
-        _without(config, results, drawn),
-        {name: (figures / "queries" / f"{name}.svg").read_bytes() for name in portraits},
+        with_remarks(found.tables),
+        found.notes,
+        {path: (results.folder / "figures" / f"{path}.svg").read_bytes() for path in paths},
+        {name for name in drawn if is_empty(FIGURES[name], config, results)},
         element_viewer(config, results),
     )
-
-
-def _without(config: StudyConfig, results: ElementResults, drawn: Sequence[str]) -> set[str]:
-    """Figures that hold only a message."""
-    found = set()
-    for name in drawn:
-        nothing = getattr(drawn_by(FIGURES[name]), "nothing", None)
-        if nothing is not None and nothing(**needed(FIGURES[name], config, results)):
-            found.add(name)
-    return found
 
 
 def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> list[str]:
@@ -74,22 +54,19 @@ def _not_digitised(config: StudyConfig, elements: Sequence[ElementContent]) -> l
 def run(config: StudyConfig) -> None:
     """Write report.html and README.md into the results."""
     check = pd.read_csv(config.results / "check.csv", dtype=str, keep_default_na=False)
-    joined = ElementResults(config.results, ALL_ELEMENTS)
+    made = record(config, times=False)
     elements = [_content(config, element) for element in config.elements]
+    proportions = config.results / ALL_ELEMENTS / "figures" / "proportions.svg"
     page = render_page(
-        title=config.settings.title,
-        notice=config.settings.notice,
         settings=config.settings,
         elements=elements,
-        proportions=(joined.folder / "figures" / "proportions.svg").read_bytes(),
-        joined={name: joined.table(name) for name in JOINED},
+        proportions=proportions.read_bytes(),
+        joined=read_tables(config.results),
         check=check,
-        changes=change_words(changes_since_last_run(config, elements)),
-        provenance=record(config, times=False),
+        changes=changes_since_last_run(config, elements),
+        provenance=made,
         not_digitised=_not_digitised(config, elements),
-        versions={"formkin": __version__} | {name: version(name) for name in _PACKAGES},
+        versions={name: made["versions"][name] for name in _PROGRAMS},
     )
-    with whole(config.results / "README.md") as temporary:
-        temporary.write_text(readme(), encoding="utf-8")
-    with whole(config.results / "report.html") as temporary:
-        temporary.write_text(page, encoding="utf-8")
+    write_whole(config.results / "README.md", readme())
+    write_whole(config.results / "report.html", page)

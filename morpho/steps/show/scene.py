@@ -18,7 +18,7 @@ from morpho.shape.checks import ShapeError
 from morpho.shape.surfaces.triangles import vertex_normals
 from morpho.shape.surfaces.warped import nearest_landmarks
 from morpho.shape.thin_plate import ThinPlateSpline
-from morpho.steps.show.superimposed import superimposed_shapes
+from morpho.steps.show.superimposed import goals, superimposed_shapes
 from morpho.study.scheme.reading import read_scheme
 from morpho.viewer.markup import viewer_section
 from morpho.viewer.scene import (
@@ -110,28 +110,21 @@ def _growth_warp(bone: _Bone) -> Iterator[Warp]:
 def _query_warps(bone: _Bone, surface: Surface | None, alpha: float) -> Iterator[Warp]:
     scans = bone.results.arrays("surfaces")
     limits = dict(zip(scans["query"].tolist(), scans["limit"].tolist(), strict=True))
-    moved = bone.results.table("displacements")
-    verdicts = bone.results.table("verdicts")
-    for row in verdicts[verdicts["nearest_taxon"] != ""].to_dict("records"):
-        specimen, taxon = str(row["specimen"]), str(row["nearest_taxon"])
-        part = moved[(moved["specimen"] == specimen) & (moved["taxon"] == taxon)]
-        heeded = bool(part["size_heeded"].any())
-        part = part[part["size_heeded"] == heeded].set_index("landmark")
-        if part.empty:
-            continue
+    for found in goals(bone.results, bone.points, alpha):
+        specimen, taxon = found.specimen, found.taxon
         i = bone.names.index(specimen)
         size = float(np.exp(bone.log_size[i]))
-        goal = part.loc[bone.points, ["x", "y", "z"]].to_numpy(dtype=float) / size
-        off = (part.loc[bone.points, "p_value_false_discovery"] <= alpha).to_numpy()
+        goal = found.shape / size
         offset, direction = goal - bone.mean, bone.shapes[i] - goal
-        against = f"{taxon} at the size of {specimen}" if heeded else f"the mean of {taxon}"
+        at_size = f"{taxon} at the size of {specimen}"
+        against = at_size if found.size_heeded else f"the mean of {taxon}"
         yield Warp(
             f"{specimen} against {against}", 0.0, _MOST, 0.0, direction, offset=offset,
             unit="× the difference", reference=against, mm_per_unit=size,
             size_note=f"at the size of {specimen}",
             marks=[(0.0, against), (1.0, specimen), (_MOST, "three times the difference")],
             heat=_heat(bone, surface, goal, bone.shapes[i], size, f"{specimen} lies inward (−) or "
-                       f"outward (+) of {against}, in mm", off, limits.get(specimen)),
+                       f"outward (+) of {against}, in mm", found.off, limits.get(specimen)),
             arrows=direction,
             scores_at_start=bone.on_axes(offset),
             scores_direction=bone.on_axes(direction),
@@ -200,13 +193,7 @@ def _data(config: StudyConfig, results: ElementResults, surface: Surface | None)
 
 
 def element_viewer(config: StudyConfig, results: ElementResults) -> Markup:
-    """The viewer of an element, as part of the page.
-
-    Returns
-    -------
-    Markup
-        Blank where the results cannot be shown in 3D.
-    """
+    """The viewer of an element, as part of the page; blank where it cannot be shown in 3D."""
     picture = (results.folder / "figures" / "mean_shape.svg").read_bytes()
     look: dict[str, Any] = {
         "identifier": f"viewer-{results.element}",

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from morpho.report.paper.docx import word_tables
 from morpho.report.paper.latex import latex_tables
-from morpho.report.paper.tables import manuscript_tables
-from morpho.report.paper.workbook import stacked, workbook
+from morpho.report.paper.tables import manuscript_tables, stacked
+from morpho.report.paper.workbook import workbook
 from morpho.report.words.filters import marked_name
 from morpho.report.words.meshes import with_remarks
 from morpho.report.words.methods import methods_paragraphs
@@ -19,8 +18,9 @@ from morpho.report.words.results import findings, joined_findings
 from morpho.report.words.sources import REFERENCES, Reference, bibtex, still_open
 from morpho.report.words.verdict import told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_markdown, as_plain, cited
-from morpho.results.whole import whole
-from morpho.steps.show.element_results import Content, element_contents, joined_tables
+from morpho.results.analysed import Analysed
+from morpho.results.store import read_analysed, read_tables
+from morpho.results.whole import write_whole
 from morpho.workflow.provenance import versions
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ _NOTICE = (
 
 
 def _methods_and_results(
-    config: StudyConfig, elements: list[Content], joined: Mapping[str, pd.DataFrame]
+    config: StudyConfig, elements: list[Analysed], joined: Mapping[str, pd.DataFrame]
 ) -> list[tuple[int, str]]:
     """Methods and results as marked text."""
     settings = config.settings
@@ -72,37 +72,26 @@ def _methods_and_results(
 
 
 def sources(blocks: Iterable[tuple[int, str]]) -> list[Reference]:
-    """Sources that a text cites, sorted by key.
-
-    Parameters
-    ----------
-    blocks : iterable of (int, str)
-        Of `methods_and_results`.
-    """
+    """Sources that a text cites, sorted by key."""
     keys = set().union(*(cited(text) for _, text in blocks))
     return [REFERENCES[key] for key in sorted(keys)]
-
-
-def _write(path: Path, content: bytes | str) -> None:
-    with whole(path) as temporary:
-        temporary.write_bytes(content.encode() if isinstance(content, str) else content)
 
 
 def run(config: StudyConfig) -> None:
     """Write workbook, manuscript tables, methods and results, and references."""
     folder, settings = config.results / FOLDER, config.settings
     about: dict[str, Any] = {"title": settings.title, "notice": settings.notice}
-    elements = element_contents(config)
+    elements = [read_analysed(config.results, element) for element in config.elements]
     tables = {element.name: element.tables for element in elements}
-    joined = joined_tables(config)
+    joined = read_tables(config.results)
     book = workbook(stacked(tables) | dict(joined), **about)
-    _write(folder / "tables.xlsx", book)
+    write_whole(folder / "tables.xlsx", book)
     tables = {name: with_remarks(own) for name, own in tables.items()}
     printed = manuscript_tables(tables, joined)
-    _write(folder / "tables.docx", word_tables(printed, **about))
-    _write(folder / "tables.tex", latex_tables(printed, title=settings.title))
+    write_whole(folder / "tables.docx", word_tables(printed, **about))
+    write_whole(folder / "tables.tex", latex_tables(printed, title=settings.title))
     blocks = _methods_and_results(config, elements, joined)
     markdown = [f"{'#' * level}{' ' if level else ''}{as_markdown(text)}" for level, text in blocks]
-    _write(folder / "methods.md", "\n\n".join(markdown) + "\n")
-    _write(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")
-    _write(folder / "references.bib", bibtex(sources(blocks)))
+    write_whole(folder / "methods.md", "\n\n".join(markdown) + "\n")
+    write_whole(folder / "methods.txt", "\n\n".join(as_plain(text) for _, text in blocks) + "\n")
+    write_whole(folder / "references.bib", bibtex(sources(blocks)))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,11 +28,11 @@ from morpho.shape.surfaces.warped import (
 )
 from morpho.shape.surfaces.watertight import close_surface
 from morpho.shape.thin_plate import ThinPlateSpline
-from morpho.steps.show.file_names import free_name
 from morpho.steps.show.mesh_files import write_glb, write_ply, write_stl
-from morpho.steps.show.superimposed import estimated_points, superimposed_shapes
+from morpho.steps.show.superimposed import Goal, estimated_points, goals, superimposed_shapes
 from morpho.steps.trouble import Trouble
-from morpho.study.scans.reading import read_scan
+from morpho.study.reading.paths import free_name
+from morpho.study.scans.reading import scan_of
 from morpho.study.scheme.reading import read_scheme
 
 if TYPE_CHECKING:
@@ -46,35 +47,25 @@ Whole = NDArray[np.intp]
 _LIGHT = 10_000
 
 
-@dataclass
 class _Element:
-    """What surfaces of an element are made from."""
+    """What surfaces of an element are made from, and what was made."""
 
-    config: StudyConfig
-    results: ElementResults
-    given: dict[str, Any]
-    placed: dict[str, Any]
-    prepared: dict[str, Any]
-    estimated: NDArray[np.bool_]
-    rows: list[dict[str, Any]] = field(default_factory=list)
-    files: list[Path] = field(default_factory=list)
-    trouble: Trouble = field(default_factory=Trouble)
-
-    @property
-    def names(self) -> list[str]:
-        return self.given["specimen"].tolist()
-
-    @property
-    def shapes(self) -> Array:
-        """Superimposed shapes, in the anatomical frame."""
-        return superimposed_shapes(self.placed)
+    def __init__(self, config: StudyConfig, results: ElementResults) -> None:
+        self.config, self.results, self.folder = config, results, results.folder / "meshes"
+        self.given, self.placed = results.arrays("configurations"), results.arrays("superimposed")
+        self.prepared = results.arrays("prepared")
+        self.estimated = estimated_points(results, self.given)
+        self.names: list[str] = self.given["specimen"].tolist()
+        self.shapes = superimposed_shapes(self.placed)
+        self.rows: list[dict[str, Any]] = []
+        self.files: list[Path] = []
+        self.trouble = Trouble()
 
     def scan(self, i: int) -> tuple[Array, Whole] | None:
         """Scan of specimen i on the common side, its distortion removed if its landmarks' was."""
-        path = self.config.scan_file(self.results.element, self.names[i])
-        if path is None:
+        mesh = scan_of(self.config, self.results.element, self.names[i])
+        if mesh is None:
             return None
-        mesh = read_scan(path, self.config.scan_units(self.results.element, self.names[i]))
         vertices, faces = np.asarray(mesh.vertices, dtype=float), np.asarray(mesh.faces)
         if self.prepared["mirrored"][i]:
             vertices, faces = mirrored_surface(vertices, faces)
@@ -83,12 +74,6 @@ class _Element:
             both = ~np.isnan(before).any(axis=1) & ~np.isnan(after).any(axis=1)
             vertices = ThinPlateSpline().fit(before[both], after[both]).transform(vertices)
         return vertices, faces
-
-
-def _element(config: StudyConfig, results: ElementResults) -> _Element:
-    given, placed = results.arrays("configurations"), results.arrays("superimposed")
-    estimated = estimated_points(results, given)
-    return _Element(config, results, given, placed, results.arrays("prepared"), estimated)
 
 
 def _template(element: _Element) -> int | None:
@@ -142,7 +127,6 @@ def _forms(element: _Element) -> Iterator[tuple[str, dict[str, Any], Array, floa
 
 def _write(
     element: _Element,
-    folder: Path,
     name: str,
     facts: dict[str, Any],
     vertices: Array,
@@ -154,7 +138,7 @@ def _write(
 ) -> None:
     """Write a surface as PLY, GLB and STL, and note what became of it."""
     name = free_name(name, [row["file"] for row in element.rows])
-    ply, glb, stl = (folder / f"{name}.{ending}" for ending in ("ply", "glb", "stl"))
+    ply, glb, stl = (element.folder / f"{name}.{ending}" for ending in ("ply", "glb", "stl"))
     element.files += [ply, glb, stl]
     write_ply(ply, vertices, faces, colours, values)
     write_glb(glb, vertices, faces, colours)
@@ -183,7 +167,7 @@ def _write(
     )
 
 
-def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, Whole]) -> None:
+def _warped_forms(element: _Element, at: int, scan: tuple[Array, Whole]) -> None:
     source = element.given["coordinates"][at]
     for name, facts, shape, size in _forms(element):
         try:
@@ -192,27 +176,7 @@ def _warped_forms(element: _Element, folder: Path, at: int, scan: tuple[Array, W
             element.trouble.refused("form", error, form=facts["form"])
             continue
         facts |= {"template": element.names[at], "centroid_size_mm": size}
-        _write(element, folder, name, facts, warped.vertices, warped.faces, warped=warped)
-
-
-def _goals(element: _Element) -> Iterator[tuple[int, str, bool, Array, NDArray[np.bool_]]]:
-    """What each judged query is held against: its nearest taxon, at its own size if possible.
-
-    And which of its points lie off by more than members may, as the table of displacements says.
-    """
-    alpha = element.config.settings.tests.alpha
-    table = element.results.table("displacements")
-    points = element.given["point"].tolist()
-    nearest = element.results.table("verdicts").set_index("specimen")["nearest_taxon"]
-    for specimen, part in table.groupby("specimen", sort=True):
-        part = part[part["taxon"] == nearest[specimen]]
-        if part.empty:
-            continue
-        heeded = bool(part["size_heeded"].any())
-        chosen = part[part["size_heeded"] == heeded].set_index("landmark")
-        goal = chosen.loc[points, ["x", "y", "z"]].to_numpy(dtype=float)
-        off = (chosen.loc[points, "p_value_false_discovery"] <= alpha).to_numpy()
-        yield element.names.index(str(specimen)), str(nearest[specimen]), heeded, goal, off
+        _write(element, name, facts, warped.vertices, warped.faces, warped=warped)
 
 
 @dataclass(frozen=True)
@@ -222,9 +186,8 @@ class _Scan:
 
 
 def _heat(
-    element: _Element, folder: Path, name: str, facts: dict[str, Any], scan: _Scan, laid: Array,
-    goal: Array, off: NDArray[np.bool_],
-) -> tuple[Array, NDArray[np.bool_], float]:  # fmt: skip
+    element: _Element, facts: dict[str, Any], scan: _Scan, laid: Array, goal: Goal
+) -> tuple[Array, NDArray[np.bool_], float]:
     """How far a query's own scan stands out beyond its goal, in mm, written in colours.
 
     Also where that is within members' variation, which takes the colour of bone, and the end of
@@ -233,12 +196,13 @@ def _heat(
     from morpho.drawing.bone.heat import heat_colours, shown_limit
 
     beyond = normal_displacement(
-        vertex_normals(scan.vertices, scan.faces), displacement_field(scan.vertices, laid, goal)
+        vertex_normals(scan.vertices, scan.faces),
+        displacement_field(scan.vertices, laid, goal.shape),
     )
-    within = ~off[nearest_landmarks(scan.vertices, laid)]
+    within = ~goal.off[nearest_landmarks(scan.vertices, laid)]
     limit = shown_limit(beyond, within)
     _write(
-        element, folder, f"{name}_heat", facts, scan.vertices, scan.faces,
+        element, f"{goal.specimen}_heat", facts, scan.vertices, scan.faces,
         colours=heat_colours(np.where(within, np.nan, beyond), limit),
         values={"beyond_mean_mm": beyond, "within_members_variation": within.astype(float)},
     )  # fmt: skip
@@ -246,7 +210,7 @@ def _heat(
 
 
 def _completed(
-    element: _Element, folder: Path, i: int, facts: dict[str, Any], at: int,
+    element: _Element, i: int, facts: dict[str, Any], at: int,
     template: tuple[Array, Whole], laid: Array, scan: _Scan | None,
 ) -> None:  # fmt: skip
     """A query's bone with what is missing filled by the template, warped to its landmarks."""
@@ -262,40 +226,43 @@ def _completed(
         "form": f"{name}, completed: coloured parts are hypothesis", "template": element.names[at]
     }  # fmt: skip
     _write(
-        element, folder, f"{name}_completed", facts, surface.vertices, surface.faces,
+        element, f"{name}_completed", facts, surface.vertices, surface.faces,
         warped=surface, values={"filled": done.filled.astype(float)},
         colours=heat_colours(np.full(len(surface.vertices), np.nan), 1.0, done.filled),
     )  # fmt: skip
 
 
 def _query_surfaces(
-    element: _Element, folder: Path, at: int | None, template: tuple[Array, Whole] | None
+    element: _Element, at: int | None, template: tuple[Array, Whole] | None
 ) -> dict[str, Any]:
     """Heat on the queries' own scans, and completed bones."""
     kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": [], "limit": []}
-    for i, taxon, heeded, goal, off in _goals(element):
-        name = element.names[i]
+    alpha, points = element.config.settings.tests.alpha, element.given["point"].tolist()
+    held = (
+        goals(element.results, points, alpha) if element.config.settings.scans is not None else ()
+    )
+    for goal in sorted(held, key=attrgetter("specimen")):
+        name, taxon, i = goal.specimen, goal.taxon, element.names.index(goal.specimen)
         given, landmarks = element.scan(i), element.given["coordinates"][i]
         facts: dict[str, Any] = {"specimen": name, "taxon": taxon}
         facts["centroid_size_mm"] = float(np.exp(element.placed["log_size"][i]))
-        laid = lay_onto(landmarks, goal)
-        scan = None if given is None else _Scan(lay_onto(landmarks, goal, given[0]), given[1])
+        laid = lay_onto(landmarks, goal.shape)
+        scan = None if given is None else _Scan(lay_onto(landmarks, goal.shape, given[0]), given[1])
         if scan is not None:
-            words = f"{name}, heat: beyond the mean of {taxon}" + (
-                " at its own size" if heeded else ""
+            own = " at its own size" if goal.size_heeded else ""
+            words = (
+                f"{name}, heat: beyond the mean of {taxon}{own}; colour of bone: within members'"
             )
-            words += "; colour of bone: within members' variation"
-            told = facts | {"form": words}
+            told = facts | {"form": f"{words} variation"}
             try:
-                beyond, within, limit = _heat(element, folder, name, told, scan, laid, goal, off)
+                beyond, within, limit = _heat(element, told, scan, laid, goal)
             except ShapeError as error:
                 element.trouble.refused("heat", error, specimen=name)
             else:
                 place = len(kept["query"])
-                kept["query"].append(name)
-                kept["taxon"].append(taxon)
-                kept["size_heeded"].append(heeded)
-                kept["limit"].append(limit)
+                row = {"query": name, "taxon": taxon, "size_heeded": goal.size_heeded}
+                for key, value in (row | {"limit": limit}).items():
+                    kept[key].append(value)
                 kept |= {
                     f"vertices_{place}": scan.vertices.astype(np.float32),
                     f"faces_{place}": scan.faces.astype(np.int32),
@@ -305,7 +272,7 @@ def _query_surfaces(
         if template is None or at is None or not element.estimated[i].any():
             continue
         with element.trouble.met("completed", specimen=name):
-            _completed(element, folder, i, facts, at, template, laid, scan)
+            _completed(element, i, facts, at, template, laid, scan)
     return kept
 
 
@@ -322,16 +289,13 @@ def _light(vertices: Array, faces: Whole) -> tuple[Array, Whole]:
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> list[Path]:
     """Write warped scans, heat and their list; the surfaces written are told."""
-    folder = results.folder / "meshes"
-    made = _element(config, results)
-    kept: dict[str, Any] = {"query": [], "taxon": [], "size_heeded": [], "limit": []}
+    made = _Element(config, results)
     light = np.empty((0, 3)), np.empty((0, 3), dtype=int)
     at = _template(made) if config.settings.scans is not None else None
     scan = None if at is None else made.scan(at)
-    if config.settings.scans is not None:
-        kept = _query_surfaces(made, folder, at, scan)
+    kept = _query_surfaces(made, at, scan)
     if at is not None and scan is not None:
-        _warped_forms(made, folder, at, scan)
+        _warped_forms(made, at, scan)
         with made.trouble.met("turning"):
             mean = warp_surface(*scan, made.given["coordinates"][at], made.placed["mean"])
             light = _light(mean.vertices, mean.faces)

@@ -12,10 +12,11 @@ import os
 import re
 import stat
 import unicodedata
-from itertools import takewhile
+from collections.abc import Iterable
+from itertools import count, takewhile
 from pathlib import Path
 
-__all__ = ["PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "no_file", "safe_name"]
+__all__ = ["PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "free_name", "no_file", "safe_name"]
 
 PLACEHOLDERS = ("element", "specimen", "replicate")
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
@@ -172,3 +173,17 @@ def _caseless(text: str) -> str:
         else glob.escape(c)
         for c in text
     )
+
+
+def free_name(name: str, taken: Iterable[str]) -> str:
+    """A name that a file can have beside others, also where capitals are not told apart.
+
+    Examples
+    --------
+    >>> free_name("mean_A/B", ["mean_a_b"])
+    'mean_A_B_2'
+    """
+    safe, others = safe_name(name), {other.casefold() for other in taken}
+    if safe.casefold() not in others:
+        return safe
+    return next(f"{safe}_{i}" for i in count(2) if f"{safe}_{i}".casefold() not in others)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import trimesh
@@ -17,7 +17,10 @@ from morpho.study.reading.wording import quoted
 from morpho.study.scans.repair import repair_scan
 from morpho.wording import listed
 
-__all__ = ["read_scan", "read_scan_with_notes"]
+if TYPE_CHECKING:
+    from morpho.study.settings.config import StudyConfig
+
+__all__ = ["read_scan", "read_scan_with_notes", "scan_of"]
 
 logging.getLogger("trimesh").setLevel(logging.CRITICAL)
 
@@ -96,3 +99,16 @@ def read_scan_with_notes(path: Path | str, units: str = "mm") -> tuple[trimesh.T
 def read_scan(path: Path | str, units: str = "mm") -> trimesh.Trimesh:
     """Read a scan as `read_scan_with_notes` does, without what it tells."""
     return read_scan_with_notes(path, units)[0]
+
+
+def scan_of(
+    config: StudyConfig, element: str, specimen: str, *, mirrored: bool = False
+) -> trimesh.Trimesh | None:
+    """Read the scan of a specimen, where it has one, and mirror it as `mirror` does landmarks."""
+    path = config.scan_file(element, specimen)
+    if path is None:
+        return None
+    mesh = read_scan(path, config.scan_units(element, specimen))
+    if mirrored:
+        mesh.apply_transform(np.diag([1.0, 1.0, -1.0, 1.0]))
+    return mesh
