@@ -84,9 +84,15 @@ def _tables(*names: str) -> tuple[str, ...]:
 
 # what tables are read by, and what reading them holds them against
 _TABLES = ("landmarks", "specimens", "scans.files", "preparation")
-_JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
+_JUDGED = ("seed", "tests.alpha", "tests.smallest_taxon")
 _SHAPES = ("arrays/superimposed", "arrays/shape_space")
-_FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
+_FROM_CONFIGURATIONS = (
+    "arrays/configurations",
+    *_tables("specimen_error", "landmark_error"),
+    "notes/superimpose",
+    "notes/grow",
+)
+_JUDGED_SHAPES = (*_SHAPES, *_FROM_CONFIGURATIONS)
 
 _RULES: tuple[Rule, ...] = (
     Rule(
@@ -171,7 +177,7 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "place",
-        reads=(*_SHAPES, *_tables("specimens"), "notes/grow", "notes/measure"),
+        reads=(*_JUDGED_SHAPES, *_tables("specimens"), "notes/measure"),
         makes=("notes/place",),
         settings=_JUDGED,
     ),
@@ -185,14 +191,19 @@ _RULES: tuple[Rule, ...] = (
         reads=(
             *_FROM_CONFIGURATIONS,
             "arrays/prepared",
-            *_tables("landmark_error", "suspicions", "estimated_points"),
+            *_tables("suspicions", "estimated_points"),
         ),
         settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
     Rule(
         "rarefy",
-        reads=(*_SHAPES, "notes/grow"),
-        settings=(*_JUDGED, "robustness.rarefactions", "robustness.simulations"),
+        reads=_JUDGED_SHAPES,
+        settings=(
+            *_JUDGED,
+            "tests.difference",
+            "robustness.rarefactions",
+            "robustness.simulations",
+        ),
     ),
     Rule(
         "conclude",
@@ -204,6 +215,7 @@ _RULES: tuple[Rule, ...] = (
             "stability",
             "stability_summary",
             "specimens_to_decide",
+            "noticing",
         ),
         settings=("tests.alpha", "robustness.smallest_share"),
     ),
