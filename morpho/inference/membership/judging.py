@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from morpho.inference.membership.calibrated import Reference
 from morpho.inference.membership.evidence import Evidence
-from morpho.inference.membership.known_taxa import KnownTaxa
+from morpho.inference.membership.known_taxa import KnownTaxa, excess
 from morpho.inference.membership.verdict import Decision, combine, decide, over_error
 from morpho.inference.models.design import InferenceError, check_matrix
 from morpho.inference.models.principal_axes import principal_axes
@@ -37,8 +37,8 @@ class Shapes:
         Natural logarithms of centroid sizes.
     taxon : ndarray of shape (n_specimens,)
         Of known specimens; not used of queries.
-    error : ndarray of shape (n_specimens, n_variables), optional
-        Variance of tangent coordinates by digitising; None where it was not measured.
+    error : ndarray of shape (n_specimens,), optional
+        Variance of a tangent coordinate by digitising; None where it was not measured.
     unmeasured : ndarray of bool, of shape (n_specimens,), optional
         Specimens of which it is inferred from others digitised by others.
     """
@@ -181,6 +181,7 @@ def fitted(
                 known.log_size if heeded else None,
                 own_slopes=own,
                 axes=axes,
+                error=known.error,
             )
         except InferenceError as error:
             trouble[heeded] = error
@@ -198,12 +199,11 @@ def _excess(known: Shapes, queries: Shapes, model: KnownTaxa, doubted: bool) -> 
             return None
         share = np.exp(-2 * queries.log_size) / np.exp(-2 * known.log_size).mean() - 1
         smaller = queries.log_size < known.log_size.min()
-        least = model.covariance.floor * np.where(smaller, share, 0.0)
-        return np.repeat(least[:, None], queries.tangent.shape[1], axis=1)
+        return model.covariance.floor * np.where(smaller, share, 0.0)
     error = queries.error
     if doubted and queries.unmeasured is not None:
-        error = error * np.where(queries.unmeasured, _DOUBTED**2, 1.0)[:, None]
-    return np.maximum(error - known.error.mean(axis=0), 0.0)
+        error = error * np.where(queries.unmeasured, _DOUBTED**2, 1.0)
+    return excess(error, known.error)
 
 
 def _evidence(

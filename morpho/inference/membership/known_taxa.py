@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import softmax
 
 from morpho.inference.models.allometry import check_size
@@ -17,7 +16,7 @@ from morpho.inference.models.principal_axes import principal_axes
 from morpho.inference.models.shrinkage import ShrunkenCovariance
 from morpho.inference.models.slopes import slope_basis
 
-__all__ = ["Distances", "KnownTaxa", "LeftOut"]
+__all__ = ["Distances", "KnownTaxa", "LeftOut", "excess"]
 
 Array = NDArray[np.float64]
 
@@ -28,6 +27,22 @@ _ALONE = 1e-9
 # and none, powers in benchmarks/verdicts.md differ by less than two in a hundred; members of a
 # taxon that spreads twice as widely are told outside least often with one.
 _BORROWED = 1.0
+
+
+def excess(error: Array, known: Array) -> Array:
+    """What digitising errors exceed the mean one of the known specimens by.
+
+    Parameters
+    ----------
+    error : ndarray of shape (n_specimens,)
+        Variances of a coordinate.
+    known : ndarray of shape (n_known,)
+
+    Returns
+    -------
+    ndarray of shape (n_specimens,)
+    """
+    return np.maximum(error - known.mean(), 0.0)
 
 
 @dataclass(frozen=True)
@@ -41,7 +56,7 @@ class Distances:
     comparable
         The same divided by the square root of 1 + leverage: on the scale of `KnownTaxa.spread`.
     mahalanobis
-        The comparable distance in standard deviations within taxa.
+        The comparable distance in standard deviations within taxa, digitising error allowed for.
     relative
         The Mahalanobis distance by the mean one of the taxon's own specimens, each left out.
     posterior
@@ -62,20 +77,22 @@ class Distances:
 class LeftOut:
     r"""Each known specimen as a query of the others.
 
-    In standard deviations of the covariance without it, which is that of all, :math:`A`, less
-    its own part, so that products are :math:`x^\top A^{-1} y + \kappa_i (x^\top A^{-1}
-    r_i)(r_i^\top A^{-1} y)` (Sherman & Morrison 1950, The Annals of Mathematical Statistics 21(1),
-    124-127; from memory).
+    It is expected to spread by :math:`M = (1 + h) \Sigma_{-i} + \epsilon_i I`, with the covariance
+    without it and what its own digitising error exceeds the mean one by. :math:`\Sigma_{-i}` is
+    that of all, less its own part :math:`k_i r_i r_i^\top`, so that :math:`M^{-1}` is that of a
+    diagonal matrix with an update of rank one (Sherman & Morrison 1950, The Annals of Mathematical
+    Statistics 21(1), 124-127; from memory).
 
     Attributes
     ----------
     along, beyond : ndarray of shape (n_specimens, n_taxa, n_axes), (..., n_variables)
-        Deviation from each taxon, whitened by :math:`A`.
+        Deviation from each taxon, along the axes of the covariance and beyond them.
+    spread, floor : ndarray of shape (n_specimens, n_taxa, n_axes), (n_specimens, n_taxa)
+        Variances expected along the axes and beyond them, before the update.
     itself : ndarray of shape (n_specimens, n_axes)
-        :math:`r_i`, whitened likewise.
-    kappa : ndarray of shape (n_specimens,)
-    room : ndarray of shape (n_specimens, n_taxa)
-        1 + leverage of what is predicted for it.
+        :math:`r_i`.
+    kappa : ndarray of shape (n_specimens, n_taxa)
+        Weight of the update of the inverse.
     scale : ndarray of shape (n_specimens, n_taxa)
         Mean distance of the taxon's own specimens, without it.
     judged : ndarray of bool, of shape (n_specimens,)
@@ -84,9 +101,10 @@ class LeftOut:
 
     along: Array
     beyond: Array
+    spread: Array
+    floor: Array
     itself: Array
     kappa: Array
-    room: Array
     scale: Array
     judged: NDArray[np.bool_]
 
@@ -97,9 +115,10 @@ class LeftOut:
 
     def squares(self) -> Array:
         """Squared Mahalanobis distances, of shape (n_specimens, n_taxa)."""
-        own = np.einsum("ngj,nj->ng", self.along, self.itself)
-        squares = (self.along**2).sum(axis=2) + (self.beyond**2).sum(axis=2)
-        return (squares + self.kappa[:, None] * own**2) / self.room
+        own = np.einsum("ngj,nj->ng", self.along / self.spread, self.itself)
+        squares = (self.along**2 / self.spread).sum(axis=2)
+        squares += (self.beyond**2).sum(axis=2) / self.floor
+        return squares + self.kappa * own**2
 
     def moved(self, who: NDArray[np.intp], along: Array, beyond: Array) -> tuple[Array, Array]:
         """What moving specimens does to their distances: slope and curvature of the squares.
@@ -109,7 +128,7 @@ class LeftOut:
         who : ndarray of int, of shape (n_moves,)
             The specimens.
         along, beyond : ndarray of shape (n_moves, n_axes), (n_moves, n_variables)
-            The move, whitened by :math:`A`.
+            The move, along the axes and beyond them.
 
         Returns
         -------
@@ -117,14 +136,17 @@ class LeftOut:
         curvature : ndarray of shape (n_moves, n_taxa)
             Moved by t, the squared relative distance grows by slope t + curvature t^2.
         """
-        own = np.einsum("bj,bj->b", along, self.itself[who])
-        kappa, scale = self.kappa[who], self.scale[who] ** 2 * self.room[who]
-        cross = np.einsum("bgj,bj->bg", self.along[who], along)
-        cross += np.einsum("bgj,bj->bg", self.beyond[who], beyond)
-        theirs = np.einsum("bgj,bj->bg", self.along[who], self.itself[who])
-        slope = 2 * (cross + (kappa * own)[:, None] * theirs)
-        curvature = (along**2).sum(axis=1) + (beyond**2).sum(axis=1) + kappa * own**2
-        return slope / scale, curvature[:, None] / scale
+        spread, floor, kappa = self.spread[who], self.floor[who], self.kappa[who]
+        theirs, itself = self.along[who] / spread, self.itself[who]
+        move = along[:, None] / spread
+        cross = np.einsum("bgj,bj->bg", theirs, along)
+        cross += np.einsum("bgm,bm->bg", self.beyond[who], beyond) / floor
+        own = np.einsum("bgj,bj->bg", move, itself)
+        slope = 2 * (cross + kappa * own * np.einsum("bgj,bj->bg", theirs, itself))
+        curvature = np.einsum("bgj,bj->bg", move, along) + kappa * own**2
+        curvature += (beyond**2).sum(axis=1)[:, None] / floor
+        scale = self.scale[who] ** 2
+        return slope / scale, curvature / scale
 
 
 class KnownTaxa:
@@ -134,13 +156,14 @@ class KnownTaxa:
     or slopes of their own for some. For a query that belongs to taxon :math:`g`, :math:`e_g` is
     its deviation from what the model predicts and :math:`h_g` the leverage of the prediction.
 
-    *Relative distance*: :math:`d_g = \sqrt{e_g^\top \Sigma^{-1} e_g / (1 + h_g)}`, with
-    :math:`\Sigma` the shrunken covariance within taxa (`ShrunkenCovariance`), by the mean of the
-    same distance of the taxon's own specimens, each of them left out of all that it is measured
-    by (means, slopes, covariance). All of shape space counts, so that no number of axes is
-    chosen; directions in which specimens vary little count more. A taxon that spreads widely
-    has a large mean, so that its members do not look strange by the spread of the others; one
-    specimen of average spread is counted into it.
+    *Relative distance*: :math:`d_g = \sqrt{e_g^\top ((1 + h_g) \Sigma + \epsilon I)^{-1} e_g}`,
+    with :math:`\Sigma` the shrunken covariance within taxa (`ShrunkenCovariance`) and
+    :math:`\epsilon` the variance of digitising error beyond the mean one of the known specimens
+    (of a smaller bone, of a worse scan), by the mean of the same distance of the taxon's own
+    specimens, each of them left out of all that it is measured by (means, slopes, covariance).
+    All of shape space counts, so that no number of axes is chosen; directions in which specimens
+    vary little count more. A taxon that spreads widely has a large mean, so that its members do
+    not look strange by the spread of the others; one specimen of average spread is counted in.
 
     Parameters
     ----------
@@ -154,6 +177,8 @@ class KnownTaxa:
         Taxa with a growth line of their own, see `slopes.own_slope_taxa`.
     axes : ndarray of shape (n_variables, n_axes), optional
         Axes for the posterior probabilities, by default the first principal axis.
+    error : ndarray of shape (n_specimens,), optional
+        Variance of a coordinate by digitising.
 
     Attributes
     ----------
@@ -183,6 +208,7 @@ class KnownTaxa:
         *,
         own_slopes: Sequence[str] = (),
         axes: Array | None = None,
+        error: Array | None = None,
     ) -> None:
         Y = check_matrix(Y)
         self.taxa, self.columns = indicator(labels, len(Y))
@@ -216,7 +242,9 @@ class KnownTaxa:
         self.leverages = (basis**2).sum(axis=1)
         self.axes = principal_axes(Y, 1) if axes is None else axes
         self.covariance = ShrunkenCovariance.of(self.residuals, self.degrees_of_freedom)
-        self.left_out = self._leave_out(Y)
+        self.left_out = self._leave_out(
+            Y, np.zeros(len(Y)) if error is None else excess(error, error)
+        )
 
     def _places(self, size: Array | None, count: int, within: bool = False) -> Array:
         """Row of the model's basis for each specimen in each taxon: (count, n_taxa, rank)."""
@@ -229,7 +257,7 @@ class KnownTaxa:
             rows[:, np.arange(G), G + self.slope_of] = along
         return rows
 
-    def _leave_out(self, Y: Array) -> LeftOut:
+    def _leave_out(self, Y: Array, excess: Array) -> LeftOut:
         """Every known specimen as a query of the others, in closed form.
 
         Without specimen i the coefficients are less by its basis row times its residual by
@@ -243,22 +271,23 @@ class KnownTaxa:
         e = Y[:, None] - where @ self.fits
         e += (shared / free[:, None])[..., None] * self.residuals[:, None]
         room = 1 + (where**2).sum(axis=2) + shared**2 / free[:, None]
-        factor = v / (v - 1)
-        along, beyond = self.covariance.whitened(e, factor)
-        itself = self.covariance.whitened(self.residuals, factor)[0]
-        weight = (1 - self.covariance.weight) / ((v - 1) * free)
-        kappa = weight / np.maximum(1 - weight * (itself**2).sum(axis=1), _ALONE)
-        found = LeftOut(along, beyond, itself, kappa, room, np.ones_like(room), judged)
-        own = np.sqrt((found.squares() * self.columns).sum(axis=1))
-        own = np.where(judged, own, 0.0)
+        along, beyond = self.covariance.split(e)
+        itself = self.covariance.split(self.residuals)[0]
+        spectrum = self.covariance.spectrum(v / (v - 1))
+        spread = room[..., None] * spectrum + excess[:, None, None]
+        floor = room * self.covariance.floor + excess[:, None]
+        weight = room * ((1 - self.covariance.weight) / ((v - 1) * free))[:, None]
+        left = 1 - weight * (itself[:, None] ** 2 / spread).sum(axis=2)
+        kappa = weight / np.maximum(left, _ALONE)
+        found = LeftOut(along, beyond, spread, floor, itself, kappa, np.ones_like(room), judged)
+        own = np.where(judged, np.sqrt((found.squares() * self.columns).sum(axis=1)), 0.0)
         total, number = self.columns.T @ own, self.columns.T @ judged
         average = own.sum() / max(judged.sum(), 1)
         self.own_distances = (total + _BORROWED * average) / (number + _BORROWED)
-        mine = self.columns > 0
         rest = total - own[:, None] + _BORROWED * average
         number = np.maximum(number - judged[:, None], 0) + _BORROWED
-        scale = np.where(mine, rest / number, self.own_distances)
-        return LeftOut(along, beyond, itself, kappa, room, scale, judged)
+        scale = np.where(self.columns > 0, rest / number, self.own_distances)
+        return replace(found, scale=scale)
 
     def predict(self, size: ArrayLike | None, n_queries: int) -> Array:
         """Shape expected of each query in each taxon, at the query's own size where heeded.
@@ -306,9 +335,8 @@ class KnownTaxa:
         queries : array-like of shape (n_queries, n_variables)
         size : array-like of shape (n_queries,), optional
             Needed where size is heeded, and only there.
-        excess : ndarray of shape (n_queries, n_variables), optional
-            Variance of a query's coordinates by its own digitising error, beyond that of the
-            known specimens: its deviation is expected to spread by so much more.
+        excess : ndarray of shape (n_queries,), optional
+            Variance of a coordinate by a query's digitising error beyond that of the known ones.
         within_sizes : bool
             Read growth lines off at the nearest size measured of the taxon, not beyond.
 
@@ -330,14 +358,11 @@ class KnownTaxa:
         where = self._places(at, len(Y), within_sizes)
         e = Y[:, None] - where @ self.fits
         room = 1 + (where**2).sum(axis=2)
-        along, beyond = self.covariance.whitened(e)
-        squares = ((along**2).sum(axis=2) + (beyond**2).sum(axis=2)) / room
-        if excess is not None and (excess > 0).any():
-            matrix = self.covariance.matrix()
-            for i in np.flatnonzero((excess > 0).any(axis=1)):
-                for g in range(len(self.taxa)):
-                    spread = room[i, g] * matrix + np.diag(np.maximum(excess[i], 0.0))
-                    squares[i, g] = e[i, g] @ cho_solve(cho_factor(spread), e[i, g])
+        more = np.zeros(len(Y)) if excess is None else excess
+        along, beyond = self.covariance.split(e)
+        spread = room[..., None] * self.covariance.spectrum() + more[:, None, None]
+        floor = room * self.covariance.floor + more[:, None]
+        squares = (along**2 / spread).sum(axis=2) + (beyond**2).sum(axis=2) / floor
         known = self.residuals @ self.axes
         apart = squared_mahalanobis(known, e @ self.axes, self.degrees_of_freedom)
         distance, own = np.linalg.norm(e, axis=2), self.own_distances

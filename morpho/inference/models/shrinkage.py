@@ -93,34 +93,34 @@ class ShrunkenCovariance:
         weight = shrinkage(residuals)
         return cls(axes[some].T, variances, max(weight, _LEAST) * mean, weight)
 
-    def whitened(self, vectors: Array, factor: float = 1.0) -> tuple[Array, Array]:
-        """Vectors in standard deviations.
+    def split(self, vectors: Array) -> tuple[Array, Array]:
+        """What of vectors lies along the axes, and what beyond them.
 
         Parameters
         ----------
         vectors : ndarray of shape (..., n_variables)
-        factor : float
-            By which the variances along the axes are to be multiplied first.
 
         Returns
         -------
         along : ndarray of shape (..., n_axes)
         beyond : ndarray of shape (..., n_variables)
-            What lies in no axis; zero where the axes span everything.
+            Zero where the axes span everything.
         """
         along = vectors @ self.axes
-        beyond = vectors - along @ self.axes.T
         if self.axes.shape[1] == len(self.axes):
-            beyond = np.zeros_like(vectors)
-        spread = (1 - self.weight) * factor * self.variances + self.floor
-        return along / np.sqrt(spread), beyond / np.sqrt(self.floor)
+            return along, np.zeros_like(vectors)
+        return along, vectors - along @ self.axes.T
 
-    def matrix(self) -> Array:
-        """The covariance itself.
+    def spectrum(self, factor: float = 1.0) -> Array:
+        """Variances along the axes.
+
+        Parameters
+        ----------
+        factor : float
+            By which the variances of the residuals are to be multiplied first.
 
         Returns
         -------
-        ndarray of shape (n_variables, n_variables)
+        ndarray of shape (n_axes,)
         """
-        round_part = self.floor * np.eye(len(self.axes))
-        return (1 - self.weight) * (self.axes * self.variances) @ self.axes.T + round_part
+        return (1 - self.weight) * factor * self.variances + self.floor

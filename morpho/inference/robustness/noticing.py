@@ -96,10 +96,8 @@ def _least_moves(
     """How many times each move must be made before the specimen is outside for good."""
     least = np.zeros(len(who))
     for model in models:
-        left_out = model.left_out
-        v = model.degrees_of_freedom
-        slope, curvature = left_out.moved(who, *model.covariance.whitened(moves, v / (v - 1)))
-        room = left_out.relative[who] ** 2 - critical**2
+        slope, curvature = model.left_out.moved(who, *model.covariance.split(moves))
+        room = model.left_out.relative[who] ** 2 - critical**2
         inside = slope**2 - 4 * curvature * room
         root = (-slope + np.sqrt(np.maximum(inside, 0.0))) / (2 * curvature)
         least = np.maximum(least, np.where(inside > 0, root, 0.0).max(axis=1))

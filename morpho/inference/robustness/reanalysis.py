@@ -153,7 +153,7 @@ class Frame:
 
 
 def shape_error(material: Material) -> Array | None:
-    """Variance of tangent coordinates by digitising: in proportion to a specimen's size.
+    """Variance of a tangent coordinate by digitising: in proportion to a specimen's size.
 
     Parameters
     ----------
@@ -161,17 +161,17 @@ def shape_error(material: Material) -> Array | None:
 
     Returns
     -------
-    ndarray of shape (n_specimens, n_variables) or None
-        None where it was not measured. Errors are taken to be alike in all directions; of the
-        mean of a point and its image on the other side, a quarter of both variances is left.
+    ndarray of shape (n_specimens,) or None
+        The mean over points; None where it was not measured. Errors are taken to be alike in all
+        directions; of the mean of a point and its image on the other side, a quarter of both
+        variances is left.
     """
     if material.error_mm is None:
         return None
     variance = material.error_mm**2 / 3
     if material.partners is not None:
         variance = (variance + variance[:, material.partners]) / 4
-    size = centroid_size(material.coordinates)
-    return np.repeat(variance / size[:, None] ** 2, 3, axis=1)
+    return variance.mean(axis=1) / centroid_size(material.coordinates) ** 2
 
 
 def frame_of(material: Material) -> Frame:
