@@ -23,7 +23,8 @@ class Evidence:
     taxa : ndarray of shape (n_taxa,)
     specimens : ndarray of shape (n_taxa,)
         Known specimens of each taxon.
-    procrustes_distance, comparable_distance, mahalanobis_distance, relative_distance
+    procrustes_distance, comparable_distance
+    mahalanobis_distance, landmark_distance, relative_distance
         See `Distances`.
     p_value
         Against membership, see `Reference`.
@@ -39,6 +40,7 @@ class Evidence:
     procrustes_distance: Array
     comparable_distance: Array
     mahalanobis_distance: Array
+    landmark_distance: Array
     relative_distance: Array
     p_value: Array
     posterior_probability: Array

@@ -41,6 +41,8 @@ class Shapes:
         Variance of a tangent coordinate by digitising; None where it was not measured.
     unmeasured : ndarray of bool, of shape (n_specimens,), optional
         Specimens of which it is inferred from others digitised by others.
+    dimensions : int
+        Coordinates of a landmark.
     """
 
     tangent: Array
@@ -48,6 +50,7 @@ class Shapes:
     taxon: NDArray[Any]
     error: Array | None = None
     unmeasured: NDArray[np.bool_] | None = None
+    dimensions: int = 3
 
 
 @dataclass(frozen=True)
@@ -182,6 +185,7 @@ def fitted(
                 own_slopes=own,
                 axes=axes,
                 error=known.error,
+                dimensions=known.dimensions,
             )
         except InferenceError as error:
             trouble[heeded] = error
@@ -229,6 +233,7 @@ def _evidence(
             held.procrustes,
             held.comparable,
             held.mahalanobis,
+            held.landmarks,
             held.relative,
             reference.p_values(held.relative),
             held.posterior,

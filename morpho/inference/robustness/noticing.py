@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 ENOUGH = 0.8
 # Moves drawn for the whole bone, and for each landmark; at least one of each specimen.
 _MOVES, _LANDMARK_MOVES = 2000, 200
+# How the length of a move from which on all taxa reject is found: a length beyond it, by
+# doubling, the last of so many steps at which a taxon keeps the specimen, and halving.
+_DOUBLINGS, _STEPS, _HALVINGS = 40, 33, 20
 
 
 @dataclass(frozen=True)
@@ -94,14 +97,47 @@ def _least_moves(
     models: list[KnownTaxa], critical: Array, who: NDArray[np.intp], moves: Array
 ) -> Array:
     """How many times each move must be made before the specimen is outside for good."""
-    least = np.zeros(len(who))
-    for model in models:
-        slope, curvature = model.left_out.moved(who, *model.covariance.split(moves))
-        room = model.left_out.relative[who] ** 2 - critical**2
-        inside = slope**2 - 4 * curvature * room
-        root = (-slope + np.sqrt(np.maximum(inside, 0.0))) / (2 * curvature)
-        least = np.maximum(least, np.where(inside > 0, root, 0.0).max(axis=1))
-    return least
+    paths = [model.left_out.moved(who, moves, *model.covariance.split(moves)) for model in models]
+
+    def inside(at: Array) -> NDArray[np.bool_]:
+        """Of shape (n_ways, n_moves): whether some taxon keeps a specimen moved so far."""
+        keeps = np.zeros(at.shape, dtype=bool)
+        for whole, landmarks in paths:
+            squares = _polynomial(whole, at[..., None])
+            sixths = _polynomial(landmarks, at[..., None])
+            keeps |= (squares**3 * sixths <= critical**12).any(axis=-1)
+        return keeps
+
+    furthest = np.full(len(who), 1e-3)
+    for _ in range(_DOUBLINGS):
+        still = inside(furthest[None])[0]
+        if not still.any():
+            break
+        furthest[still] *= 2
+    steps = np.linspace(0.0, 1.0, _STEPS)[:, None] * furthest
+    kept = inside(steps)
+    last = np.where(kept.any(axis=0), _STEPS - 1 - kept[::-1].argmax(axis=0), 0)
+    low = np.take_along_axis(steps, last[None], axis=0)[0]
+    high = np.minimum(low + furthest / (_STEPS - 1), furthest)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        keeps = inside(middle[None])[0]
+        low, high = np.where(keeps, middle, low), np.where(keeps, high, middle)
+    return np.where(kept.any(axis=0), high, 0.0)
+
+
+def _polynomial(coefficients: Array, at: Array) -> Array:
+    """Value of polynomials, the constant first: of shape (n_ways, n_moves, n_taxa)."""
+    value = np.zeros(np.broadcast_shapes(at.shape, coefficients[0].shape))
+    for each in coefficients[::-1]:
+        value = value * at + each
+    return value
+
+
+def _drawn(deviations: Array, count: int, rng: np.random.Generator) -> Array:
+    """Random combinations of deviations, of one expected length."""
+    normal = rng.standard_normal((count, len(deviations)))
+    return normal @ deviations / np.linalg.norm(deviations)
 
 
 def _means(model: KnownTaxa, size: float) -> Array:
@@ -119,11 +155,11 @@ def noticing(
 ) -> Noticing:
     r"""Move known specimens, each left out, until they are told outside.
 
-    Each is held against the others as a query is, with its own deviation and a move added: along
-    the variation within taxa (a random combination of residuals), as forms that have only just
-    parted differ by what varies in them, and as such a move is the hardest to notice. Squared
-    distances are quadratic in the length of the move, so that the length from which on all taxa
-    reject is a root.
+    Each is held against the others as a query is, with its own deviation and a move added. Moves
+    follow what is known of how forms differ: half of their variance is that within taxa (random
+    combinations of residuals), as forms that have only just parted differ by what varies in them,
+    and half that among the means of the known taxa. Distances along a move are polynomials of its
+    length, so that the length from which on all taxa reject is found without new fits.
 
     Parameters
     ----------
@@ -167,7 +203,9 @@ def noticing(
     asked = difference or (min(apart) if apart else np.nan)
 
     who = np.resize(judged, max(_MOVES, len(judged)))
-    moves = rng.standard_normal((len(who), len(last.residuals))) @ last.residuals
+    moves = _drawn(last.residuals, len(who), rng)
+    if pairs:
+        moves += _drawn(means - means.mean(axis=0), len(who), rng)
     moves /= np.linalg.norm(moves, axis=1, keepdims=True)
     least = _least_moves(models, critical, who, moves)
     power = low = high = np.nan
