@@ -65,7 +65,7 @@ MEMBERSHIP: tuple[Table, ...] = (
         ),
         columns=(
             SPECIMEN, SIZE_HEEDED, TAXON, TAXON_SPECIMENS,
-            Column("procrustes_distance", "from the query to the shape predicted for the taxon", head="Procrustes distance"),
+            Column("procrustes_distance", "Procrustes distance, in tangent space, from the query to the shape predicted for the taxon", head="Procrustes distance"),
             COMPARABLE_DISTANCE,
             Column("mahalanobis_distance", "the comparable distance in standard deviations within taxa, by the shrunken covariance", head="Mahalanobis distance"),
             Column("landmark_distance", "the comparable distance landmark by landmark, each in its own standard deviation within taxa, averaged in the sixth power", head="distance by landmarks", only="page"),
