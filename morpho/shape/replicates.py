@@ -7,13 +7,24 @@ from numpy.typing import ArrayLike, NDArray
 
 from morpho.shape.rotation import best_rotations
 
-__all__ = ["average_replicates"]
+__all__ = ["average_replicates", "rigidly_onto"]
 
 Array = NDArray[np.float64]
 
 
-def _onto(X: Array, target: Array) -> Array:
-    """Move and turn `X` onto `target` by the landmarks that both have; size is kept."""
+def rigidly_onto(X: Array, target: Array) -> Array:
+    """Move and turn a configuration onto another by the landmarks that both have; size is kept.
+
+    Parameters
+    ----------
+    X, target : ndarray of shape (n_landmarks, n_dimensions)
+        Missing landmarks are NaN.
+
+    Returns
+    -------
+    ndarray of shape (n_landmarks, n_dimensions)
+        NaN throughout where fewer than three landmarks are shared.
+    """
     both = ~np.isnan(X).any(axis=1) & ~np.isnan(target).any(axis=1)
     if both.sum() < 3:
         return np.full_like(X, np.nan)
@@ -57,7 +68,7 @@ def average_replicates(replicates: ArrayLike) -> Array:
         return X[0].copy()
     average = X[np.isnan(X).any(axis=2).sum(axis=1).argmin()].copy()
     for _ in range(50):
-        moved = np.stack([_onto(x, average) for x in X])
+        moved = np.stack([rigidly_onto(x, average) for x in X])
         counts = (~np.isnan(moved)).sum(axis=0)
         updated = np.where(counts > 0, np.nansum(moved, axis=0) / np.maximum(counts, 1), np.nan)
         both = ~np.isnan(updated) & ~np.isnan(average)

@@ -57,9 +57,15 @@ def _in(folder: str, *names: str) -> tuple[str, ...]:
 
 # what tables are read by, and what reading them holds them against
 _TABLES = ("landmarks", "specimens", "scans.files", "preparation")
-_JUDGED = ("seed", "shape_space", "tests.alpha", "tests.smallest_taxon")
+_JUDGED = ("seed", "tests.alpha", "tests.smallest_taxon")
 _SHAPES = ("arrays/superimposed", "arrays/shape_space")
-_FROM_CONFIGURATIONS = ("arrays/configurations", "notes/superimpose", "notes/grow")
+_FROM_CONFIGURATIONS = (
+    "arrays/configurations",
+    *_in("tables", "specimen_error", "landmark_error"),
+    "notes/superimpose",
+    "notes/grow",
+)
+_JUDGED_SHAPES = (*_SHAPES, *_FROM_CONFIGURATIONS)
 _OF_QUERIES = (read for one in FIGURES.values() if one.per == "query" for read in one.reads)
 # they tell of the whole study, and of the run itself
 _OF_THE_RUN: Any = {"settings": None, "takes": ("everything",), "repeats": False}
@@ -125,7 +131,7 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "place",
-        reads=(*_SHAPES, "tables/specimens", "notes/grow", "notes/measure"),
+        reads=(*_JUDGED_SHAPES, "tables/specimens", "notes/measure"),
         makes=("notes/place",),
         settings=_JUDGED,
     ),
@@ -135,14 +141,19 @@ _RULES: tuple[Rule, ...] = (
         reads=(
             *_FROM_CONFIGURATIONS,
             "arrays/prepared",
-            *_in("tables", "landmark_error", "suspicions", "estimated_points"),
+            *_in("tables", "suspicions", "estimated_points"),
         ),
         settings=(*_JUDGED, "robustness.error_draws", "preparation.missing.method"),
     ),
     Rule(
         "rarefy",
-        reads=(*_SHAPES, "notes/grow"),
-        settings=(*_JUDGED, "robustness.rarefactions", "robustness.simulations"),
+        reads=_JUDGED_SHAPES,
+        settings=(
+            *_JUDGED,
+            "tests.difference",
+            "robustness.rarefactions",
+            "robustness.simulations",
+        ),
     ),
     Rule(
         "conclude",
@@ -155,6 +166,7 @@ _RULES: tuple[Rule, ...] = (
             "stability",
             "stability_summary",
             "specimens_to_decide",
+            "noticing",
         ),
         settings=("tests.alpha", "robustness.smallest_share"),
     ),

@@ -18,8 +18,7 @@ Array = NDArray[np.float64]
 _COLUMNS = [
     "specimen", "taxon", "growth_line", "taxon_specimens", "log_centroid_size", "smallest_log_size",
     "largest_log_size", "sizes_beyond", "distance", "members_as_far", "members_median_distance",
-    "members_largest_distance", "rank_p_value", "p_value", "stage", "same_stage_specimens",
-    "same_stage_as_far",
+    "members_largest_distance", "p_value", "stage", "same_stage_specimens", "same_stage_as_far",
 ]  # fmt: skip
 
 
@@ -91,7 +90,6 @@ def trajectories(
                     "members_as_far": int(as_far.sum()),
                     "members_median_distance": np.nan if alone else float(np.nanmedian(own)),
                     "members_largest_distance": np.nan if alone else float(np.nanmax(own)),
-                    "rank_p_value": float(evidence.rank_p_value[i, g]),
                     "p_value": float(evidence.p_value[i, g]),
                     "stage": stage,
                     "same_stage_specimens": int(same.sum()),

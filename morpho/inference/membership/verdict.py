@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from morpho.inference.membership.evidence import Evidence
 
-__all__ = ["Contradiction", "Decision", "combine", "contradictions", "decide", "over_imputations"]
-
-# Rank p-values are multiples of one over a whole number; this much is rounding.
-_TIE = 1e-10
+__all__ = ["Decision", "combine", "decide", "over_error", "over_imputations"]
 
 
 @dataclass(frozen=True)
@@ -26,15 +24,14 @@ class Decision:
     ground : str
         `all_reject`: each taxon's test rejects, and nothing contradicts it;
         `one_keeps`: at least one taxon does not reject;
-        `members_contradict`: each test rejects, but a taxon has members that lie as far
-        out, or spreads so widely of itself that this one may be a member;
         `spread_unknown`: each test rejects, but a taxon is known by one specimen only;
         `extrapolates`: each test rejects, but one of them only at a size at which its taxon was
         not measured, and taxa are known not to share one growth line;
         `few_specimens`: only taxa too small to judge by do not reject, or all are small;
-        `no_power`: this sample could not have rejected;
+        `no_power`: too few specimens can be left out to rank anything by;
         of two decisions with and without size, `size_explains`, `size_hides`,
-        `one_undecided`; and, of decisions over imputations, `imputation_turns`.
+        `one_undecided`; `error_unknown`: a digitising error that cannot be ruled out explains
+        it; and, of decisions over imputations, `imputation_turns`.
     taxon : str
         The taxon that the ground speaks of: the one that keeps the query best, or the
         one nearest to rejection's failure.
@@ -42,7 +39,7 @@ class Decision:
         Where each test rejects and the verdict is undecided all the same: the taxa for which
         it is, all of them.
     kept : tuple of str
-        Taxa that keep the query, all of them, the nearest by comparable distance first: those of
+        Taxa that keep the query, all of them, the nearest by relative distance first: those of
         the way that the ground speaks of, which is as it is for `size_hides`, and else at its
         own size where size is heeded.
     """
@@ -52,52 +49,6 @@ class Decision:
     taxon: str
     blocking: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Contradiction:
-    """What of a taxon contradicts its test, which rejects.
-
-    Attributes
-    ----------
-    taxon : str
-    rank_p_value, own_spread_p_value : float
-        NaN where that does not contradict.
-    """
-
-    taxon: str
-    rank_p_value: float
-    own_spread_p_value: float
-
-
-def contradictions(evidence: Evidence, query: int, alpha: float) -> list[Contradiction]:
-    """Taxa whose own members speak against a rejection, by rank or by their own spread.
-
-    Parameters
-    ----------
-    evidence : Evidence
-    query : int
-        Row of the evidence.
-    alpha : float
-
-    Returns
-    -------
-    list of Contradiction
-        In the order of the evidence's taxa.
-    """
-    ranks = np.stack([evidence.axes_rank_p_value[query], evidence.rank_p_value[query]])
-    agrees = (ranks <= evidence.rank_floor + _TIE) | (ranks <= alpha) | np.isnan(ranks)
-    rank = np.where(agrees, -1.0, ranks).max(axis=0)
-    own = evidence.own_spread_p_value[query]
-    return [
-        Contradiction(
-            str(taxon),
-            float(rank[g]) if rank[g] >= 0 else float("nan"),
-            float(own[g]) if own[g] > alpha else float("nan"),
-        )
-        for g, taxon in enumerate(evidence.taxa)
-        if rank[g] >= 0 or own[g] > alpha
-    ]
 
 
 def decide(
@@ -113,11 +64,7 @@ def decide(
 
     *Outside* needs the test of every taxon to reject at level `alpha`: an
     intersection-union test, which holds that level without further correction
-    (Berger 1982, Technometrics 24(4), 295-300), given that each test holds it. The tests
-    assume that taxa spread alike; so a rejection must also stand before the taxon's own
-    members. It falls where one of them lies as far out as the query, in all of tangent
-    space or on the axes (rank p-value above its floor and above `alpha`), or where the
-    query's distance is not unusual for the spread of the taxon alone.
+    (Berger 1982, Technometrics 24(4), 295-300), given that each test holds it.
 
     Parameters
     ----------
@@ -142,45 +89,36 @@ def decide(
     """
     p = evidence.p_value[query]
     taxa = evidence.taxa
+    if np.isnan(p).any():
+        nearest = int(np.argmin(evidence.comparable_distance[query]))
+        return Decision("undecided", "no_power", str(taxa[nearest]))
     rejects = p <= alpha
     large = evidence.specimens >= smallest_taxon
     best = int(np.argmax(p))
 
-    def worst(which: NDArray[np.bool_], measure: NDArray[np.float64]) -> str:
-        return str(taxa[int(np.argmax(np.where(which, measure, -1.0)))])
+    def worst(which: NDArray[np.bool_]) -> str:
+        return str(taxa[int(np.argmax(np.where(which, p, -1.0)))])
 
-    def named(which: NDArray[np.bool_]) -> tuple[str, ...]:
+    def named(which: NDArray[Any]) -> tuple[str, ...]:
         return tuple(taxa[which].astype(str).tolist())
-
-    def nearest_first(which: NDArray[np.bool_]) -> tuple[str, ...]:
-        order = np.argsort(evidence.comparable_distance[query], kind="stable")
-        return tuple(taxa[order][which[order]].astype(str).tolist())
 
     if not large.any():
         return Decision("undecided", "few_specimens", str(taxa[best]))
     if rejects.all():
-        against = [found.taxon for found in contradictions(evidence, query, alpha)]
-        if against:
-            contradicted = np.isin(taxa.astype(str), against)
-            taxon = worst(contradicted, evidence.rank_p_value[query])
-            return Decision("undecided", "members_contradict", taxon, tuple(against))
         alone = evidence.specimens < 2
         if alone.any():
-            return Decision("undecided", "spread_unknown", worst(alone, p), named(alone))
+            return Decision("undecided", "spread_unknown", worst(alone), named(alone))
         beyond = evidence.beyond_sizes[query] & slopes_differ
         if p_within_sizes is not None:
             beyond &= p_within_sizes > alpha
         if beyond.any():
-            return Decision("undecided", "extrapolates", worst(beyond, p), named(beyond))
+            return Decision("undecided", "extrapolates", worst(beyond), named(beyond))
         return Decision("outside", "all_reject", str(taxa[best]))
-    tests = 1 + ~np.isnan(evidence.typicality_probability[query])
-    reachable = tests * evidence.pooled_rank_floor[query] <= alpha
-    able = (tests > 1) | reachable
-    keeps = ~rejects & able & large
-    if keeps.any():
-        return Decision("inside", "one_keeps", worst(keeps, p), kept=nearest_first(keeps))
-    ground = "few_specimens" if (~rejects & able).any() else "no_power"
-    return Decision("undecided", ground, str(taxa[best]))
+    keeps = ~rejects & large
+    if not keeps.any():
+        return Decision("undecided", "few_specimens", str(taxa[best]))
+    order = np.argsort(evidence.relative_distance[query], kind="stable")
+    return Decision("inside", "one_keeps", worst(keeps), kept=named(order[keeps[order]]))
 
 
 def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
@@ -214,6 +152,23 @@ def combine(as_is: Decision, size_heeded: Decision | None) -> Decision:
         return size_heeded
     undecided = as_is if pair[0] == "undecided" else size_heeded
     return Decision("undecided", "one_undecided", undecided.taxon, undecided.blocking)
+
+
+def over_error(verdict: Decision, doubtful: Decision) -> Decision:
+    """The verdict that is left where it cannot be told how well a query was digitised.
+
+    Parameters
+    ----------
+    verdict, doubtful : Decision
+        With the error that it is taken to have, and with one that cannot be ruled out.
+
+    Returns
+    -------
+    Decision
+    """
+    if verdict.verdict == "outside" and doubtful.verdict != "outside":
+        return Decision("undecided", "error_unknown", doubtful.taxon)
+    return verdict
 
 
 def over_imputations(verdict: Decision, drawn: Sequence[str], *, alpha: float) -> Decision:

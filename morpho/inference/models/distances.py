@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import f as f_distribution
 
-__all__ = ["effective_dimensions", "squared_mahalanobis", "typicality"]
+__all__ = ["squared_mahalanobis", "typicality"]
 
 Array = NDArray[np.float64]
 
@@ -54,39 +54,6 @@ def typicality(squared_distance: ArrayLike, p: int, v: int, leverage: ArrayLike)
         return np.full(squared_distance.shape, np.nan)
     F = squared_distance / (1 + np.asarray(leverage)) * (v - p + 1) / (v * p)
     return f_distribution.sf(F, p, v - p + 1)
-
-
-def effective_dimensions(residuals: ArrayLike, degrees_of_freedom: float) -> float:
-    r"""Effective number of dimensions in which specimens spread.
-
-    A squared distance in many unequal dimensions behaves like a sum of
-    :math:`d = (\operatorname{tr} \Sigma)^2 / \operatorname{tr} \Sigma^2` equal ones
-    (Box 1954, The Annals of Mathematical Statistics 25(2), 290-302), so that the
-    ratio of the query's to the members' mean squared distance follows nearly
-    :math:`F(d,\ d\,(n_g - 1))` with the spread of the taxon itself in the denominator.
-    :math:`\operatorname{tr} \Sigma^2` is estimated without bias for normal data (Srivastava
-    2005, Journal of the Japan Statistical Society 35(2), 251-272).
-
-    Parameters
-    ----------
-    residuals : array-like of shape (n_specimens, n_variables)
-        Deviations from the model of the taxa, which is fitted by least squares.
-    degrees_of_freedom : float
-        Of the residuals.
-
-    Returns
-    -------
-    float
-        At least 1.
-    """
-    R = np.asarray(residuals, dtype=float)
-    v = degrees_of_freedom
-    small = R @ R.T if len(R) <= R.shape[1] else R.T @ R
-    trace = float(np.trace(small)) / v
-    squares = float((small**2).sum()) / v**2
-    if v > 1:
-        squares = (squares - trace**2 / v) * v**2 / ((v - 1) * (v + 2))
-    return max(1.0, trace**2 / squares) if squares > 0 else 1.0
 
 
 def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:

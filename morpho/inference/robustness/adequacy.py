@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from morpho.inference.membership.judging import Rules, Shapes, judge
-from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.design import InferenceError, check_matrix, indicator
 
 __all__ = [
@@ -26,7 +26,7 @@ _ENOUGH = 0.8
 ADDED = (0, 2, 4, 8, 12, 16, 24, 32, 48)
 
 
-def deviations_of_members(model: Membership) -> Array:
+def deviations_of_members(model: KnownTaxa) -> Array:
     r"""Residuals of known specimens on the scale of independent deviations from their taxon.
 
     Each taxon's residuals are stretched by :math:`\sqrt{(n_g - 1) / \sum_i (1 - h_{ii})}`, so
@@ -34,17 +34,16 @@ def deviations_of_members(model: Membership) -> Array:
 
     Parameters
     ----------
-    model : Membership
-        Fitted.
+    model : KnownTaxa
 
     Returns
     -------
     ndarray of shape (n_specimens, n_variables)
     """
-    room = model.columns_.T @ (1 - model.leverages_)
-    free = np.maximum(model.counts_ - 1, 0)
+    room = model.columns.T @ (1 - model.leverages)
+    free = np.maximum(model.counts - 1, 0)
     stretch = np.where(room > 1e-9, np.sqrt(free / np.maximum(room, 1e-9)), 1.0)
-    return model.residuals_ * (model.columns_ @ stretch)[:, None]
+    return model.residuals * (model.columns @ stretch)[:, None]
 
 
 def rarefy(
@@ -154,14 +153,14 @@ def adequacy_of_taxa(known: Shapes, residuals: Array, alpha: float) -> pd.DataFr
 
 
 def _grown(
-    model: Membership, g: int, count: int, known: Shapes, rng: np.random.Generator
+    model: KnownTaxa, g: int, count: int, known: Shapes, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Invented members of a taxon by the fitted model: shapes and sizes."""
-    own = known.log_size[known.taxon.astype(str) == str(model.taxa_[g])]
+    own = known.log_size[known.taxon.astype(str) == str(model.taxa[g])]
     size = rng.choice(own, count)
-    place = model.predict(size if model.size_ is not None else None, count)[:, g]
-    normal = rng.standard_normal((count, len(model.residuals_)))
-    return place + normal @ model.residuals_ / math.sqrt(model.degrees_of_freedom_), size
+    place = model.predict(size if model.size is not None else None, count)[:, g]
+    normal = rng.standard_normal((count, len(model.residuals)))
+    return place + normal @ model.residuals / math.sqrt(model.degrees_of_freedom), size
 
 
 def specimens_to_decide(
@@ -208,13 +207,13 @@ def specimens_to_decide(
         "undecided",
     ]  # fmt: skip
     rows: list[dict] = []
-    base = judge(known, queries, rules, shared_axes=1)
+    base = judge(known, queries, rules)
     total = len(base.verdicts) * sum(simulations if m else 1 for m in added)
     done = 0
     for i in range(len(base.verdicts)):
         heeded = max(base.evidence)
         found, model = base.evidence[heeded], base.models[heeded]
-        g = int(np.argmin(found.comparable_distance[i]))
+        g = int(np.argmin(found.relative_distance[i]))
         one = Shapes(queries.tangent[[i]], queries.log_size[[i]], queries.taxon[[i]])
         for m in added:
             told = []
@@ -226,7 +225,7 @@ def specimens_to_decide(
                     np.append(known.taxon.astype(str), [str(found.taxa[g])] * m),
                 )
                 try:
-                    verdicts = judge(more, one, rules, shared_axes=1).verdicts
+                    verdicts = judge(more, one, rules).verdicts
                 except InferenceError:
                     verdicts = []
                 told.append(verdicts[0].verdict if verdicts else "undecided")

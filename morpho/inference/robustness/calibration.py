@@ -7,10 +7,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import binomtest
 
 from morpho.inference.membership.judging import Judgement, Rules
 from morpho.inference.models.design import InferenceError
+from morpho.inference.models.proportion import exact_interval
 from morpho.inference.robustness.reanalysis import Material, analyse
 from morpho.shape.checks import ShapeError
 
@@ -25,19 +25,6 @@ _SUMMARY = [
     "left_out", "taxon", "specimens", "outside", "inside", "undecided", "share_outside",
     "interval_low", "interval_high", "own_taxon_rejects",
 ]  # fmt: skip
-
-
-def _exact_interval(count: int, total: int, level: float = 0.95) -> tuple[float, float]:
-    """Exact binomial confidence interval of a share.
-
-    References
-    ----------
-    Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26(4), 404-413.
-    """
-    if total == 0:
-        return np.nan, np.nan
-    found = binomtest(count, total).proportion_ci(level, method="exact")
-    return float(found.low), float(found.high)
 
 
 def _rows(
@@ -62,7 +49,7 @@ def _rows(
             row["verdict"], row["ground"] = verdict.verdict, verdict.ground
             row["verdict_as_it_is"] = pair[False].verdict
             row["verdict_size_heeded"] = pair[True].verdict if True in pair else ""
-            row["nearest_taxon"] = str(last.taxa[np.argmin(last.comparable_distance[i])])
+            row["nearest_taxon"] = str(last.taxa[np.argmin(last.relative_distance[i])])
             row["p_value"] = max(float(e.p_value[i].max()) for e in found.evidence.values())
             for heeded, evidence in found.evidence.items():
                 own = np.flatnonzero(evidence.taxa == taxon)
@@ -97,8 +84,9 @@ def calibrate(
     """Leave out each known specimen, then each known taxon, and judge them by the rest.
 
     Everything is made again without them: superimposition, growth lines and the test of
-    whether taxa share one, number of axes, covariance. Semilandmarks keep the places that they
-    have slid to, and estimates of missing points are those of the whole sample.
+    whether taxa share one, covariance, and the distances that others are ranked among.
+    Semilandmarks keep the places that they have slid to, and estimates of missing points are
+    those of the whole sample.
 
     Specimens of a taxon that stays in the sample and that are told outside are false alarms;
     members of a taxon left out whole that are told outside tell how likely this sample would be
@@ -166,7 +154,7 @@ def calibration_summary(table: pd.DataFrame, alpha: float) -> pd.DataFrame:
         for taxon, each in [*groups, ("all taxa", part)]:
             counts = {name: int((each["verdict"] == name).sum()) for name in _VERDICTS}
             clustered = left_out == "taxon" and taxon == "all taxa"
-            ends = _exact_interval(counts["outside"], len(each))
+            ends = exact_interval(counts["outside"], len(each))
             low, high = (np.nan, np.nan) if clustered else ends
             own = each[["own_taxon_p_value_as_it_is", "own_taxon_p_value_size_heeded"]]
             rows.append(

@@ -15,7 +15,7 @@ from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
 from morpho.shape.symmetry.sides import symmetric_component
 from morpho.shape.tangent import TangentSpace
 
-__all__ = ["Frame", "Material", "analyse", "frame_of"]
+__all__ = ["Frame", "Material", "analyse", "frame_of", "shape_error"]
 
 Array = NDArray[np.float64]
 
@@ -36,12 +36,18 @@ class Material:
         The others are queries.
     partners : ndarray of shape (n_points,) or None
         Where the symmetric part is analysed: the point on the other side.
+    error_mm : ndarray of shape (n_specimens, n_points), optional
+        Root mean square distance of the points from their true places.
+    unmeasured : ndarray of bool, of shape (n_specimens,), optional
+        Specimens whose error is inferred from others that were digitised by others.
     """
 
     coordinates: Array
     taxon: NDArray[Any]
     known: NDArray[np.bool_]
     partners: NDArray[np.intp] | None = None
+    error_mm: Array | None = None
+    unmeasured: NDArray[np.bool_] | None = None
 
     def without_points(self, points: NDArray[np.intp]) -> Material:
         """The material without some points and their partners.
@@ -63,7 +69,10 @@ class Material:
             place = np.full(self.coordinates.shape[1], -1)
             place[kept] = np.arange(len(kept))
             partners = place[self.partners[kept]]
-        return replace(self, coordinates=self.coordinates[:, kept], partners=partners)
+        error = None if self.error_mm is None else self.error_mm[:, kept]
+        return replace(
+            self, coordinates=self.coordinates[:, kept], partners=partners, error_mm=error
+        )
 
     def of(self, specimens: NDArray[Any], queries: NDArray[np.bool_] | None = None) -> Material:
         """Some of the specimens, with others than the queries held against the rest.
@@ -85,6 +94,29 @@ class Material:
             coordinates=self.coordinates[specimens],
             taxon=self.taxon[specimens],
             known=known[specimens],
+            error_mm=None if self.error_mm is None else self.error_mm[specimens],
+            unmeasured=None if self.unmeasured is None else self.unmeasured[specimens],
+        )
+
+    def shapes(self, frame: Frame, part: NDArray[np.bool_]) -> Shapes:
+        """Some of the specimens as the tests see them.
+
+        Parameters
+        ----------
+        frame : Frame
+        part : ndarray of bool, of shape (n_specimens,)
+
+        Returns
+        -------
+        Shapes
+        """
+        error = shape_error(self)
+        return Shapes(
+            frame.tangent[part],
+            frame.log_size[part],
+            self.taxon[part],
+            None if error is None else error[part],
+            None if self.unmeasured is None else self.unmeasured[part],
         )
 
     def at(self, places: NDArray[Any], coordinates: Array) -> Material:
@@ -118,6 +150,28 @@ class Frame:
     mean: Array
     tangent: Array
     log_size: Array
+
+
+def shape_error(material: Material) -> Array | None:
+    """Variance of a tangent coordinate by digitising: in proportion to a specimen's size.
+
+    Parameters
+    ----------
+    material : Material
+
+    Returns
+    -------
+    ndarray of shape (n_specimens,) or None
+        The mean over points; None where it was not measured. Errors are taken to be alike in all
+        directions; of the mean of a point and its image on the other side, a quarter of both
+        variances is left.
+    """
+    if material.error_mm is None:
+        return None
+    variance = material.error_mm**2 / 3
+    if material.partners is not None:
+        variance = (variance + variance[:, material.partners]) / 4
+    return variance.mean(axis=1) / centroid_size(material.coordinates) ** 2
 
 
 def frame_of(material: Material) -> Frame:
@@ -195,8 +249,5 @@ def analyse(
     """
     found = frame or frame_of(material)
     known = material.known
-    shapes = Shapes(found.tangent[known], found.log_size[known], material.taxon[known])
-    queries = Shapes(found.tangent[~known], found.log_size[~known], material.taxon[~known])
-    return judge(
-        shapes, queries, _with_slopes(shapes, rules) if test_slopes else rules, shared_axes=1
-    )
+    shapes, queries = (material.shapes(found, part) for part in (known, ~known))
+    return judge(shapes, queries, _with_slopes(shapes, rules) if test_slopes else rules)

@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 from morpho.inference.membership.judging import Judgement, Rules
 from morpho.inference.membership.verdict import Decision
 from morpho.inference.models.design import InferenceError
-from morpho.inference.models.ordination import most_axes
 from morpho.inference.robustness.reanalysis import Material, analyse, frame_of
 from morpho.shape.checks import ShapeError
 
@@ -42,8 +41,6 @@ CHOICES = (
     "as analysed",
     "size",
     "growth not extrapolated",
-    "axes",
-    "covariance",
     "landmark left out",
     "semilandmarks left out",
     "specimen left out",
@@ -102,9 +99,8 @@ def digitised_again(
     ----------
     X : array-like of shape (n_specimens, n_points, 3)
         In mm.
-    error_mm : array-like of shape (n_points,)
-        Root mean square distance of a digitisation from the true place; NaN where it is not
-        known, and the median of the others is taken.
+    error_mm : array-like of shape (n_points,) or (n_specimens, n_points)
+        Root mean square distance of a digitisation from the true place.
     count : int
     rng : numpy.random.Generator
 
@@ -117,15 +113,14 @@ def digitised_again(
     Raises
     ------
     InferenceError
-        If no error is known.
+        If an error is not known.
     """
     X = np.asarray(X, dtype=float)
     error = np.asarray(error_mm, dtype=float)
-    if np.isnan(error).all():
-        raise InferenceError("No digitising error is known: nothing can be drawn from it.")
-    error = np.where(np.isnan(error), np.nanmedian(error), error)
+    if np.isnan(error).any():
+        raise InferenceError("The digitising error is not known: nothing can be drawn from it.")
     noise = rng.standard_normal((count, *X.shape))
-    return X + noise * (error / np.sqrt(X.shape[2]))[:, None]
+    return X + noise * (error / np.sqrt(X.shape[2]))[..., None]
 
 
 def _single_landmarks(material: Material, doubts: Doubts) -> dict[str, list[int]]:
@@ -148,12 +143,6 @@ def _variations(
 ) -> Iterator[tuple[str, str, Material | None, Rules]]:
     """Every other choice: its kind, what it is, the material and the rules."""
     known = material.known
-    taxa = len(np.unique(material.taxon[known]))
-    for count in range(1, most_axes(int(known.sum()), taxa, 2 * rules.shape_space["most"]) + 1):
-        noun = "axis" if count == 1 else "axes"
-        yield "axes", f"{count} {noun}", material, replace(rules, n_axes=count)
-    for covariance in ("shrunken", "own"):
-        yield "covariance", covariance, material, replace(rules, covariance=covariance)
     for label, (point, *_) in _single_landmarks(material, doubts).items():
         yield "landmark left out", label, material.without_points(np.array([point])), rules
     gone_groups: list[set[int]] = []
@@ -171,9 +160,6 @@ def _variations(
         yield "specimen left out", str(names[place]), material.of(rest), rules
     for i, draw in enumerate(doubts.draws, start=1):
         yield "estimated landmarks", f"draw {i}", material.at(doubts.incomplete, draw), rules
-    for i, draw in enumerate(doubts.again, start=1):
-        changed = material.at(np.flatnonzero(~known), draw)
-        yield "digitising error", f"draw {i}", changed, rules
     for place, before in doubts.distorted.items():
         changed = material.at(np.array([place]), before[None])
         yield "distortion", f"{names[place]} as it was dug up", changed, rules
@@ -226,6 +212,24 @@ def _within_sizes(queries: NDArray, base: Judgement | None, found: Judgement | N
     rows = _rows("growth not extrapolated", "at the nearest measured sizes", queries, found)
     beyond = base.evidence[True].beyond_sizes
     return [row for i, row in enumerate(rows) if beyond[i].any()]
+
+
+def _by_draws(queries: NDArray, material: Material, again: Array, rules: Rules) -> list[dict]:
+    """Verdicts on queries digitised again: all draws at once, as queries change nothing else."""
+    if not len(again):
+        return []
+    places = np.concatenate(
+        [np.flatnonzero(material.known), np.tile(np.flatnonzero(~material.known), len(again))]
+    )
+    drawn = material.of(places)
+    drawn = drawn.at(np.flatnonzero(~drawn.known), again.reshape(-1, *again.shape[2:]))
+    try:
+        found = analyse(drawn, rules)
+    except (InferenceError, ShapeError):
+        found = None
+    rows = _rows("digitising error", "", np.tile(queries, len(again)), found)
+    settings = np.repeat([f"draw {i + 1}" for i in range(len(again))], len(queries))
+    return [row | {"setting": str(which)} for row, which in zip(rows, settings, strict=True)]
 
 
 def _taxon_lost(row: dict, gone: bool) -> dict:
@@ -296,6 +300,7 @@ def vary(
         rows += [_taxon_lost(row, gone) for row in found]
         if progress:
             progress(done, len(todo) + len(own))
+    rows += _by_draws(queries, material, doubts.again, rules)
     for done, (place, points) in enumerate(own, start=len(todo) + 1):
         found = _rows(
             SUSPECTS, OWN_LANDMARKS, queries, again(material.without_points(points), rules)

@@ -52,6 +52,15 @@ DATA: tuple[Table, ...] = (
         ),
     ),
     Table(
+        "specimen_error", "Digitising error of each specimen, by the nearest replicates that tell it.", "measure",
+        columns=(
+            SPECIMEN,
+            Column("digitisations", "how many there are"),
+            Column("error_mm", "root mean square distance of a landmark from its true place in one digitisation; blank where no specimen was digitised twice"),
+            Column("told_by", "itself: its own replicates; group: those of others by the same observer and scanner; others: those by other observers or scanners only", "text"),
+        ),
+    ),
+    Table(
         "asymmetry", "Procrustes ANOVA of the sides of a bone with a plane of symmetry; empty for other bones.", "measure",
         section="data", page="Sides: Procrustes ANOVA",
         paper="Sides of the bone: Procrustes analysis of variance.",

@@ -61,7 +61,6 @@ GROWTH: tuple[Table, ...] = (
             Column("members_as_far", "members that lie as far from the line that the others draw", head="members as far"),
             Column("members_median_distance", "median of the members' distances"),
             Column("members_largest_distance", "largest of them", head="farthest member", only="page"),
-            Column("rank_p_value", "share of the taxon, the query among them, that lies as far out"),
             P_VALUE.here(meaning="against membership, at the query's own size; as in `membership`", head="p against"),
             Column("stage", "growth stage of the query as given", "text", head="stage", only="page"),
             Column("same_stage_specimens", "members of the same stage", head="members of that stage", only="page"),

@@ -26,10 +26,11 @@ ROBUSTNESS: tuple[Table, ...] = (
         columns=(
             SPECIMEN, VERDICT.here(head="conclusion"),
             Column("verdict_before", "before it was tempered: the verdict of the table `verdicts`", "text", head="verdict"),
-            Column("tempered_by", "blank; suspected_slip, suspected_specimens, false_alarms, never_notices or unstable: why it is undecided in spite of that; suspected_slip: screening suspects a slip in the query, and the verdict hangs on it, see `suspicions`; suspected_specimens: it turns without known specimens of which screening suspects a digitisation", "text", head="tempered by"),
+            Column("tempered_by", "blank; suspected_slip, suspected_specimens, false_alarms, could_not_tell, no_yardstick or unstable: why it is undecided in spite of that; could_not_tell: a form as far from every taxon as `noticing` asks about would not have been noticed; no_yardstick: one known taxon, and tests: difference is not stated; suspected_slip: screening suspects a slip in the query, and the verdict hangs on it, see `suspicions`; suspected_specimens: it turns without known specimens of which screening suspects a digitisation", "text", head="tempered by"),
             Column("choice", "kind of choice that turns it too often; of one with fewer than ten settings at least two must turn it, or the only one", "text"),
             Column("suspects", "known specimens of which screening suspects a digitisation, separated by semicolons", "text"),
             Column("turned_without", "those without whom the verdict turns, or `all suspected specimens`; blank where it holds without each and all of them", "text"),
+            Column("rests_on", "of a conclusion of outside: landmarks each of which turns it when it is left out, separated by semicolons", "text"),
             Column("nearest_taxon", "taxon that is nearest", "text"),
             Column("false_alarms", "known specimens told outside when they were left out", head="false alarms"),
             Column("left_out_specimens", "known specimens left out in turn", head="of specimens"),
@@ -102,6 +103,28 @@ ROBUSTNESS: tuple[Table, ...] = (
             Column("outside", "settings that give outside", head="outside", only="page"),
             INSIDE.here(only="page"), UNDECIDED.here(only="page"),
             Column("turning_settings", "settings that turn the verdict, separated by semicolons", "text", head="settings that turn it", only="page"),
+        ),
+    ),
+    Table(
+        "noticing", "What differences this sample notices: forms made by moving known specimens, each left out.", "rarefy",
+        section="sure", page="What differences this sample notices",
+        paper="Differences that this sample notices.",
+        columns=(
+            Column("difference", "Procrustes distance that is asked about: that between the two nearest known taxa, or the one stated in tests: difference; blank where there is neither", head="difference"),
+            Column("stated", "whether it was stated", "flag"),
+            Column("nearest_taxa", "the two nearest known taxa, separated by a semicolon", "text", head="nearest taxa"),
+            Column("power", "share of forms so far from every taxon that would be told outside", head="noticed"),
+            Column("power_low", "lower end of its exact 95 % interval, for as many trials as there are specimens", head="from"),
+            Column("power_high", "upper end", head="to"),
+            Column("smallest", "Procrustes distance of the smallest difference noticed in four of five cases", head="noticed in 4 of 5"),
+        ),
+    ),
+    Table(
+        "noticing_landmarks", "How far one landmark alone must lie from its place to be noticed.", "rarefy",
+        section="sure", page="How far one landmark must lie from its place to be noticed",
+        columns=(
+            Column("landmark", "landmark", "text", head="landmark"),
+            Column("smallest_mm", "distance that is noticed in four of five cases, on a bone of mean size", head="noticed at (mm)"),
         ),
     ),
     Table(

@@ -23,6 +23,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     sample = known_sample(config, results)
     variables = {"size": sample.log_size, "taxon": sample.taxon}
     limit = results.notes("measure")["error_distance"]
+    pole = results.arrays("superimposed")["mean"]
     trouble = Trouble()
     criteria, pairs, spread = [], [], []
 
@@ -40,7 +41,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             table = tested(group_tests, "criteria", heeded, sample.scores, terms, variables)
             criteria.append(table)
         with trouble.met("pairs", size_heeded=heeded):
-            table = tested(compare_means, "pairs", heeded, *of, covariates=held)
+            table = tested(compare_means, "pairs", heeded, *of, covariates=held, pole=pole)
             near = False if limit is None else table["distance"] <= limit
             pairs.append(table.assign(within_error=near))
             spread.append(tested(disparity, "disparity", heeded, *of, covariates=held))

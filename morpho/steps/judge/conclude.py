@@ -45,6 +45,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     settings = results.table("stability")
     needed = results.table("specimens_to_decide")
     facts = _sample_facts(calibration)
+    noticing = results.table("noticing")
+    power = float(noticing["power"].iloc[0]) if len(noticing) else np.nan
     suspicions, specimens = results.table("suspicions"), results.table("specimens")
     judged_by = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
     of_known = suspicions[suspicions["specimen"].isin(judged_by)]
@@ -63,6 +65,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             tried,
             each,
             suspicions=suspected,
+            power=power,
             alpha=config.settings.tests.alpha,
             smallest_share=config.settings.robustness.smallest_share,
         )
@@ -74,6 +77,11 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "choice": found.choice,
             "suspects": "; ".join(sorted(set(of_known["specimen"]))),
             "turned_without": "; ".join(without.loc[without["turns"], "setting"]),
+            "rests_on": "; ".join(
+                each.loc[(each["choice"] == "landmark left out") & each["turns"], "setting"]
+                if found.verdict == "outside"
+                else []
+            ),
             "nearest_taxon": verdict["nearest_taxon"],
             "settings": int(tried["settings"].sum()),
             "settings_hold": int(tried["holds"].sum()),

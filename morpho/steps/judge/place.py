@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,10 +11,9 @@ import pandas as pd
 from morpho.inference.membership.evidence import Evidence
 from morpho.inference.membership.judging import WAYS, Judgement, Rules, Shapes, judge
 from morpho.inference.membership.trajectories import trajectories
-from morpho.inference.membership.verdict import contradictions, over_imputations
+from morpho.inference.membership.verdict import over_imputations
 from morpho.results.store import ElementResults
-from morpho.steps.judge.known_specimens import Sample, known_sample
-from morpho.steps.judge.material import queries_of, rules_of, shapes_of
+from morpho.steps.judge.material import judged_shapes, rules_of
 from morpho.steps.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -23,14 +23,14 @@ __all__ = ["run"]
 
 # What is found of each query and taxon.
 _FOUND = (
-    "procrustes_distance", "comparable_distance", "mahalanobis_distance", "typicality_probability",
-    "rank_p_value", "axes_rank_p_value", "rank_floor", "own_spread_p_value", "pooled_rank_p_value",
-    "pooled_rank_floor", "p_value", "posterior_probability", "beyond_sizes",
+    "procrustes_distance", "comparable_distance", "mahalanobis_distance", "landmark_distance",
+    "relative_distance", "critical_distance",
+    "p_value", "posterior_probability", "beyond_sizes",
 )  # fmt: skip
-_FALSE = ("within_error", "beyond_all_members", "ranking_rejects")
+_FALSE = ("within_error", "by_ranks")
 _NUMBERS = (
-    "p_value_as_it_is", "p_value_size_heeded", "imputations", "imputations_outside",
-    "imputations_inside", "imputations_undecided",
+    "strangeness", "known_as_strange", "known_ranked", "p_value_as_it_is", "p_value_size_heeded",
+    "imputations", "imputations_outside", "imputations_inside", "imputations_undecided",
 )  # fmt: skip
 
 
@@ -62,7 +62,7 @@ def _row(
     """Row of the verdict table for a query that was judged."""
     pair = found.decisions[i]
     verdict = over_imputations(found.verdicts[i], drawn, alpha=alpha)
-    row = found.facts(i, alpha) | {
+    row = found.facts(i) | {
         "specimen": specimen,
         "verdict": verdict.verdict,
         "verdict_as_it_is": pair[False].verdict,
@@ -78,7 +78,7 @@ def _row(
 
 
 def _grounds(
-    queries: np.ndarray, found: Judgement, alpha: float
+    queries: np.ndarray, found: Judgement
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """The decisions on each query in both ways, and the taxa that their grounds rest on."""
     rows, by_taxon = [], []
@@ -89,29 +89,23 @@ def _grounds(
             p = dict(zip(evidence.taxa.astype(str), evidence.p_value[i], strict=True))
             told = {name: getattr(decision, name) for name in ("verdict", "ground", "taxon")}
             rows.append(begin | told | {"p_value": p[decision.taxon]})
-            contradict = decision.ground == "members_contradict"
-            against = contradictions(evidence, i, alpha) if contradict else []
-            speaking = {one.taxon: vars(one) for one in against}
             for bearing, taxa in (("keeps", decision.kept), ("blocks", decision.blocking)):
-                by_taxon += [
-                    begin | {"taxon": taxon, "bearing": bearing} | speaking.get(taxon, {})
-                    for taxon in taxa
-                ]
+                by_taxon += [begin | {"taxon": taxon, "bearing": bearing} for taxon in taxa]
     return rows, by_taxon
 
 
-def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
+def _drawn(known: Shapes, queries: Shapes, given: dict, rules: Rules) -> list[list[str]]:
     """Verdicts of each query under each draw of the estimated points, known and query alike."""
-    query = np.flatnonzero(~given["known"])
-    verdicts: list[list[str]] = [[] for _ in query]
-    places = {name: i for i, name in enumerate(given["specimen"].tolist())}
-    rows = np.array([places[name] for name in sample.specimen.tolist()], dtype=int)
+    judged_by = given["known"]
+    verdicts: list[list[str]] = [[] for _ in queries.taxon]
     for tangent, log_size in zip(given["draw_tangent"], given["draw_log_size"], strict=True):
         shapes, sizes = given["tangent"].copy(), given["log_size"].copy()
         shapes[given["incomplete"]], sizes[given["incomplete"]] = tangent, log_size
-        known = Shapes(shapes[rows], sizes[rows], sample.taxon)
-        queries = Shapes(shapes[query], sizes[query], given["taxon"][query])
-        found = judge(known, queries, rules, shared_axes=1)
+        found = judge(
+            replace(known, tangent=shapes[judged_by], log_size=sizes[judged_by]),
+            replace(queries, tangent=shapes[~judged_by], log_size=sizes[~judged_by]),
+            rules,
+        )
         for place, verdict in zip(verdicts, found.verdicts, strict=False):
             place.append(verdict.verdict)
     return verdicts
@@ -120,17 +114,17 @@ def _drawn(sample: Sample, given: dict, rules: Rules) -> list[list[str]]:
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the evidence, the spread of known specimens behind it, and the verdicts."""
     tests = config.settings.tests
-    sample = known_sample(config, results, all_taxa=True)
     given = results.arrays("superimposed")
-    queries = given["specimen"][~given["known"]]
+    names_known = given["specimen"][given["known"]]
     rules = rules_of(config, element, results)
-    known, (names, shapes) = shapes_of(sample), queries_of(results)
-    found = judge(known, shapes, rules, shared_axes=sample.scores.shape[1])
+    queries, known, shapes = judged_shapes(results)
+    axes = results.arrays("shape_space")["scores"].shape[1]
+    found = judge(known, shapes, rules, shared_axes=axes)
 
     trouble = Trouble()
     for heeded, error in found.trouble.items():
         trouble.refused("placing", error, size_heeded=heeded)
-    drawn = _drawn(sample, given, rules)
+    drawn = _drawn(known, shapes, given, rules)
     alpha, error = tests.alpha, results.notes("measure")["error_distance"]
     rows = [
         _row(str(specimen), i, found, drawn[i], alpha, error)
@@ -144,13 +138,13 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         found,
         known,
         shapes,
-        names,
-        stages=stages.loc[sample.specimen].to_numpy(str),
-        query_stages=stages.loc[names].tolist(),
+        queries.tolist(),
+        stages=stages.loc[names_known].to_numpy(str),
+        query_stages=stages.loc[queries].tolist(),
     )
     left = table[(table["role"] == "query") & ~table["used"]]
     rows += [_undecided(results, name, "set_aside") for name in left["specimen"]]
-    grounds, by_taxon = _grounds(queries, found, alpha)
+    grounds, by_taxon = _grounds(queries, found)
 
     membership = [
         _membership(evidence, queries, heeded, error) for heeded, evidence in found.evidence.items()
@@ -158,10 +152,16 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     spread = [
         pd.DataFrame(
             {
-                "specimen": sample.specimen,
+                "specimen": names_known,
                 "size_heeded": heeded,
-                "taxon": sample.taxon,
+                "taxon": known.taxon,
                 "comparable_distance": model.spread(),
+                "relative_distance": np.where(
+                    model.left_out.judged,
+                    (model.left_out.relative * model.columns).sum(axis=1),
+                    np.nan,
+                ),
+                "strangeness": found.strangeness,
             }
         )
         for heeded, model in found.models.items()
@@ -181,6 +181,8 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             "slopes_p_value": rules.slopes_p_value,
             "slopes_differ": rules.slopes_differ,
             "own_slopes": list(found.own_slopes),
-            "axes": {WAYS[heeded]: list(value) for heeded, value in found.axes.items()},
+            "shrinkage": {
+                WAYS[heeded]: model.covariance.weight for heeded, model in found.models.items()
+            },
         },
     )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
-from morpho.inference.membership.judging import judge
+from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.models.design import InferenceError
 from morpho.inference.robustness.adequacy import (
     adequacy_of_taxa,
@@ -14,9 +15,9 @@ from morpho.inference.robustness.adequacy import (
     rarefy,
     specimens_to_decide,
 )
+from morpho.inference.robustness.noticing import noticing
 from morpho.results.store import ElementResults
-from morpho.steps.judge.known_specimens import known_sample
-from morpho.steps.judge.material import queries_of, rules_of, shapes_of
+from morpho.steps.judge.material import judged_shapes, rules_of
 from morpho.steps.progress import told_in_tenths
 from morpho.steps.streams import generator
 
@@ -26,13 +27,47 @@ if TYPE_CHECKING:
 __all__ = ["run"]
 
 
+def _noticing(
+    config: StudyConfig, element: str, results: ElementResults, known: Shapes, rules: Rules
+) -> None:
+    """Write what differences this sample notices."""
+    given = results.arrays("configurations")
+    symmetric = results.notes("superimpose")["symmetric"]
+    whole, landmarks = pd.DataFrame(), pd.DataFrame()
+    try:
+        found = noticing(
+            known,
+            rules,
+            results.arrays("superimposed")["mean"],
+            partners=given["partners"] if symmetric else None,
+            difference=config.settings.tests.difference,
+            rng=generator(config.settings.seed, element, "rarefy", "noticing"),
+        )
+    except InferenceError as error:
+        print(f"rarefy {element}: {error}")
+    else:
+        told = ("difference", "power", "power_low", "power_high", "smallest")
+        row = {name: getattr(found, name) for name in told}
+        row |= {
+            "nearest_taxa": "; ".join(found.nearest_taxa),
+            "stated": config.settings.tests.difference is not None,
+        }
+        whole = pd.DataFrame([row])
+        marks = (given["kind"] == "landmark") & np.isfinite(found.landmarks_mm)
+        landmarks = pd.DataFrame(
+            {"landmark": given["point"][marks], "smallest_mm": found.landmarks_mm[marks]}
+        )
+    results.write_table("noticing", whole)
+    results.write_table("noticing_landmarks", landmarks)
+
+
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write errors against sample size, floors of the taxa, and simulated larger samples."""
     choices, seed = config.settings.robustness, config.settings.seed
-    known = shapes_of(known_sample(config, results, all_taxa=True))
-    names, queries = queries_of(results)
+    names, known, queries = judged_shapes(results)
     rules = rules_of(config, element, results)
-    found = judge(known, queries, rules, shared_axes=1)
+    _noticing(config, element, results, known, rules)
+    found = judge(known, queries, rules)
     if found.models:
         residuals = deviations_of_members(found.models[max(found.models)])
     else:
@@ -53,7 +88,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             needed = specimens_to_decide(
                 known,
                 queries,
-                names,
+                names.tolist(),
                 rules,
                 simulations=choices.simulations,
                 rng=generator(seed, element, "rarefy", "decide"),

@@ -98,13 +98,12 @@ def _doubts(
             landmarks[name] = i
         else:
             groups.setdefault(name.rpartition(".")[0], []).append(i)
-    error = results.table("landmark_error").set_index("landmark")["error_mm"]
     count = config.settings.robustness.error_draws
     again = np.empty((0, 0, 0, 3))
-    if count and error.notna().any() and (~material.known).any():
+    if count and material.error_mm is not None and (~material.known).any():
         again = digitised_again(
             material.coordinates[~material.known],
-            error.reindex(points).to_numpy(),
+            material.error_mm[~material.known],
             count,
             generator(config.settings.seed, element, "vary", "error"),
         )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from morpho.inference.data.asymmetry import side_anova
 from morpho.inference.data.digitising_error import DigitisingError, digitising_error
+from morpho.inference.data.specimen_error import specimen_errors
 from morpho.results.store import ElementResults
 from morpho.shape.symmetry.sides import mirror
 from morpho.steps.prepare.averaged import digitisation_arrays
@@ -24,7 +25,7 @@ __all__ = ["run"]
 
 
 def _digitisations(config: StudyConfig, element: str, results: ElementResults) -> Any:
-    """Complete digitisations of known specimens that take part, on the landmarks analysed."""
+    """Digitisations on the landmarks analysed, and which are complete ones of known specimens."""
     scheme, specimens, rows = read_element(config, element)
     table = results.table("specimens").set_index("specimen")
     landmarks = results.table("landmarks")
@@ -34,8 +35,10 @@ def _digitisations(config: StudyConfig, element: str, results: ElementResults) -
     X = np.where(turn[:, None, None], mirror(X), X)
     taxa = specimens.loc[keys["specimen"], "taxon"].to_numpy(str)
     known = (specimens.loc[keys["specimen"], "role"] == "known").to_numpy()
-    kept = ~np.isnan(X).any(axis=(1, 2)) & known
-    return scheme, names, keys[kept].reset_index(drop=True), X[kept], taxa[kept]
+    # who made it and, where the specimen table tells, with what
+    scanner = specimens.get("scanner", pd.Series("", index=specimens.index))
+    keys["group"] = keys["observer"] + " " + scanner.loc[keys["specimen"]].to_numpy(str)
+    return scheme, names, keys, X, taxa, ~np.isnan(X).any(axis=(1, 2)) & known
 
 
 def _error_notes(error: DigitisingError | None) -> dict[str, Any]:
@@ -56,7 +59,9 @@ def _error_notes(error: DigitisingError | None) -> dict[str, Any]:
 
 def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     """Write the Procrustes ANOVAs of digitisation and of side, and the error of each landmark."""
-    scheme, names, keys, X, taxa = _digitisations(config, element, results)
+    scheme, names, keys, X, taxa, kept = _digitisations(config, element, results)
+    errors = specimen_errors(X, keys["specimen"].to_numpy(str), keys["group"].to_numpy(str))
+    keys, X, taxa = keys[kept].reset_index(drop=True), X[kept], taxa[kept]
     tests, seed = config.settings.tests, config.settings.seed
     trouble = Trouble()
     counts = keys["specimen"].value_counts()
@@ -80,6 +85,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
         trouble.note("", code)
     results.write_table("digitising_error", [] if error is None else error.anova)
     results.write_table("landmark_error", [] if error is None else error.landmarks)
+    results.write_table("specimen_error", errors)
 
     sides = pd.DataFrame()
     if scheme.symmetry == "object":
