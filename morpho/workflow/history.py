@@ -12,9 +12,6 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pandas as pd
-
 from morpho.results.store import write_json
 from morpho.wording import number, p_value_words
 
@@ -36,15 +33,14 @@ _P_VALUES = ("p_value_as_it_is", "p_value_size_heeded")
 Changes = list[dict[str, Any]]
 
 
-def _rows(table: pd.DataFrame, *columns: str) -> list[dict[str, Any]]:
+def _rows(table: Any, *columns: str) -> list[dict[str, Any]]:
     """Some columns row by row, as JSON can hold them: None where there is no number."""
     part = table[list(columns)]
     part = part.astype(dict.fromkeys(part.select_dtypes("number"), float)).astype(object)
-    rows: Any = part.where(part.notna(), None).to_dict("records")
-    return rows
+    return part.where(part.notna(), None).to_dict("records")
 
 
-def _by_specimen(table: pd.DataFrame, *columns: str) -> dict[str, dict[str, Any]]:
+def _by_specimen(table: Any, *columns: str) -> dict[str, dict[str, Any]]:
     return {row.pop("specimen"): row for row in _rows(table, "specimen", *columns)}
 
 
@@ -174,6 +170,10 @@ def _number(value: float | None) -> float:
     return math.nan if value is None else value
 
 
+def _known(value: float) -> float:
+    return 0.0 if math.isnan(value) else value
+
+
 def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> Changes:
     columns = ("first", "second", "size_heeded")
     old, new = (
@@ -186,7 +186,7 @@ def _of_distances(before: Iterable[Any], now: Iterable[Any]) -> Changes:
         for key in sorted(old.keys() & new.keys())
         if number(old[key]) != number(new[key])
     ]  # fmt: skip
-    moved.sort(key=lambda row: -abs(np.nan_to_num(row["now"]) - np.nan_to_num(row["was"])))
+    moved.sort(key=lambda row: -abs(_known(row["now"]) - _known(row["was"])))
     more = len(moved) - _TOLD
     rest: Changes = [{"what": "more_distances", "count": more}] if more > 0 else []
     return moved[:_TOLD] + rest
