@@ -163,13 +163,16 @@ def shape_error(material: Material) -> Array | None:
     -------
     ndarray of shape (n_specimens, n_variables) or None
         None where it was not measured. Errors are taken to be alike in all directions; of the
-        mean of a point and its image on the other side, a quarter of both variances is left.
+        mean of a point and its image on the other side, a quarter of both variances is left, and
+        of a point on the midline two of three directions.
     """
     if material.error_mm is None:
         return None
     variance = material.error_mm**2 / 3
     if material.partners is not None:
-        variance = (variance + variance[:, material.partners]) / 4
+        alone = material.partners == np.arange(len(material.partners))
+        shared = (variance + variance[:, material.partners]) / 4
+        variance = np.where(alone, variance * 2 / 3, shared)
     size = centroid_size(material.coordinates)
     return np.repeat(variance / size[:, None] ** 2, 3, axis=1)
 
