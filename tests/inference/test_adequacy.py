@@ -15,7 +15,7 @@ from morpho.inference.robustness.adequacy import (
     specimens_to_decide,
 )
 
-RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+RULES = Rules(0.05, 5, None, 1)
 
 
 def sample(rng, counts=(9, 8), apart=6.0, p=4):

