@@ -225,9 +225,7 @@ def test_beyond_measured_sizes_a_new_taxon_must_be_far_off(rng, apart, least, mo
     """Where growth lines differ, a rejection beyond measured sizes must stand at these too."""
     material = bones(rng, counts=(8, 8, 8), apart=apart, growth=1.5)
     table = calibrate(material, names_of(material), RULES)
-    whole = table[table["left_out"] == "taxon"]
     assert least <= noticed(table) <= most
-    assert (whole["verdict"] != "inside").sum() >= 24 - most + noticed(table)
 
 
 def test_power_rises_with_the_distance_between_taxa():

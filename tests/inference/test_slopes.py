@@ -114,7 +114,7 @@ def test_predictions_and_leverages_are_those_of_statsmodels(rng, own):
         for g, taxon in enumerate("abc"):
             expected = fitted.predict(design(np.full(3, taxon), at))
             np.testing.assert_allclose(predicted[:, g, j], expected, atol=1e-9)
-    assert model.degrees_of_freedom_ == fitted.df_resid
+    assert model.degrees_of_freedom == fitted.df_resid
     np.testing.assert_allclose(model.leverages, fitted.get_influence().hat_matrix_diag)
     # leverage of the queries, by the standard error of what is predicted for them
     held = model.hold(np.zeros((3, 4)), at)
