@@ -10,10 +10,10 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from morpho.inference.membership.judging import Rules
-from morpho.inference.robustness.calibration import _exact_interval, calibrate, calibration_summary
+from morpho.inference.robustness.calibration import calibrate, calibration_summary
 from morpho.inference.robustness.reanalysis import Material, analyse
 
-RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+RULES = Rules(0.05, 5, None, 1)
 
 
 def bones(rng, counts=(9, 8, 7), apart=0.3, k=6, queries=1, growth=0.3):
@@ -32,46 +32,6 @@ def bones(rng, counts=(9, 8, 7), apart=0.3, k=6, queries=1, growth=0.3):
 
 def names_of(material):
     return np.array([f"no. {i}" for i in range(len(material.taxon))])
-
-
-# ---------------------------------------------------------------- exact intervals
-
-
-@pytest.mark.parametrize("level", [0.9, 0.95, 0.99])
-def test_exact_intervals_are_those_of_statsmodels(level):
-    """Outside reference: Clopper and Pearson's interval by the beta distribution."""
-    for total in (1, 4, 17, 60):
-        for count in {0, 1, total // 3, total}:
-            expected = proportion_confint(count, total, 1 - level, method="beta")
-            np.testing.assert_allclose(_exact_interval(count, total, level), expected, atol=1e-9)
-
-
-@pytest.mark.parametrize("n", [3, 10, 30, 100])
-def test_nothing_in_n_has_a_closed_form(n):
-    """0 of n: up to 1 - 0.025 ** (1 / n); n of n is its mirror (the 'rule of three' at 95 %
-    one-sided: Hanley & Lippman-Hand 1983, JAMA 249, 1743-1745, cited from memory)."""
-    high = 1 - 0.025 ** (1 / n)
-    np.testing.assert_allclose(_exact_interval(0, n), (0, high), atol=1e-12)
-    np.testing.assert_allclose(_exact_interval(n, n), (1 - high, 1), atol=1e-12)
-    assert _exact_interval(0, n, 0.9)[1] == pytest.approx(1 - 0.05 ** (1 / n))
-    if n > 10:
-        assert _exact_interval(0, n, 0.9)[1] == pytest.approx(3 / n, rel=0.06)
-
-
-def test_an_interval_as_printed():
-    """81 of 263: 0.2527 to 0.3676.
-
-    Newcombe (1998), Statistics in Medicine 17, 857-872, table I, method 5 (Clopper and
-    Pearson); cited from memory, as are 15 of 148: 0.0578 to 0.1617, and 1 of 29: 0.0009 to
-    0.1776.
-    """
-    np.testing.assert_allclose(_exact_interval(81, 263), (0.2527, 0.3676), atol=5e-5)
-    np.testing.assert_allclose(_exact_interval(15, 148), (0.0578, 0.1617), atol=5e-5)
-    np.testing.assert_allclose(_exact_interval(1, 29), (0.0009, 0.1776), atol=5e-5)
-
-
-def test_no_count_has_no_interval():
-    assert np.isnan(_exact_interval(0, 0)).all()
 
 
 # ---------------------------------------------------------------- folds
@@ -116,7 +76,7 @@ def test_each_row_is_a_fold_by_hand(rng, growth):
                 assert given == pytest.approx(own[0], rel=1e-6) if len(own) else np.isnan(given)
             largest = max(e.p_value[i].max() for e in found.evidence.values())
             assert row["p_value"] == pytest.approx(largest, rel=1e-6)
-            nearest = found.evidence[True].comparable_distance[i].argmin()
+            nearest = found.evidence[True].relative_distance[i].argmin()
             assert row["nearest_taxon"] == found.evidence[True].taxa[nearest]
     assert done == len(table)
     assert len(set(table["verdict"])) > 1
@@ -265,9 +225,7 @@ def test_beyond_measured_sizes_a_new_taxon_must_be_far_off(rng, apart, least, mo
     """Where growth lines differ, a rejection beyond measured sizes must stand at these too."""
     material = bones(rng, counts=(8, 8, 8), apart=apart, growth=1.5)
     table = calibrate(material, names_of(material), RULES)
-    whole = table[table["left_out"] == "taxon"]
     assert least <= noticed(table) <= most
-    assert (whole["verdict"] != "inside").sum() >= 24 - most + noticed(table)
 
 
 def test_power_rises_with_the_distance_between_taxa():

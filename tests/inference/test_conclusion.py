@@ -29,7 +29,7 @@ def calibrated(alarms=0, left_out=20, noticed=20, members=20):
 
 def steady(**shares):
     """Rows of the summary: by kind of choice, the share of a hundred settings that holds."""
-    shares = {"axes": 1.0} | {key.replace("_", " "): share for key, share in shares.items()}
+    shares = {"distortion": 1.0} | {key.replace("_", " "): share for key, share in shares.items()}
     rows = [(choice, 100, round(100 * share), share, ()) for choice, share in shares.items()]
     return pd.DataFrame(rows, columns=SUMMARY)
 
@@ -60,7 +60,13 @@ def suspected(kind, landmarks="", after=1.0):
 
 
 def told(
-    verdict, calibration=None, stability=None, smallest_share=0.8, suspicions=None, suspects=()
+    verdict,
+    calibration=None,
+    stability=None,
+    smallest_share=0.8,
+    suspicions=None,
+    suspects=(),
+    power=None,
 ):
     stability = steady() if stability is None else stability
     return conclude(
@@ -71,6 +77,7 @@ def told(
         alpha=0.05,
         smallest_share=smallest_share,
         suspicions=suspicions,
+        power=power,
     )
 
 
@@ -84,7 +91,7 @@ def test_a_verdict_stands_where_nothing_speaks_against_it(verdict):
 
 def test_undecided_stays_whatever_else():
     bad = calibrated(alarms=20, noticed=0)
-    assert told("undecided", bad, steady(axes=0.0)) == Conclusion("undecided")
+    assert told("undecided", bad, steady(distortion=0.0)) == Conclusion("undecided")
 
 
 @pytest.mark.parametrize("left_out", [8, 17, 20, 28, 60])
@@ -100,21 +107,43 @@ def test_outside_falls_with_false_alarms_above_the_level(left_out):
 
 
 @pytest.mark.parametrize(
-    ("noticed", "members", "falls"),
-    [(0, 10, True), (0, 9, False), (1, 10, False), (0, 40, True), (1, 40, False), (0, 0, False)],
+    ("power", "falls"), [(0.8, False), (np.nextafter(0.8, 0), True), (0, True)]
 )
-def test_inside_falls_where_no_taxon_was_ever_noticed(noticed, members, falls):
-    found = told("inside", calibrated(noticed=noticed, members=members))
-    expected = ("undecided", "never_notices") if falls else ("inside", "")
-    assert (found.verdict, found.tempered_by) == expected
-    assert told("outside", calibrated(noticed=noticed, members=members)).verdict == "outside"
+def test_inside_needs_a_sample_that_would_have_noticed(power, falls):
+    found = told("inside", power=power)
+    assert found == (Conclusion("undecided", "could_not_tell") if falls else Conclusion("inside"))
+    for other in ("outside", "undecided"):
+        assert told(other, power=power) == Conclusion(other)
+
+
+@pytest.mark.parametrize(
+    ("noticed", "members", "falls"),
+    [(0, 10, True), (4, 10, True), (5, 10, False), (26, 40, True), (27, 40, False), (0, 0, False)],
+)
+def test_inside_falls_where_taxa_left_out_whole_were_noticed_too_seldom(noticed, members, falls):
+    """Fewer than four in five by the upper end of Clopper and Pearson's interval."""
+    upper = stats.beta.ppf(0.975, noticed + 1, members - noticed) if members else 1
+    assert (upper < 0.8) == falls
+    left_out = calibrated(noticed=noticed, members=members)
+    found = told("inside", left_out, power=1.0)
+    assert found == (Conclusion("undecided", "could_not_tell") if falls else Conclusion("inside"))
+    assert told("outside", left_out, power=1.0) == Conclusion("outside")
+    assert told("inside", left_out) == Conclusion("inside")  # nothing was asked about
+
+
+def test_inside_of_the_only_taxon_needs_a_yardstick():
+    assert told("inside", power=np.nan) == Conclusion("undecided", "no_yardstick")
+    assert told("outside", power=np.nan) == Conclusion("outside")
+    seldom = calibrated(noticed=0, members=40)
+    assert told("inside", seldom, power=np.nan).tempered_by == "no_yardstick"
 
 
 @pytest.mark.parametrize("verdict", ["outside", "inside"])
 @pytest.mark.parametrize("choice", [name for name in CHOICES[1:] if name != SUSPECTS])
 def test_a_kind_of_choice_that_turns_too_often_leaves_undecided(verdict, choice):
-    """But the ways of regarding size and other covariances, which are shown only."""
-    shown = {"size", "covariance"} | ({"growth not extrapolated"} if verdict == "inside" else set())
+    """But those that are shown only."""
+    shown = {"size", "landmark left out", "semilandmarks left out", "specimen left out"}
+    shown |= {"growth not extrapolated"} if verdict == "inside" else set()
     found = told(verdict, stability=steady(**{choice: 0.79}))
     if choice in shown:
         assert found == Conclusion(verdict)
@@ -124,13 +153,15 @@ def test_a_kind_of_choice_that_turns_too_often_leaves_undecided(verdict, choice)
 
 
 def test_the_choice_that_turns_most_is_named():
-    stability = steady(axes=0.7, distortion=0.2, size=0.0, digitising_error=0.5)
+    stability = steady(estimated_landmarks=0.7, distortion=0.2, size=0.0, digitising_error=0.5)
     assert told("outside", stability=stability).choice == "distortion"
 
 
 def test_a_smallest_share_of_none_lets_every_verdict_stand():
-    assert told("outside", stability=steady(axes=0.0), smallest_share=0).verdict == "outside"
-    assert told("outside", stability=steady(axes=0.99), smallest_share=1).verdict == "undecided"
+    assert told("outside", stability=steady(distortion=0.0), smallest_share=0).verdict == "outside"
+    assert (
+        told("outside", stability=steady(distortion=0.99), smallest_share=1).verdict == "undecided"
+    )
 
 
 @pytest.mark.parametrize(
@@ -141,24 +172,24 @@ def test_a_smallest_share_of_none_lets_every_verdict_stand():
     ],
 )  # fmt: skip
 def test_one_of_few_settings_takes_no_verdict_back(settings, turning, falls):
-    """One axis of four at most: the other three uphold it. The only setting there is counts."""
+    """One of four at most: the other three uphold it. The only setting there is counts."""
     names = [f"setting {i}" for i in range(turning)]
-    found = told("outside", stability=turned("axes", settings, *names))
+    found = told("outside", stability=turned("digitising error", settings, *names))
     assert found == (
-        Conclusion("undecided", "unstable", "axes") if falls else Conclusion("outside")
+        Conclusion("undecided", "unstable", "digitising error") if falls else Conclusion("outside")
     )
 
 
 @pytest.mark.parametrize(("settings", "falls"), [(9, False), (10, True), (11, True)])
 def test_of_ten_settings_and_more_one_may_be_too_many(settings, falls):
     """Where so large a share is asked for."""
-    one = turned("axes", settings, "1 axis")
+    one = turned("digitising error", settings, "draw 1")
     found = told("outside", stability=one, smallest_share=0.95)
     assert (found.verdict == "undecided") == falls
 
 
 def test_another_kind_is_named_where_the_worst_has_too_few_settings():
-    both = pd.concat([turned("axes", 2, "1 axis"), turned("distortion", 9, "a", "b")])
+    both = pd.concat([turned("digitising error", 2, "draw 1"), turned("distortion", 9, "a", "b")])
     assert told("outside", stability=both).choice == "distortion"
 
 
@@ -223,8 +254,9 @@ def test_the_slip_of_the_query_comes_before_those_of_known_specimens():
     displaced = suspected("displaced", "neck")
     assert told("outside", stability=both, suspicions=displaced) == hangs
     assert told("outside", stability=left_out("kin 1"), suspicions=displaced) == turns
-    worse = pd.concat([left_out("kin 1"), steady(axes=0.0)])
+    worse = pd.concat([left_out("kin 1"), steady(distortion=0.0)])
     assert told("outside", calibrated(alarms=19), worse) == turns
+    assert told("inside", stability=worse, power=0.0) == turns
 
 
 def test_a_query_that_turns_without_all_its_suspected_landmarks_is_undecided():
@@ -242,8 +274,10 @@ def test_a_mended_query_at_the_threshold_is_within_it(after, falls):
 
 
 def test_calibration_comes_before_stability():
-    found = told("outside", calibrated(alarms=19), steady(axes=0.0))
+    found = told("outside", calibrated(alarms=19), steady(distortion=0.0))
     assert found.tempered_by == "false_alarms"
+    found = told("inside", stability=steady(distortion=0.0), power=0.1)
+    assert found.tempered_by == "could_not_tell"
 
 
 def test_without_other_settings_or_folds_a_verdict_stands():

@@ -10,7 +10,7 @@ from scipy.stats import binom, spearmanr
 from morpho.inference.differences.displacement import displacement
 from morpho.inference.differences.prediction import TaxonPrediction, predict_taxon
 from morpho.inference.differences.ranges import false_discovery
-from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.allometry import CommonSlope
 from morpho.inference.models.design import InferenceError
 from morpho.inference.models.distances import typicality
@@ -53,9 +53,9 @@ def test_the_prediction_at_a_size_is_that_of_the_growth_line(rng):
     found = predict_taxon(X, labels, "taxon_1", size, at)
     np.testing.assert_allclose(found.shape.ravel(), line.predict([at], "taxon_1")[0])
     assert found.degrees_of_freedom == 7
-    model = Membership().fit(X.reshape(len(X), -1), X[:, 0], labels, size)
-    np.testing.assert_allclose(found.leverages, model.leverages_)
-    np.testing.assert_allclose(found.residuals.reshape(len(X), -1), model.residuals_)
+    model = KnownTaxa(X.reshape(len(X), -1), labels, size)
+    np.testing.assert_allclose(found.leverages, model.leverages)
+    np.testing.assert_allclose(found.residuals.reshape(len(X), -1), model.residuals)
 
 
 def test_own_slopes_are_those_of_each_taxon_alone(rng):

@@ -1,61 +1,38 @@
-"""Dimensions in which specimens spread: by hand, by the unbiased trace, and at its edges."""
+"""Distances in standard deviations by scipy, and how far out a member would lie."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 from scipy.spatial.distance import mahalanobis
+from scipy.stats import f as f_distribution
+from scipy.stats import ttest_ind
 
-from morpho.inference.models.distances import effective_dimensions, squared_mahalanobis
-
-
-@pytest.mark.parametrize(
-    ("rows", "v", "expected"), [(3, 4, 27 / 2), (3, 5, 42 / 5), (2, 3, 20 / 3)]
-)
-def test_orthonormal_residuals_by_hand(rows, v, expected):
-    """(tr S)^2 over Srivastava's estimate, with tr S = k / v and tr S^2 = k / v^2 for k rows.
-
-    The estimate is v^2 / ((v - 1)(v + 2)) (tr S^2 - (tr S)^2 / v), so that the ratio is
-    k (v - 1)(v + 2) / (v (v - k)).
-    """
-    assert effective_dimensions(np.eye(rows, 6), v) == pytest.approx(expected)
-    # fewer variables than specimens: the other product, the same traces
-    assert effective_dimensions(np.eye(6, rows), v) == pytest.approx(expected)
+from morpho.inference.models.distances import squared_mahalanobis, typicality
 
 
-def test_the_trace_of_the_squared_covariance_is_unbiased():
-    """Srivastava (2005), Journal of the Japan Statistical Society 35, 251-272, from memory.
-
-    Few specimens, unequal variances: the trace that the number of dimensions is made of is
-    right on average. Without the correction it would be twice too large, and a mean of 4000
-    draws lies within 3 %.
-    """
-    rng = np.random.default_rng(3)
-    variances = np.linspace(0.5, 2, 20)
-    traces = []
-    for _ in range(4000):
-        R = rng.normal(size=(8, 20)) * np.sqrt(variances)
-        trace = (R**2).sum() / 8
-        traces.append(trace**2 / effective_dimensions(R, 8))
-    assert np.mean(traces) == pytest.approx((variances**2).sum(), rel=0.03)
+def test_typicality_of_one_variable_is_a_t_test(rng):
+    """One new observation against a sample: Student's t for samples of 1 and n."""
+    known, new = rng.normal(size=9), 1.7
+    squared = (new - known.mean()) ** 2 / known.var(ddof=1)
+    expected = ttest_ind([new], known).pvalue
+    assert float(typicality(squared, 1, 8, 1 / 9)) == pytest.approx(expected)
 
 
-def test_no_fewer_than_one_dimension():
-    """One direction has (v + 2) / v by the formula above; one specimen and no spread have 1."""
-    line = np.outer([1.0, -2.0, 1.0], [1.0, 2.0])
-    assert effective_dimensions(line, 2) == pytest.approx(2)
-    assert effective_dimensions(line, 20) == pytest.approx(1.1)
-    assert effective_dimensions([[1.0, 1.0]], 1) == 1
-    assert effective_dimensions(np.zeros((3, 4)), 2) == 1
+def test_typicality_in_its_own_words():
+    p, v, h, squared = 3, 20, 0.1, 7.0
+    F = squared / 1.1 * 18 / 60
+    assert float(typicality(squared, p, v, h)) == pytest.approx(f_distribution.sf(F, 3, 18))
 
 
-def test_no_unit_and_no_turn_matters():
-    rng = np.random.default_rng(4)
-    R = rng.normal(size=(9, 5)) * [4, 3, 2, 1, 1]
-    turn = np.linalg.qr(rng.normal(size=(5, 5)))[0]
-    expected = effective_dimensions(R, 8)
-    assert 1 < expected < 5
-    assert effective_dimensions(1000 * R @ turn, 8) == pytest.approx(expected)
+def test_typicality_with_just_enough_and_too_few_degrees_of_freedom():
+    assert np.isfinite(typicality([1.0, 2.0], 3, 3, 0.1)).all()
+    assert np.isnan(typicality([1.0, 2.0], 3, 2, 0.1)).all()
+
+
+def test_typicality_falls_with_distance_and_rises_with_leverage():
+    assert (np.diff(typicality([0.0, 1, 4, 9], 2, 20, 0.1)) < 0).all()
+    assert (np.diff(typicality(4.0, 2, 20, [0.0, 0.1, 1.0])) > 0).all()
 
 
 def test_squared_mahalanobis_against_scipy(rng):

@@ -13,7 +13,6 @@ from scipy.spatial.transform import Rotation
 from morpho.inference.membership.judging import Rules, Shapes
 from morpho.inference.membership.trajectories import trajectories
 from morpho.inference.models.design import InferenceError
-from morpho.inference.models.ordination import most_axes
 from morpho.inference.robustness.adequacy import adequacy_of_taxa, rarefy, specimens_to_decide
 from morpho.inference.robustness.calibration import calibrate
 from morpho.inference.robustness.reanalysis import Material, _with_slopes, analyse, frame_of
@@ -28,7 +27,7 @@ from morpho.inference.robustness.stability import (
     vary,
 )
 
-RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+RULES = Rules(0.05, 5, None, 1)
 
 
 def bones(rng, counts=(9, 8, 8), queries=1, k=6, apart=0.3, growth=0.3, spread=0.08, giant=None):
@@ -103,9 +102,6 @@ def test_every_doubt_is_tried_and_no_other(doubted):
     one = table[table["specimen"] == "no. 9"]
     settings = one.groupby("choice")["setting"].apply(list)
     assert settings["size"] == ["size not heeded", "size heeded"]
-    most = most_axes(25, 3, 20)
-    assert settings["axes"] == ["1 axis", *[f"{i} axes" for i in range(2, most + 1)]]
-    assert settings["covariance"] == ["shrunken", "own"]
     assert settings["landmark left out"] == [f"point {i}" for i in range(4)]
     assert settings["semilandmarks left out"] == ["ridge"]
     known = names_of(material)[material.known].tolist()
@@ -115,7 +111,7 @@ def test_every_doubt_is_tried_and_no_other(doubted):
     assert settings["distortion"] == ["no. 5 as it was dug up"]
     bare = vary(material, names_of(material), RULES, Doubts())
     assert set(bare["choice"]) - {"growth not extrapolated"} == {
-        "as analysed", "size", "axes", "covariance", "specimen left out",
+        "as analysed", "size", "specimen left out",
     }  # fmt: skip
 
 
@@ -143,13 +139,9 @@ def test_each_setting_is_an_analysis_by_hand(doubted):
         ("estimated landmarks", "draw 2"): (other(drawn), RULES),
         ("digitising error", "draw 3"): (other(again), RULES),
         ("distortion", "no. 5 as it was dug up"): (other(before), RULES),
-        ("axes", "3 axes"): (material, replace(RULES, n_axes=3)),
-        ("covariance", "own"): (material, replace(RULES, covariance="own")),
-        ("covariance", "shrunken"): (material, replace(RULES, covariance="shrunken")),
     }  # fmt: skip
     for setting, (changed, rules) in cases.items():
-        # the rules of an unchanged sample, and its test of slopes, stay those of the study
-        found = analyse(changed, rules, test_slopes=changed is not material)
+        found = analyse(changed, rules)
         row = table.loc[setting]
         assert row["verdict"] == found.verdicts[0].verdict, setting
         p = found.evidence[True].p_value[0].max()
@@ -170,7 +162,7 @@ def test_each_way_of_regarding_size_is_told(rng):
 
 
 def test_growth_is_held_at_measured_sizes_for_those_beyond(rng):
-    """A giant on its taxon's line: held at the largest measured size it is far from it."""
+    """A giant far beyond the largest size measured: its place is another at that size."""
     material = bones(rng, queries=2, growth=1.0, giant=0.9)
     table = vary(material, names_of(material), RULES, Doubts())
     rows = table[table["choice"] == "growth not extrapolated"]
@@ -180,7 +172,8 @@ def test_growth_is_held_at_measured_sizes_for_those_beyond(rng):
     assert rows["setting"].iloc[0] == "at the nearest measured sizes"
     held = analyse(material, replace(RULES, within_sizes=True), test_slopes=False)
     free = analyse(material, RULES, test_slopes=False)
-    assert held.evidence[True].p_value[0].max() < free.evidence[True].p_value[0].max()
+    away = [each.evidence[True].procrustes_distance[0, 0] for each in (free, held)]
+    assert away[0] != pytest.approx(away[1], rel=0.5)
     p = rows["p_value_size_heeded"].iloc[0]
     assert p == pytest.approx(held.evidence[True].p_value[0].max())
 
@@ -213,7 +206,7 @@ def test_progress_counts_settings(rng):
         material, names_of(material), RULES, Doubts(landmarks=landmarks(6)),
         progress=lambda *done: told.append(done),
     )  # fmt: skip
-    total = most_axes(12, 2, 20) + 2 + 6 + 12
+    total = 6 + 12
     assert told == [(i, total) for i in range(1, total + 1)]
 
 
@@ -258,22 +251,22 @@ def test_estimates_that_remove_the_difference_turn_it(rng):
 def test_the_summary_counts():
     rows = [
         ("q", "as analysed", "", "outside", False),
-        ("q", "axes", "1 axis", "outside", False),
-        ("q", "axes", "2 axes", "undecided", True),
+        ("q", "digitising error", "draw 1", "outside", False),
+        ("q", "digitising error", "draw 2", "undecided", True),
         ("q", "distortion", "x", "outside", False),
         ("p", "as analysed", "", "inside", False),
-        ("p", "axes", "1 axis", "outside", True),
-        ("p", "axes", "2 axes", "inside", False),
+        ("p", "digitising error", "draw 1", "outside", True),
+        ("p", "digitising error", "draw 2", "inside", False),
     ]
     table = pd.DataFrame(rows, columns=["specimen", "choice", "setting", "verdict", "turns"])
     summary = stability_summary(table)
     assert summary["specimen"].tolist() == ["p", "q", "q"]
-    assert summary["choice"].tolist() == ["axes", "axes", "distortion"]
+    assert summary["choice"].tolist() == ["digitising error", "digitising error", "distortion"]
     assert summary["holds"].tolist() == [1, 1, 1]
     assert summary["share_holds"].tolist() == [0.5, 0.5, 1.0]
     assert summary["outside"].tolist() == [1, 1, 1]
     assert summary["undecided"].tolist() == [0, 1, 0]
-    assert summary["turning_settings"].tolist() == ["1 axis", "2 axes", ""]
+    assert summary["turning_settings"].tolist() == ["draw 1", "draw 2", ""]
 
 
 @pytest.mark.parametrize(
@@ -400,12 +393,11 @@ def test_inside_of_a_taxon_that_suspects_make_too_small_is_few_specimens():
 
 def test_digitised_again_is_as_far_off_as_stated(rng):
     X = rng.normal(size=(3, 5, 3))
-    error = np.array([0.1, 0.5, 0.0, 2.0, np.nan])
+    error = np.array([0.1, 0.5, 0.0, 2.0, 0.3])
     again = digitised_again(X, error, 4000, rng)
     assert again.shape == (4000, 3, 5, 3)
     away = again - X
     rms = np.sqrt((away**2).sum(axis=3).mean(axis=(0, 1)))
-    # the unknown one takes the median of 0, 0.1, 0.5 and 2
     np.testing.assert_allclose(rms, [0.1, 0.5, 0, 2.0, 0.3], rtol=0.03)
     # alike in all directions, and without drift
     spread = away[:, :, 3].reshape(-1, 3)
@@ -414,8 +406,8 @@ def test_digitised_again_is_as_far_off_as_stated(rng):
 
 
 def test_digitised_again_needs_an_error(rng):
-    with pytest.raises(InferenceError, match="No digitising error is known"):
-        digitised_again(np.zeros((1, 3, 3)), [np.nan] * 3, 2, rng)
+    with pytest.raises(InferenceError, match="digitising error is not known"):
+        digitised_again(np.zeros((1, 3, 3)), [0.1, np.nan, 0.1], 2, rng)
 
 
 def test_digitised_again_is_the_same_for_the_same_seed():
@@ -485,7 +477,7 @@ def test_poor_samples_have_a_sensible_answer_and_no_warning(case):
         needed = specimens_to_decide(
             *shapes, names[~known].tolist(), RULES, added=(0, 4), simulations=2, rng=rng
         )
-        residuals = found.models[max(found.models)].residuals_ if found.models else None
+        residuals = found.models[max(found.models)].residuals if found.models else None
         if residuals is not None:
             rarefy(residuals, shapes[0].taxon, repeats=5, rng=rng)
             adequate = adequacy_of_taxa(shapes[0], residuals, 0.05)
@@ -519,11 +511,13 @@ def test_poor_samples_have_a_sensible_answer_and_no_warning(case):
         assert (left_out["ground"] == "no_model").all()
 
 
-def test_turned_copies_of_one_bone_stay_inside():
-    """Copies in other poses differ by rounding: not even in a sample of nothing else."""
+@pytest.mark.parametrize("counts", [(7, 7), (14,)])
+def test_turned_copies_of_one_bone_are_no_sample(counts):
+    """Copies in other poses differ by rounding, by which nothing can be judged."""
     rng = np.random.default_rng(8)
-    material = bones(rng, counts=(7, 7), spread=0, growth=0)
+    material = bones(rng, counts=counts, spread=0, growth=0)
     X = material.coordinates
     X = X @ Rotation.random(len(X), rng=rng).as_matrix() + rng.normal(size=(len(X), 1, 3))
     found = analyse(replace(material, coordinates=X), RULES)
-    assert [v.verdict for v in found.verdicts] == ["inside"]
+    assert found.verdicts == []
+    assert found.trouble[False].code == "same_shapes"

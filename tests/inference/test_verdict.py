@@ -9,11 +9,10 @@ import pytest
 
 from morpho.inference.membership.evidence import Evidence
 from morpho.inference.membership.verdict import (
-    Contradiction,
     Decision,
     combine,
-    contradictions,
     decide,
+    over_error,
     over_imputations,
 )
 
@@ -22,34 +21,28 @@ JUST_BELOW, JUST_ABOVE = np.nextafter(ALPHA, 0), np.nextafter(ALPHA, 1)
 
 
 def evidence(p=(0.01, 0.02, 0.03), **changed):
-    """One query against taxa a, b and c; by default each test rejects and none contradicts."""
-    row = np.array([p], dtype=float)
-    n = row.shape[1]
+    """One query, or one a row, against taxa a, b, ...; by default each test rejects."""
+    p = np.atleast_2d(np.asarray(p, dtype=float))
+    n = p.shape[1]
+    far = np.broadcast_to(np.arange(n, 0, -1) / 10, p.shape)
     given = {
-        "taxa": np.array(["a", "b", "c", "d"][:n]),
+        "taxa": np.array(list("abcde"[:n])),
         "specimens": np.full(n, 20),
-        "procrustes_distance": np.arange(n, 0, -1)[None] / 10,
-        "comparable_distance": np.arange(n, 0, -1)[None] / 10,
-        "mahalanobis_distance": row,
-        "typicality_probability": row / 2,
-        "rank_p_value": np.full((1, n), 0.04),
-        "rank_floor": np.full(n, 0.04),
-        "axes_rank_p_value": np.full((1, n), 0.04),
-        "own_spread_p_value": np.full((1, n), 0.01),
-        "pooled_rank_p_value": row / 2,
-        "pooled_rank_floor": np.full((1, n), 0.01),
-        "p_value": row,
-        "posterior_probability": np.full((1, n), 1 / n),
-        "beyond_sizes": np.zeros((1, n), dtype=bool),
+        "procrustes_distance": far,
+        "comparable_distance": far,
+        "mahalanobis_distance": far,
+        "relative_distance": far,
+        "p_value": p,
+        "posterior_probability": np.full(p.shape, 1 / n),
+        "beyond_sizes": np.zeros(p.shape, dtype=bool),
     }
     for name, value in changed.items():
-        old = given[name]
-        given[name] = np.array(value if old.ndim == 1 else [value], dtype=old.dtype)
+        given[name] = np.broadcast_to(np.array(value, given[name].dtype), given[name].shape)
     return Evidence(**given)
 
 
-def decided(found, **changed):
-    return decide(found, 0, **({"alpha": ALPHA, "smallest_taxon": 5} | changed))
+def decided(found, query=0, **changed):
+    return decide(found, query, **({"alpha": ALPHA, "smallest_taxon": 5} | changed))
 
 
 # ---------------------------------------------------------------- outside
@@ -68,88 +61,13 @@ def test_a_p_value_of_just_the_level_rejects(p, verdict):
     assert decided(evidence((0.01, p, 0.02))).verdict == verdict
 
 
-# ---------------------------------------------------------------- what contradicts
-
-
-@pytest.mark.parametrize("name", ["rank_p_value", "axes_rank_p_value"])
-@pytest.mark.parametrize(
-    ("rank", "floor", "against"),
-    [
-        (0.04, 0.04, False),  # at its floor
-        (0.2, 0.2, False),  # at a floor above the level: it can go no lower
-        (0.2 + 5e-11, 0.2, False),  # rounding
-        (0.2 + 2e-10, 0.2, True),
-        (0.25, 0.2, True),
-        (ALPHA, 0.01, False),
-        (JUST_ABOVE, 0.01, True),
-        (np.nan, 0.01, False),
-    ],
-)
-def test_a_member_as_far_out_contradicts(name, rank, floor, against):
-    """Above its floor and above the level, in either of the two ranks."""
-    other = {"rank_p_value": "axes_rank_p_value", "axes_rank_p_value": "rank_p_value"}[name]
-    low = [0.001, 0.001, 0.001]
-    found = evidence(**{name: [0.001, rank, 0.001], other: low}, rank_floor=[0.001, floor, 0.001])
-    told = contradictions(found, 0, ALPHA)
-    assert [one.taxon for one in told] == (["b"] if against else [])
-    assert decided(found) == (
-        Decision("undecided", "members_contradict", "b", ("b",))
-        if against
-        else Decision("outside", "all_reject", "c")
-    )
-    if against:
-        assert told[0].rank_p_value == rank
-        assert np.isnan(told[0].own_spread_p_value)
-
-
-@pytest.mark.parametrize(("own", "against"), [(ALPHA, False), (JUST_ABOVE, True), (np.nan, False)])
-def test_a_wide_spread_of_its_own_contradicts(own, against):
-    found = evidence(own_spread_p_value=[0.01, 0.01, own])
-    told = contradictions(found, 0, ALPHA)
-    assert len(told) == against
-    if against:
-        assert told[0].taxon == "c"
-        assert told[0].own_spread_p_value == own
-        assert np.isnan(told[0].rank_p_value)
-        assert decided(found) == Decision("undecided", "members_contradict", "c", ("c",))
-
-
-@pytest.mark.parametrize("name", ["rank_p_value", "axes_rank_p_value"])
-def test_a_rank_that_is_not_known_hides_no_other(name):
-    ranks = {"rank_p_value": [0.5, 0.01, 0.01], "axes_rank_p_value": [0.5, 0.01, 0.01]}
-    found = evidence(**(ranks | {name: [np.nan, 0.01, 0.01]}))
-    assert contradictions(found, 0, ALPHA)[0].rank_p_value == 0.5
-
-
-def test_a_spread_at_the_level_is_none_of_what_contradicts():
-    found = evidence(rank_p_value=[0.5, 0.01, 0.01], own_spread_p_value=[ALPHA, 0.01, 0.01])
-    assert np.isnan(contradictions(found, 0, ALPHA)[0].own_spread_p_value)
-
-
-def test_all_that_contradict_block_and_the_one_of_the_largest_rank_is_named():
-    found = evidence(
-        rank_p_value=[0.5, 0.3, 0.9], axes_rank_p_value=[0.04, 0.6, 0.04],
-        rank_floor=[0.1, 0.1, 0.95], own_spread_p_value=[0.2, 0.01, 0.01],
-    )  # fmt: skip
-    told = contradictions(found, 0, ALPHA)
-    assert told[0] == Contradiction("a", 0.5, 0.2)
-    # the larger of the two ranks
-    assert (told[1].taxon, told[1].rank_p_value) == ("b", 0.6)
-    assert decided(found) == Decision("undecided", "members_contradict", "a", ("a", "b"))
-
-
-# ---------------------------------------------------------------- what else blocks
+# ---------------------------------------------------------------- what blocks
 
 
 def test_a_taxon_of_one_leaves_its_spread_unknown():
     found = evidence((0.02, 0.03, 0.01), specimens=[1, 20, 1])
     assert decided(found) == Decision("undecided", "spread_unknown", "a", ("a", "c"))
     assert decided(evidence(specimens=[2, 20, 2])).verdict == "outside"
-
-
-def test_what_contradicts_comes_before_a_spread_that_is_not_known():
-    found = evidence(specimens=[1, 20, 20], own_spread_p_value=[0.01, 0.2, 0.01])
-    assert decided(found).ground == "members_contradict"
 
 
 def test_a_rejection_beyond_measured_sizes_proves_nothing_where_slopes_differ():
@@ -183,15 +101,23 @@ def test_inside_where_a_taxon_keeps_it():
     assert decided(found) == Decision("inside", "one_keeps", "a", kept=("c", "a"))
 
 
+def test_those_that_keep_stand_in_the_order_of_relative_distances():
+    """Not in that of their p-values; a taxon too small to judge by keeps nothing."""
+    found = evidence(
+        (0.97, 0.01, 1.0, 0.36, 0.9),
+        specimens=[9, 9, 9, 9, 2],
+        relative_distance=[0.3, 0.05, 0.2, 0.1, 0.01],
+    )
+    assert decided(found) == Decision("inside", "one_keeps", "c", kept=("d", "c", "a"))
+
+
 @pytest.mark.parametrize(("specimens", "verdict"), [(5, "inside"), (4, "undecided")])
 def test_a_small_taxon_keeps_nobody(specimens, verdict):
     """A taxon of just the smallest size is large enough."""
-    found = evidence((0.6, 0.01, 0.01), specimens=[specimens, 20, 20])
-    told = decided(found)
+    told = decided(evidence((0.6, 0.01, 0.01), specimens=[specimens, 20, 20]))
     assert told.verdict == verdict
     if verdict == "undecided":
         assert told == Decision("undecided", "few_specimens", "a")
-        assert told.kept == ()
 
 
 def test_a_small_taxon_beside_one_that_keeps_is_not_named():
@@ -206,32 +132,22 @@ def test_where_all_taxa_are_small_nothing_is_concluded():
     assert decided(evidence(specimens=[5, 3, 2])).verdict == "outside"
 
 
-@pytest.mark.parametrize(
-    ("floor", "verdict"), [(ALPHA, "inside"), (JUST_ABOVE, "undecided"), (0.01, "inside")]
-)
-def test_ranks_alone_must_be_able_to_reject(floor, verdict):
-    """Without a typicality probability; one test then, and its floor is that of the p-value."""
-    found = evidence(
-        (0.6, 0.6, 0.6), typicality_probability=[np.nan] * 3, pooled_rank_floor=[floor] * 3
-    )
-    told = decided(found)
-    assert told.verdict == verdict
-    if verdict == "undecided":
-        assert told == Decision("undecided", "no_power", "a")
+@pytest.mark.parametrize("p", [(np.nan,) * 3, (0.01, np.nan, 0.9)])
+def test_without_p_values_nothing_is_concluded(p):
+    """Named is the taxon that is nearest by shape, however small."""
+    found = evidence(p, specimens=[2, 2, 1], relative_distance=np.nan)
+    assert decided(found) == Decision("undecided", "no_power", "c")
 
 
-def test_a_taxon_with_both_tests_is_able_whatever_the_floor_of_ranks():
-    found = evidence((0.6, 0.01, 0.01), pooled_rank_floor=[0.9] * 3)
-    assert decided(found).verdict == "inside"
-
-
-def test_a_taxon_that_could_not_reject_keeps_nobody_beside_a_small_one_that_could():
-    """The ground is then the small one."""
-    found = evidence(
-        (0.6, 0.6, 0.01), specimens=[20, 4, 20],
-        typicality_probability=[np.nan, 0.3, 0.005], pooled_rank_floor=[0.9, 0.01, 0.01],
-    )  # fmt: skip
-    assert decided(found) == Decision("undecided", "few_specimens", "a")
+def test_each_query_is_decided_by_its_own_row():
+    p = [[0.01, 0.02], [0.3, 0.01], [0.01, 0.6], [np.nan, 0.4]]
+    beyond = np.array([[True, False], [True, True], [False, False], [True, True]])
+    together = evidence(p, beyond_sizes=beyond)
+    told = [decided(together, query=q, slopes_differ=True) for q in range(4)]
+    assert [one.ground for one in told] == ["extrapolates", "one_keeps", "one_keeps", "no_power"]
+    for q in range(4):
+        alone = evidence(p[q], beyond_sizes=beyond[q])
+        assert decided(alone, slopes_differ=True) == told[q]
 
 
 # ---------------------------------------------------------------- with and without size
@@ -239,7 +155,7 @@ def test_a_taxon_that_could_not_reject_keeps_nobody_beside_a_small_one_that_coul
 OUT = Decision("outside", "all_reject", "a")
 IN = Decision("inside", "one_keeps", "b", kept=("b", "c"))
 IN_AS_IT_IS = Decision("inside", "one_keeps", "a", kept=("a",))
-BLOCKED = Decision("undecided", "members_contradict", "c", ("c",))
+BLOCKED = Decision("undecided", "extrapolates", "c", ("c",))
 ALSO = Decision("undecided", "spread_unknown", "d", ("d", "c"))
 
 
@@ -264,6 +180,24 @@ def test_without_regard_to_size_where_it_cannot_be_heeded():
 )
 def test_every_pair_of_verdicts_has_one(as_is, heeded, expected):
     assert combine(as_is, heeded) == expected
+
+
+# ---------------------------------------------------------------- over digitising errors
+
+
+@pytest.mark.parametrize(
+    ("verdict", "doubtful", "expected"),
+    [
+        (OUT, replace(OUT, taxon="b"), OUT),
+        (OUT, IN, Decision("undecided", "error_unknown", "b")),
+        (OUT, BLOCKED, Decision("undecided", "error_unknown", "c")),
+        (IN, OUT, IN),
+        (IN, BLOCKED, IN),
+        (BLOCKED, OUT, BLOCKED),
+    ],
+)
+def test_only_outside_falls_with_an_error_that_cannot_be_ruled_out(verdict, doubtful, expected):
+    assert over_error(verdict, doubtful) == expected
 
 
 # ---------------------------------------------------------------- over imputations

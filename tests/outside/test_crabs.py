@@ -10,7 +10,7 @@ import statsmodels.formula.api as smf
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.metrics import cohen_kappa_score
 
-from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.allometry import CommonSlope, regression_score
 from morpho.inference.models.linear_model import term_tests
 from morpho.inference.models.ordination import ShapeSpace
@@ -130,10 +130,9 @@ def _left_out(scores, group, size):
     for i in range(len(group)):
         rest = np.arange(len(group)) != i
         given = None if size is None else size[rest]
-        model = Membership().fit(scores[rest], scores[rest], group[rest], given)
-        own = None if size is None else size[i : i + 1]
-        evidence = model.evidence(scores[i : i + 1], scores[i : i + 1], own)
-        chosen.append(evidence.taxa[evidence.posterior_probability[0].argmax()])
+        model = KnownTaxa(scores[rest], group[rest], given, axes=np.eye(scores.shape[1]))
+        held = model.hold(scores[i : i + 1], None if size is None else size[i : i + 1])
+        chosen.append(model.taxa[held.posterior[0].argmax()])
     return np.array(chosen)
 
 

@@ -12,7 +12,7 @@ from sklearn.decomposition import PCA
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from statsmodels.multivariate.manova import MANOVA
 
-from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.taxa.classifier import NearestTaxon
 from morpho.inference.taxa.discriminant import CanonicalAxes, ShapeDiscriminant, cross_validate
 from morpho.inference.taxa.groups import group_tests
@@ -98,8 +98,8 @@ def test_iris_confusions_in_print(iris):
     Standard textbook result, from memory.
     """
     X, y = iris
-    evidence = Membership().fit(X, X, y).evidence(X, X)
-    chosen = evidence.taxa[evidence.posterior_probability.argmax(axis=1)]
+    known = KnownTaxa(X, y, axes=np.eye(4))
+    chosen = known.taxa[known.hold(X).posterior.argmax(axis=1)]
     wrong = pd.Series(y[chosen != y]).value_counts()
     assert wrong.to_dict() == {"versicolor": 2, "virginica": 1}
     theirs = LinearDiscriminantAnalysis(solver="svd", priors=np.full(3, 1 / 3)).fit(X, y)

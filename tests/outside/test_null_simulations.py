@@ -11,15 +11,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from morpho.inference.membership.placing import KnownTaxa
-from morpho.inference.membership.typicality import Membership
-from morpho.inference.membership.verdict import combine, decide
+from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.models.allometry import CommonSlope
 from morpho.inference.models.linear_model import term_tests
-from morpho.inference.models.ordination import ShapeSpace, most_axes
+from morpho.inference.robustness.reanalysis import Material, analyse
 from morpho.inference.taxa.groups import compare_means, group_tests
-from morpho.shape.superimposition import GeneralizedProcrustes, centroid_size
-from morpho.shape.tangent import TangentSpace
 
 TAXON = np.repeat(["coast", "marsh", "ridge"], [5, 7, 9])
 DUMMIES = np.column_stack([TAXON == "marsh", TAXON == "ridge"]).astype(float)
@@ -206,131 +202,28 @@ def _bones(rng, counts, *, growth=0.0, new=0.0, k=8, own=0):
     return np.exp(size)[:, None, None] * (X @ turns) + rng.normal(size=(len(code), 1, 3)), code
 
 
-def _evidence(X, code, rule):
-    """Evidence without and with size; frame and number of axes from the known specimens."""
-    superimposition = GeneralizedProcrustes().fit(X[:-1])
-    aligned = superimposition.transform(X)
-    Y = TangentSpace(pole=superimposition.mean_).fit(aligned).transform(aligned)
-    axes = ShapeSpace(axes=rule, share=0.9, most=6, random_state=1).fit(Y[:-1])
-    size = np.log(centroid_size(X))
-    known, query = slice(0, -1), slice(-1, None)
-    as_is = KnownTaxa(Y[known], code[known])
-    heeded = KnownTaxa(Y[known], code[known], size[known])
-    return (
-        as_is.place(Y[query], n_axes=axes.n_axes_),
-        heeded.place(Y[query], size[query], n_axes=axes.n_axes_),
-    )
+def _judged(X, code):
+    """The whole chain on the last configuration."""
+    known = np.arange(len(code)) < len(code) - 1
+    return analyse(Material(X, code.astype(str), known), Rules(0.05, 4, None, 1))
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("counts", "rule", "growth"),
-    [
-        ((9, 10, 12), "parallel", 0.0),
-        ((9, 10, 12), "share", 0.5),
-        ((4, 14, 14), "share", 0.5),
-        ((19, 20), "broken_stick", 0.5),
-    ],
+    ("counts", "growth"), [((9, 10, 12), 0.0), ((9, 10, 12), 0.5), ((4, 14, 14), 0.5), ((8,), 0.0)]
 )
-def test_members_are_not_told_outside(counts, rule, growth, check_rate):
-    """Whole chain on queries that belong to the first taxon: every p-value, and the verdict.
+def test_members_are_not_told_outside(counts, growth, check_rate):
+    """From landmarks to the verdict on queries that belong to the first taxon.
 
-    Conservative are: the rank within the taxon and among all (steps of 1 / (n + 1)), the
-    combined p-value (twice the smaller of two), and the verdict (all taxa must reject,
-    Berger 1982; and with and without size).
+    Conservative: all taxa must reject (Berger 1982), and with and without size.
     """
-    rng, studies = np.random.default_rng(sum(counts)), 600
-    parts = ["typicality_probability", "rank_p_value", "axes_rank_p_value"]
-    parts += ["pooled_rank_p_value", "p_value"]
-    rejected = np.empty((studies, 2, len(parts)), bool)
-    outside = np.empty((studies, 3), bool)
-    level = 2 / (counts[0] + 1) if counts[0] < 19 else 0.05
-    for i in range(studies):
-        X, code = _bones(rng, counts, growth=growth)
-        decisions = []
-        for j, evidence in enumerate(_evidence(X, code, rule)):
-            for m, part in enumerate(parts):
-                limit = level if part in parts[1:3] else 0.05
-                rejected[i, j, m] = getattr(evidence, part)[0, 0] <= limit + 1e-12
-            decisions.append(decide(evidence, 0, alpha=0.05, smallest_taxon=4))
-        verdicts = [*decisions, combine(*decisions)]
-        outside[i] = [decision.verdict == "outside" for decision in verdicts]
-    for j, way in enumerate(("as it is", "size heeded")):
-        for m, part in enumerate(parts):
-            limit = level if part in parts[1:3] else 0.05
-            if part == "typicality_probability" and counts[0] < 5:
-                limit = 0.08  # by itself, and for so small a taxon, only near its level
-            check_rate(rejected[:, j, m], limit, conservative=True, what=f"{part}, {way}")
+    rng, outside = np.random.default_rng(sum(counts)), np.empty((400, 3), bool)
+    for i in range(400):
+        found = _judged(*_bones(rng, counts, growth=growth))
+        ways = (found.decisions[0][False], found.decisions[0][True], found.verdicts[0])
+        outside[i] = [decision.verdict == "outside" for decision in ways]
+    for j, way in enumerate(("as it is", "size heeded", "combined")):
         check_rate(outside[:, j], 0.05, conservative=True, what=f"outside, {way}")
-    check_rate(outside[:, 2], 0.05, conservative=True, what="outside, combined")
-    # ranks are exact where size is left alone, so they must not be conservative either
-    check_rate(rejected[:, 0, 1], level, what="rank within the taxon")
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("counts", [(4, 14, 14), (10, 10, 10), (5, 5)])
-@pytest.mark.parametrize("heeded", [False, True])
-def test_members_of_small_taxa_among_many_landmarks(counts, heeded, check_rate):
-    """The error of a small taxon's mean must not turn into distance.
-
-    Principal axes of few specimens in many variables run through the taxon means as they are
-    sampled, so that taxa look apart along them and a new member falls short of its own
-    (Cardini, O'Higgins & Rohlf 2019, Evolutionary Biology 46, 303-316, on axes between
-    groups). 50 landmarks, even noise, true members: with axes of the known specimens alone
-    the verdict is 'outside' for up to 15 % of them. Typicality holds its level as well.
-    """
-    rng = np.random.default_rng(720)
-    code = np.append(np.repeat(np.arange(len(counts)), counts), 0)
-    n = len(code)
-    n_axes = most_axes(n - 1, len(counts), 9)
-    outside, atypical = np.empty((2, 400), bool)
-    for i in range(len(outside)):
-        size = rng.normal(size=n)
-        Y = rng.normal(size=(3, 150))[code] + rng.normal(size=(n, 150))
-        Y += heeded * np.outer(size, rng.normal(size=150))
-        sizes, own = (size[:-1], size[-1:]) if heeded else (None, None)
-        evidence = KnownTaxa(Y[:-1], code[:-1], sizes).place(Y[-1:], own, n_axes=n_axes)
-        outside[i] = decide(evidence, 0, alpha=0.05, smallest_taxon=5).verdict == "outside"
-        atypical[i] = evidence.typicality_probability[0, 0] <= 0.05
-    check_rate(outside, 0.05, conservative=True, what="outside")
-    check_rate(atypical, 0.05, what="typicality")
-
-
-def test_level_of_typicality_by_itself(studies, check_rate):
-    """On axes fixed beforehand, the combined p-value stays below and near its level.
-
-    Twice the smaller of two p-values: at most 0.05, and not less than half of it, as
-    typicality alone at 0.025 rejects that often.
-    """
-    rng = np.random.default_rng(700)
-    taxon = np.repeat([0, 1], [20, 25])
-    rejected, half = np.empty(studies, bool), np.empty(studies, bool)
-    for i in range(studies):
-        Y = rng.normal(size=(46, 6)) * [3, 2, 1, 1, 1, 1]
-        Y[:-1] += 8 * taxon[:, None]
-        evidence = Membership().fit(Y[:-1], Y[:-1, :3], taxon).evidence(Y[-1:], Y[-1:, :3])
-        rejected[i] = evidence.p_value[0, 0] <= 0.05
-        half[i] = evidence.typicality_probability[0, 0] <= 0.025
-    check_rate(half, 0.025, what="typicality at half the level")
-    assert half.mean() <= check_rate(rejected, 0.05, conservative=True, what="combined")
-
-
-def test_power_of_typicality_is_that_of_the_noncentral_f(studies, check_rate):
-    """A query moved by delta: F(p, v - p + 1) with noncentrality delta^2 / (1 + 1/n).
-
-    Anderson (2003) (from memory): Hotelling's T2 under the alternative.
-    """
-    rng = np.random.default_rng(800)
-    n, p, delta = 15, 3, 4.0
-    critical = stats.f.isf(0.05, p, n - p)
-    power = stats.ncf.sf(critical, p, n - p, delta**2 / (1 + 1 / n))
-    found = np.empty(studies, bool)
-    for i in range(studies):
-        Y = rng.normal(size=(n + 1, p))
-        Y[-1, 0] += delta
-        evidence = Membership().fit(Y[:-1], Y[:-1], np.zeros(n)).evidence(Y[-1:], Y[-1:])
-        found[i] = evidence.typicality_probability[0, 0] <= 0.05
-    check_rate(found, power, what="power")
 
 
 @pytest.mark.slow
@@ -343,15 +236,8 @@ def test_new_forms_are_told_outside():
     rng = np.random.default_rng(900)
     share = []
     for new in (0.0, 0.25, 0.6):
-        outside = []
-        for _ in range(200):
-            X, code = _bones(rng, (15, 15, 15), growth=0.3, new=new)
-            decisions = [
-                decide(evidence, 0, alpha=0.05, smallest_taxon=5)
-                for evidence in _evidence(X, code, "share")
-            ]
-            outside.append(combine(*decisions).verdict == "outside")
-        share.append(np.mean(outside))
+        found = [_judged(*_bones(rng, (15, 15, 15), growth=0.3, new=new)) for _ in range(200)]
+        share.append(np.mean([each.verdicts[0].verdict == "outside" for each in found]))
     assert share[0] < 0.05
     assert share[0] < share[1] < share[2]
     assert share[2] > 0.9
@@ -362,26 +248,17 @@ def test_a_juvenile_is_explained_by_size():
 
     Planted: strong growth, query five standard deviations smaller than the known ones.
     """
-    rng = np.random.default_rng(950)
-    naive, heeded = [], []
-    for _ in range(200):
-        taxon = np.repeat([0, 1], 14)
+    rng, found = np.random.default_rng(950), []
+    taxon = np.repeat(["0", "1"], 14)
+    for _ in range(100):
         size = np.append(0.3 * rng.normal(size=28), -1.5)
         growth = rng.normal(size=10)
         growth /= np.linalg.norm(growth)
         Y = np.outer(size, growth) + 0.05 * rng.normal(size=(29, 10))
-        Y[:-1, 0] += 2 * taxon
-        # axes along which the known specimens spread
-        axes = ShapeSpace(axes="share", share=0.9).fit(Y[:-1])
-        scores = axes.transform(Y)[:, : axes.n_axes_]
-        as_is = Membership().fit(Y[:-1], scores[:-1], taxon)
-        at_size = Membership().fit(Y[:-1], scores[:-1], taxon, size[:-1])
-        first = decide(as_is.evidence(Y[-1:], scores[-1:]), 0, alpha=0.05, smallest_taxon=5)
-        second = decide(
-            at_size.evidence(Y[-1:], scores[-1:], size[-1:]), 0, alpha=0.05, smallest_taxon=5
-        )
-        naive.append(first.verdict != "inside")
-        heeded.append(combine(first, second))
-    assert np.mean(naive) > 0.8
-    assert np.mean([decision.verdict == "inside" for decision in heeded]) > 0.9
-    assert {decision.taxon for decision in heeded if decision.verdict == "inside"} == {"0"}
+        Y[:-1, 0] += 2 * (taxon == "1")
+        shapes = Shapes(Y[:-1], size[:-1], taxon), Shapes(Y[-1:], size[-1:], np.array([""]))
+        found.append(judge(*shapes, Rules(0.05, 5, None, 1)))
+    assert np.mean([each.decisions[0][False].verdict == "outside" for each in found]) > 0.8
+    verdicts = [each.verdicts[0] for each in found]
+    assert np.mean([verdict.verdict == "inside" for verdict in verdicts]) > 0.9
+    assert {verdict.taxon for verdict in verdicts if verdict.verdict == "inside"} == {"0"}

@@ -43,7 +43,7 @@ from morpho.shape.symmetry.sides import mirror
 K, EACH, APART = 12, 10, 0.1
 TAXA = ("a", "b", "c", "d")
 QUERIES = ("a", "b", "b", "own")
-RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+RULES = Rules(0.05, 5, None, 1)
 
 
 def bones(rng, heavy):

@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from morpho.inference.membership.typicality import Membership
+from morpho.inference.membership.judging import Rules, Shapes, judge
+from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.linear_model import term_tests
 from morpho.inference.models.ordination import ShapeSpace
 from morpho.inference.taxa.discriminant import ShapeDiscriminant, cross_validate
@@ -28,6 +29,7 @@ FEWER = settings(FEW, max_examples=6)
 seeds = st.integers(0, 2**32 - 1)
 
 N, QUERIES, K = 20, 3, 6
+GROUNDS = ["outside", "inside", "undecided"]
 TAXA = np.repeat(["coast", "marsh", "ridge"], [5, 7, 8])
 
 
@@ -52,7 +54,7 @@ def _results(X, order=None, seed=1):
     space = TangentSpace(pole=model.mean_).fit(model.transform(known))
     Y, Q = (space.transform(model.transform(A)) for A in (known, queries))
     axes = ShapeSpace(axes="share", share=0.8, most=5).fit(Y)
-    scores, placed = (axes.transform(A)[:, : axes.n_axes_] for A in (Y, Q))
+    scores = axes.transform(Y)[:, : axes.n_axes_]
     terms = ["size", "taxon", ("size", "taxon")]
     variables = {"size": size, "taxon": taxa}
     table = term_tests(Y, terms, variables, permutations=99, random_state=seed)
@@ -76,20 +78,21 @@ def _results(X, order=None, seed=1):
         "p_pairs": pairs["p_value_holm"].to_numpy(),
     }
     query_size = np.log(centroid_size(queries))
-    for name, given_size, own in (("as_is", None, None), ("at_size", size, query_size)):
-        evidence = Membership().fit(Y, scores, taxa, given_size).evidence(Q, placed, own)
-        for part in (
-            "procrustes_distance",
-            "mahalanobis_distance",
-            "typicality_probability",
-            "rank_p_value",
-            "axes_rank_p_value",
-            "comparable_distance",
-            "pooled_rank_p_value",
-            "p_value",
-            "posterior_probability",
-        ):
-            result[f"{name} {part}"] = getattr(evidence, part)
+    shapes = Shapes(Y, size, taxa), Shapes(Q, query_size, np.full(QUERIES, ""))
+    for slopes in (None, 0.01):
+        found = judge(*shapes, Rules(0.05, 5, slopes, 1))
+        result[f"verdicts {slopes}"] = [GROUNDS.index(each.verdict) for each in found.verdicts]
+        result[f"known {slopes}"] = np.sort(found.strangeness)
+        for heeded, evidence in found.evidence.items():
+            for part in (
+                "procrustes_distance",
+                "comparable_distance",
+                "mahalanobis_distance",
+                "relative_distance",
+                "p_value",
+                "posterior_probability",
+            ):
+                result[f"{slopes} {heeded} {part}"] = getattr(evidence, part)
     return result, drawn
 
 
@@ -184,14 +187,39 @@ def test_queries_have_no_part_in_one_another(seed):
     space = TangentSpace(pole=model.mean_).fit(model.transform(X[:N]))
     Y, Q = (space.transform(model.transform(A)) for A in (X[:N], X[N:]))
     size, own = np.log(centroid_size(X[:N])), np.log(centroid_size(X[N:]))
-    membership = Membership().fit(Y, Y[:, :3], TAXA, size)
-    together = membership.evidence(Q[::-1], Q[::-1, :3], own[::-1])
+    taxa = KnownTaxa(Y, TAXA, size)
+    together = taxa.hold(Q[::-1], own[::-1])
     for i in range(QUERIES):
-        alone = membership.evidence(Q[i : i + 1], Q[i : i + 1, :3], own[i : i + 1])
-        for part in ("procrustes_distance", "p_value", "rank_p_value", "posterior_probability"):
+        alone = taxa.hold(Q[i : i + 1], own[i : i + 1])
+        for part in ("procrustes", "mahalanobis", "relative", "posterior"):
             np.testing.assert_allclose(
-                getattr(together, part)[QUERIES - 1 - i], getattr(alone, part)[0], atol=1e-12
+                getattr(together, part)[QUERIES - 1 - i], getattr(alone, part)[0], rtol=1e-9
             )
+
+
+@FEW
+@given(seeds, st.floats(1e-3, 1e3))
+def test_rotation_and_scale_of_tangent_space(seed, unit):
+    """Coordinates turned by any rotation and measured in another unit: p-values stay."""
+    rng = np.random.default_rng(seed)
+    Y, Q = rng.normal(size=(N, 30)), 2 * rng.normal(size=(4, 30))
+    turn = np.linalg.qr(rng.normal(size=(30, 30)))[0]
+    size, own = rng.normal(size=N), rng.normal(size=4)
+    one, other = (
+        judge(
+            Shapes(known, size, TAXA), Shapes(queries, own, np.full(4, "")), Rules(0.05, 5, 0.01, 1)
+        )
+        for known, queries in ((Y, Q), (unit * Y @ turn, unit * Q @ turn))
+    )
+    for heeded in (False, True):
+        a, b = one.evidence[heeded], other.evidence[heeded]
+        np.testing.assert_allclose(b.relative_distance, a.relative_distance, rtol=1e-7)
+        np.testing.assert_allclose(b.p_value, a.p_value)
+        np.testing.assert_allclose(b.procrustes_distance, unit * a.procrustes_distance, rtol=1e-9)
+        np.testing.assert_allclose(
+            one.models[heeded].left_out.relative, other.models[heeded].left_out.relative, rtol=1e-7
+        )
+    assert one.verdicts == other.verdicts
 
 
 @FEW
@@ -201,9 +229,14 @@ def test_names_of_taxa(seed):
     rng = np.random.default_rng(seed)
     Y, Q = rng.normal(size=(N, 7)), rng.normal(size=(4, 7))
     renamed = np.array([{"coast": "z", "marsh": "y", "ridge": "x"}[taxon] for taxon in TAXA])
-    a, b = (Membership().fit(Y, Y[:, :3], t).evidence(Q, Q[:, :3]) for t in (TAXA, renamed))
+    size, own = rng.normal(size=N), rng.normal(size=4)
+    shapes = Shapes(Q, own, np.full(4, ""))
+    a, b = (
+        judge(Shapes(Y, size, t), shapes, Rules(0.05, 5, None, 1)).evidence[True]
+        for t in (TAXA, renamed)
+    )
     assert b.taxa.tolist() == ["x", "y", "z"]
-    for part in ("typicality_probability", "rank_p_value", "p_value", "posterior_probability"):
+    for part in ("relative_distance", "p_value", "posterior_probability"):
         np.testing.assert_allclose(getattr(a, part), getattr(b, part)[:, ::-1], atol=1e-12)
     one, other = (
         term_tests(Y, ["taxon"], {"taxon": t}, permutations=99, random_state=1)

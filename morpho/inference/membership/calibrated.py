@@ -101,7 +101,7 @@ class Reference:
         Returns
         -------
         ndarray of shape (n_queries, n_taxa)
-            NaN where fewer than three known specimens can be left out.
+            NaN where fewer than three known specimens can be left out, or so few are all alike.
         """
         if not self.ranked:
             return self._by_normal(relative)
@@ -119,18 +119,15 @@ class Reference:
     def _normal(self) -> tuple[float, float]:
         logs = np.log(np.maximum(self.strangeness, np.finfo(float).tiny))
         spread = logs.std(ddof=1) * _WIDENED * np.sqrt(1 + 1 / len(logs))
-        return float(logs.mean()), float(spread)
+        # where all are alike but for rounding there is nothing to measure by
+        return float(logs.mean()), float(spread) if spread > _TIE else np.nan
 
     def _by_normal(self, relative: Array) -> Array:
         if len(self.strangeness) < 3:
             return np.full(relative.shape, np.nan)
         mean, spread = self._normal()
         with np.errstate(divide="ignore"):
-            away = (
-                (np.log(relative) - mean) / spread
-                if spread > 0
-                else np.full(relative.shape, np.nan)
-            )
+            away = (np.log(relative) - mean) / spread
         return t_distribution.sf(away, len(self.strangeness) - 1)
 
     def critical(self) -> Array:
@@ -139,6 +136,7 @@ class Reference:
         Returns
         -------
         ndarray of shape (n_taxa,)
+            Infinite or NaN where there are no p-values.
         """
         if not self.ranked:
             if len(self.strangeness) < 3:

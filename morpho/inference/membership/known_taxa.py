@@ -301,7 +301,9 @@ class KnownTaxa:
             )
         self.fits = basis.T @ Y
         self.residuals = Y - basis @ self.fits
-        if not float(np.abs(self.residuals).max()) > 64 * np.finfo(float).eps * np.abs(Y).max():
+        # shapes have unit size, so that less than this is rounding, however near they lie
+        rounding = 64 * np.finfo(float).eps * max(1.0, float(np.abs(Y).max()))
+        if not float(np.abs(self.residuals).max()) > rounding:
             raise InferenceError(
                 "The shapes do not vary: all specimens are the same.", "same_shapes"
             )

@@ -164,13 +164,15 @@ def shape_error(material: Material) -> Array | None:
     ndarray of shape (n_specimens,) or None
         The mean over points; None where it was not measured. Errors are taken to be alike in all
         directions; of the mean of a point and its image on the other side, a quarter of both
-        variances is left.
+        variances is left, and of a point on the midline two of three directions.
     """
     if material.error_mm is None:
         return None
     variance = material.error_mm**2 / 3
     if material.partners is not None:
-        variance = (variance + variance[:, material.partners]) / 4
+        alone = material.partners == np.arange(len(material.partners))
+        shared = (variance + variance[:, material.partners]) / 4
+        variance = np.where(alone, variance * 2 / 3, shared)
     return variance.mean(axis=1) / centroid_size(material.coordinates) ** 2
 
 
