@@ -23,7 +23,7 @@ from morpho.report.words.trouble import (
     trouble_words,
 )
 from morpho.report.words.trust import sample_facts, trust_words
-from morpho.report.words.verdict import told_of_individuals, told_of_queries
+from morpho.report.words.verdict import noticing_words, told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_html, as_plain, said
 from morpho.results.describing import Table
 from morpho.results.figures import FIGURES
@@ -113,7 +113,8 @@ def _verdicts(
                 {
                     "element": element.name,
                     "verdict": row["verdict"],
-                    "words": as_html(told[row["specimen"]].summary),
+                    "words": as_html(told[row["specimen"]].answer),
+                    "reason": as_html(told[row["specimen"]].reason),
                     "more": as_html(told[row["specimen"]].tried),
                     "nearest": row["nearest_taxon"],
                     "judged": row["nearest_taxon"] != "",
@@ -140,6 +141,18 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
         }
         for element in elements
         if len(element.tables["suspicions"])
+    ]
+
+
+def _notices(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
+    """What differences the sample of each element notices, for the head of the verdicts."""
+    return [
+        {
+            "label": element.name.replace("_", " "),
+            "words": as_plain(noticing_words(element.tables)),
+        }
+        for element in elements
+        if len(element.tables["membership"])
     ]
 
 
@@ -390,6 +403,7 @@ def render_page(
             for element in elements
         ],
         suspected=_suspected(elements),
+        notices=_notices(elements),
         noticed=_noticed(check, elements),
         settings=settings,
         settings_shown=_settings({name: settings.plain()[name] for name in _SETTINGS}),

@@ -51,11 +51,10 @@ _ALL = (
         "Each row is a known taxon. Small dots: how far its own members lie from what the other "
         "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. "
         "A query like members lies among the dots of at least one row; to be outside it must lie "
-        "to the right of the dots in every row, in both columns (of all, or of all but the share "
-        "of the level in a taxon of many), which is needed but not enough: p must reject as well, "
-        "and a taxon that spreads widely of itself, which is not drawn, may still keep it. p is "
-        "the evidence against that taxon. Shaded, where bones were digitised twice: no farther "
-        "than two digitisations of one bone.",
+        "to the right of the dots in every row, in both columns, as a rule; the test itself, "
+        "whose p is the evidence against that taxon, weighs directions and landmarks by how "
+        "little they vary within taxa, which this plain distance does not. Shaded, where bones "
+        "were digitised twice: no farther than two digitisations of one bone.",
         drawn_by="membership:distances",
         needs={
             "membership": "table:membership",
@@ -267,7 +266,7 @@ _ALL = (
         "For each query, strips of settings by kind of choice, coloured by the verdict they give",
         "Each strip is a kind of choice, each cell one setting of it, with everything else as "
         "analysed; the colour is the verdict. Settings that turn the verdict are named. Leaving "
-        "size out or another covariance is shown, but does not by itself undo a verdict.",
+        "out size, a landmark or a specimen is shown, but does not by itself undo a verdict.",
         drawn_by="robustness:stability",
         needs={"table": "table:stability"},
         nothing=_NO_QUERY,

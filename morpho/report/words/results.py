@@ -12,7 +12,7 @@ from morpho.report.words.differences import difference_words
 from morpho.report.words.filters import marked_name
 from morpho.report.words.suspicions import suspects
 from morpho.report.words.trouble import trouble_words
-from morpho.report.words.verdict import Told, left_out_whole
+from morpho.report.words.verdict import Told, left_out_whole, noticing_words
 from morpho.report.words.writing import said
 from morpho.results.analysed import Analysed
 
@@ -81,7 +81,7 @@ def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     if table.empty:
         return None
     last = table[table["size_heeded"] == table["size_heeded"].max()]
-    row: dict[Any, Any] = last.sort_values("comparable_distance", kind="stable").iloc[0].to_dict()
+    row: dict[Any, Any] = last.sort_values("relative_distance", kind="stable").iloc[0].to_dict()
     return row
 
 
@@ -91,7 +91,7 @@ def _queries(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
         name, nearest = str(row["specimen"]), str(row["nearest_taxon"])
         words = told[name]
         near = _nearest(element, name)
-        yield said("results", "query", words.summary, near, words.tried_alone)
+        yield said("results", "query", words, near)
         if nearest and "displacements" in element.tables:
             where = difference_words(element.tables, name, nearest, alpha)
             if where:
@@ -105,7 +105,8 @@ def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
     each = left_out_whole(calibration) if len(calibration) else []
     yield said("results", "quality", element, alpha, observers)
     yield said("results", "taxa", element, alpha, _terms(element), _pairs(element, alpha))
-    sample = said("results", "sample", element, alpha, each, _suspected(element))
+    notices = noticing_words(element.tables) if len(_table(element, "membership")) else Markup()
+    sample = said("results", "sample", element, each, _suspected(element), notices)
     yield from [sample] if sample.strip() else []
     yield from _queries(element, told, alpha)
     trouble = trouble_words(element)

@@ -42,7 +42,13 @@ def _error(tables: Tables, notes: Mapping[str, Any], alpha: float) -> list[Marku
         return []
     pairs = tables["pairwise_distances"]
     near = pairs[pairs["distance"] <= notes["error_distance"]]
-    return [said("trust", "error", notes, near.to_dict("records"), alpha)]
+    specimens, errors = tables["specimens"], tables["specimen_error"]
+    queries = specimens.loc[(specimens["role"] == "query") & specimens["used"], "specimen"]
+    known = errors[errors["specimen"].isin(queries) & errors["error_mm"].notna()]
+    return [
+        said("trust", "error", notes, near.to_dict("records"), alpha),
+        said("trust", "query_errors", known.to_dict("records")),
+    ]
 
 
 def _screening(tables: Tables, notes: Mapping[str, Any]) -> list[Markup]:
@@ -116,4 +122,4 @@ def trust_words(tables: Tables, notes: Mapping[str, Mapping[str, Any]], alpha: f
         *_carried(tables),
         *_sides(tables),
     ]
-    return [as_plain(text) for text in words]
+    return [as_plain(text) for text in words if text.strip()]
