@@ -18,7 +18,7 @@ from morpho.shape.superimposition import GeneralizedProcrustes
 
 __all__ = ["frame_by_loop", "run", "sample"]
 
-RULES = Rules(0.05, 5, None, {"axes": "share", "share": 0.9, "most": 10}, 1)
+RULES = Rules(0.05, 5, None, 1)
 
 
 def sample(n: int, k: int, taxa: int = 4) -> Material:

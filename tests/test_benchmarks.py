@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
@@ -51,7 +52,7 @@ def test_each_benchmark_gives_rows(load, name):
 def test_every_benchmark_is_run_and_tried_here(load):
     run = load("run")
     assert set(run.BENCHMARKS) == set(TINY)
-    others = {"run", "measuring"}
+    others = {"run", "measuring", "verdicts"}
     assert {path.stem for path in BENCHMARKS.glob("*.py")} == set(TINY) | others
 
 
@@ -96,3 +97,45 @@ def test_random_bones_are_not_mirrored(load):
     bones = load("measuring").random_bones(50, 5, spread=0.01)
     handedness = np.sign(np.linalg.det(bones[:, 1:4] - bones[:, :1]))
     assert abs(handedness.sum()) == 50
+
+
+# Level and power of the verdict, on fewer studies than verdicts.md tells of
+
+
+def test_power_and_level_of_the_test(load):
+    """Cells with 19 known specimens or more; 33, 60, 31 and 66 in a hundred are the floors."""
+    verdicts = load("verdicts")
+    grid = tuple(cell for cell in verdicts.GRID if cell[0] * cell[1] >= 19 and cell[2] < 60)[::2]
+    found = verdicts.in_tangent_space("normal", 1, seed=5, grid=grid)["shares"]
+    few = np.sqrt(0.25 / (4 * len(grid)))  # standard error of a share of a half
+    floors = {"random 6": 0.33, "random 9": 0.60, "major 4": 0.31, "major 6": 0.66}
+    for kind, floor in floors.items():
+        assert found[kind] > floor - few
+    assert binomtest(round(found["member"] * 4 * len(grid)), 4 * len(grid), 0.05).pvalue > 0.001
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "scenario",
+    ["tails of t(4), 20 SD apart", "one taxon twice as wide", "4 to 40 specimens", "young queries"],
+)
+def test_level_of_the_test_where_taxa_are_unlike(load, scenario):
+    verdicts = load("verdicts")
+    grid = tuple(cell for cell in verdicts.GRID if cell[2] < 60)
+    found = verdicts.in_tangent_space(scenario, 1, seed=6, grid=grid)["shares"]
+    for kind in ("member", "member (few)"):
+        if kind in found:
+            assert found[kind] < 0.05 + 2.6 * np.sqrt(0.05 * 0.95 / 4 / 24)
+
+
+@pytest.mark.slow
+def test_level_and_power_of_the_whole_procedure(load):
+    """Members, members digitised worse, and forms: told outside, and never inside unheard."""
+    verdicts = load("verdicts")
+    plans = (verdicts.Bones(3, 8, k=10),)
+    found = verdicts.whole(plans, ("member", "major 6", "young 3"), 3, seed=4, draws=5)
+    after = {kind: [row["after"] for row in rows] for kind, rows in found.items()}
+    assert after["major 6"].count("outside") >= 6
+    assert after["major 6"].count("inside") <= 1
+    assert after["member"].count("outside") <= 2
+    assert after["young 3"].count("outside") <= 3

@@ -48,19 +48,17 @@ _ALL = (
         "How far from each taxon?",
         "For each query, a row of dots for each known taxon showing how far its own members lie "
         "from it, with the query's distance marked on the same row",
-        "Each row is a known taxon. Small dots: how far its own members lie from what the other "
-        "specimens predict for the taxon. Large mark: how far the query lies, on the same scale. "
-        "A query like members lies among the dots of at least one row; to be outside it must lie "
-        "to the right of the dots in every row, in both columns, as a rule; the test itself, "
-        "whose p is the evidence against that taxon, weighs directions and landmarks by how "
-        "little they vary within taxa, which this plain distance does not. Shaded, where bones "
-        "were digitised twice: no farther than two digitisations of one bone.",
+        "Each row is a known taxon. Small dots: how far its own members lie from it, each left "
+        "out of all that it is measured by; 1 is their average. Large mark: how far the query "
+        "lies. Stroke: the distance beyond which the taxon rejects it, set by how far known "
+        "specimens lie from their nearest taxon when left out. To be outside, the query must lie "
+        "to the right of the stroke in every row, in both columns. p is the evidence against "
+        "that taxon.",
         drawn_by="membership:distances",
         needs={
             "membership": "table:membership",
             "spread": "table:spread",
             **_ALPHA,
-            "error": "notes:measure.error_distance",
         },
         nothing=_NO_QUERY,
     ),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from scipy.stats import binomtest, norm
 
 from morpho.inference.models.design import InferenceError
 from morpho.inference.robustness.conclusion import Conclusion, combine_elements, conclude
@@ -383,3 +384,25 @@ def test_together_they_notice_more_than_the_weakest_of_them():
     together = (combined_of(p) <= 0.05).mean()
     assert together > alone.min() + 0.3
     assert together > alone[2]
+
+
+@pytest.mark.parametrize("elements", [2, 3])
+@pytest.mark.parametrize("correlation", [0.0, 0.3, 0.6, 0.9, 1.0])
+def test_combined_elements_hold_their_level_whatever_their_correlation(rng, elements, correlation):
+    """Normal copulas: the combined p-value of a member is at most 0.05 in 5 in a hundred."""
+    studies = 20_000
+    shared, own = rng.normal(size=(studies, 1)), rng.normal(size=(studies, elements))
+    p = norm.sf(np.sqrt(correlation) * shared + np.sqrt(1 - correlation) * own)
+    combined = np.minimum(elements * p.min(axis=1), p.max(axis=1))
+    some = {f"e{i}": {"known": float(each)} for i, each in enumerate(p[0])}
+    table, _ = combine_elements(some, ["inside"] * elements, alpha=0.05)
+    assert table["combined_p_value"][0] == pytest.approx(combined[0])
+    assert binomtest(int((combined <= 0.05).sum()), studies, 0.05, "greater").pvalue > 0.001
+
+
+def test_elements_that_all_reject_are_outside_though_ranks_are_coarse():
+    """Of 25 known specimens a rank is 1/26 at the least: twice that is beyond the level."""
+    each = {"jaw": {"known": 1 / 26}, "atlas": {"known": 1 / 26}}
+    assert combine_elements(each, ["outside", "outside"], alpha=0.05)[1] == "outside"
+    assert combine_elements(each, ["outside", "undecided"], alpha=0.05)[1] == "outside"
+    assert combine_elements(each, ["outside", "inside"], alpha=0.05)[1] == "undecided"

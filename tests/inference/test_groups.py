@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial import procrustes
 
 from morpho.inference.models.design import InferenceError
 from morpho.inference.models.permutation import permutation_test
 from morpho.inference.taxa.groups import compare_means, group_tests, holm, multivariate_criteria
+from morpho.shape.superimposition import GeneralizedProcrustes
+from morpho.shape.tangent import TangentSpace
 
 
 def test_criteria_from_planted_eigenvalues(rng):
@@ -173,3 +176,23 @@ def test_one_group_has_no_pairs(rng):
 def test_labels_of_another_number_are_refused(rng):
     with pytest.raises(InferenceError, match="labels"):
         compare_means(rng.normal(size=(8, 2)), list("aaabbb"), permutations=9)
+
+
+def test_distances_of_shapes_are_those_that_scipy_finds_between_the_means(rng):
+    """scipy.spatial.procrustes: its disparity is the squared sine of the angle."""
+    pole = rng.normal(size=(8, 3))
+    X = (
+        pole
+        + 0.15 * rng.normal(size=(12, 8, 3))
+        + 0.2 * np.repeat([0, 1], 6)[:, None, None] * pole[::-1]
+    )
+    labels = np.repeat(["a", "b"], 6)
+    aligned = GeneralizedProcrustes().fit_transform(X)
+    space = TangentSpace().fit(aligned)
+    Y = space.transform(aligned)
+    table = compare_means(Y, labels, pole=space.pole_, permutations=0)
+    means = [space.inverse_transform(Y[labels == one].mean(axis=0))[0] for one in "ab"]
+    disparity = procrustes(*means)[2]
+    assert table["distance"][0] == pytest.approx(np.arcsin(np.sqrt(disparity)), rel=1e-9)
+    flat = compare_means(Y, labels, permutations=0)["distance"][0]
+    assert flat < table["distance"][0] * 0.999

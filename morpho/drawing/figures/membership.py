@@ -1,4 +1,4 @@
-"""Does it belong to a known taxon? Distances to each, before the spread within taxa."""
+"""Does it belong to a known taxon? Distances to each, before those of its own specimens."""
 
 from __future__ import annotations
 
@@ -29,14 +29,16 @@ def _panel(axes: Axes, spread: pd.DataFrame, query: pd.DataFrame, mark: dict, al
     taxa = sorted(set(spread["taxon"]))
     styles = taxon_marks(taxa)
     for row, taxon in enumerate(taxa):
-        own = np.sort(spread.loc[spread["taxon"] == taxon, "comparable_distance"].dropna())
+        own = np.sort(spread.loc[spread["taxon"] == taxon, "relative_distance"].dropna())
         # dots step up and down so that near ones can be told apart
         lift = 0.12 * (np.arange(len(own)) % 3 - 1)
         axes.axhline(row, color=GREY, linewidth=0.4, zorder=0)
         axes.scatter(own, row + lift, s=12, edgecolor="white", linewidth=0.3, **styles[taxon])
         found = query[query["taxon"] == taxon]
         for one in found.to_dict("records"):
-            axes.scatter(one["comparable_distance"], row, **mark)
+            rejects = one["critical_distance"]
+            axes.plot([rejects, rejects], [row - 0.4, row + 0.4], color=INK, linewidth=1, zorder=3)
+            axes.scatter(one["relative_distance"], row, **mark)
             axes.text(
                 1.0,
                 row,
@@ -56,10 +58,8 @@ def _panel(axes: Axes, spread: pd.DataFrame, query: pd.DataFrame, mark: dict, al
     lambda membership: membership.empty,
     "No query takes part in the comparison with this element.",
 )
-def distances(
-    membership: pd.DataFrame, spread: pd.DataFrame, alpha: float, error: float | None = None
-) -> Figure:
-    """Draw each query's distance to each taxon before the spread of its own members.
+def distances(membership: pd.DataFrame, spread: pd.DataFrame, alpha: float) -> Figure:
+    """Draw each query's relative distance to each taxon before those of its own members.
 
     Parameters
     ----------
@@ -69,8 +69,6 @@ def distances(
         The table `spread`.
     alpha : float
         Level of the tests: p-values up to it are set in the queries' colour.
-    error : float, optional
-        Distance between two digitisations of one bone, shaded where it is known.
     """
     queries = sorted(set(membership["specimen"]))
     heeded = sorted(set(membership["size_heeded"]))
@@ -89,13 +87,11 @@ def distances(
             part = membership[chosen & (membership["specimen"] == query)]
             behind = spread[spread["size_heeded"] == size]
             _panel(axes, behind, part, marks[query] | {"s": 90}, alpha)
-            if error is not None:
-                axes.axvspan(0, error, color=GREY, alpha=0.35, linewidth=0, zorder=-1)
             axes.set_title(f"{short(query)}\n{_TITLES[size]}")
             if axes is not axes_row[0]:
                 axes.tick_params(labelleft=False)
     left, right = panels[0, 0].get_xlim()
     panels[0, 0].set_xlim(min(left, 0), right + 0.28 * (right - left))
     for axes in panels[-1]:
-        axes.set_xlabel("Procrustes distance from the taxon (comparable)")
+        axes.set_xlabel("relative distance (its own members: 1)")
     return figure

@@ -26,6 +26,8 @@ class Evidence:
     procrustes_distance, comparable_distance
     mahalanobis_distance, landmark_distance, relative_distance
         See `Distances`.
+    critical_distance : ndarray of shape (n_taxa,)
+        Relative distance beyond which the test of the taxon rejects.
     p_value
         Against membership, see `Reference`.
     posterior_probability
@@ -42,6 +44,7 @@ class Evidence:
     mahalanobis_distance: Array
     landmark_distance: Array
     relative_distance: Array
+    critical_distance: Array
     p_value: Array
     posterior_probability: Array
     beyond_sizes: NDArray[np.bool_]

@@ -235,6 +235,7 @@ def _evidence(
             held.mahalanobis,
             held.landmarks,
             held.relative,
+            reference.critical(),
             reference.p_values(held.relative),
             held.posterior,
             held.beyond_sizes,
@@ -292,7 +293,8 @@ def judge(known: Shapes, queries: Shapes, rules: Rules, *, shared_axes: int = 1)
 
     evidence, decisions = decided()
     verdicts = [combine(pair[False], pair.get(True)) for pair in decisions]
-    if any(verdict.verdict == "outside" for verdict in verdicts):
+    doubt = queries.error is None or (queries.unmeasured is not None and queries.unmeasured.any())
+    if doubt and any(verdict.verdict == "outside" for verdict in verdicts):
         doubtful = [combine(pair[False], pair.get(True)) for pair in decided(doubted=True)[1]]
         verdicts = [over_error(*pair) for pair in zip(verdicts, doubtful, strict=True)]
     return Judgement(models, evidence, reference, own, decisions, verdicts, trouble)

@@ -23,8 +23,8 @@ Array = NDArray[np.float64]
 # A specimen with less than this left of its own variance is fitted exactly.
 _ALONE = 1e-9
 # Specimens of average spread that are counted into each taxon's own spread: one, so that a taxon
-# known by few is not taken to spread as little or as much as those few happen to. With one, ten
-# and none, powers in benchmarks/verdicts.md differ by less than two in a hundred; members of a
+# known by few is not taken to spread as little or as much as those few happen to. With one, four
+# and ten, powers differed by less than two in a hundred (benchmarks/verdicts.md); members of a
 # taxon that spreads twice as widely are told outside least often with one.
 _BORROWED = 1.0
 # Landmarks' distances are averaged in this power: between their mean, which a difference of one

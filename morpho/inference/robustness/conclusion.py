@@ -163,11 +163,13 @@ def combine_elements(
     r"""Evidence of several elements of one individual, combined for each taxon.
 
     An individual that belongs to a taxon belongs to it with all its elements. For each taxon
-    the p-values :math:`p_1, ..., p_K` of the elements are combined by Bonferroni's rule,
-    :math:`\min(1, K \min_k p_k)`, which holds its level whatever the dependence between
-    the elements of one animal; for two elements no average of p-values up to the arithmetic
-    one that is valid under every dependence is smaller (Vovk & Wang 2020, Biometrika 107(4),
-    791-808, on averages and their factors; what they say, from memory).
+    the p-values :math:`p_1, ..., p_K` of the elements are combined by
+    :math:`\min(K \min_k p_k, \max_k p_k)`: one element rejects by Bonferroni's rule, or all do.
+    Each of the two holds its level whatever the dependence between the elements of one animal
+    (they are order statistics of p-values, Rueger 1978, Metrika 25, 171-178; from memory); both
+    together hold it where elements are independent or alike, and for every normal correlation
+    in between (tests/inference/test_conclusion.py). The second is needed as ranks among few
+    specimens never are as small as Bonferroni's rule asks.
 
     Parameters
     ----------
@@ -203,7 +205,7 @@ def combine_elements(
             {
                 "taxon": taxon,
                 "elements": len(p),
-                "combined_p_value": float(min(1.0, len(p) * p.min())),
+                "combined_p_value": float(min(len(p) * p.min(), p.max())),
                 "kept": bool((p > alpha).all()),
             }
         )

@@ -160,9 +160,6 @@ def _variations(
         yield "specimen left out", str(names[place]), material.of(rest), rules
     for i, draw in enumerate(doubts.draws, start=1):
         yield "estimated landmarks", f"draw {i}", material.at(doubts.incomplete, draw), rules
-    for i, draw in enumerate(doubts.again, start=1):
-        changed = material.at(np.flatnonzero(~known), draw)
-        yield "digitising error", f"draw {i}", changed, rules
     for place, before in doubts.distorted.items():
         changed = material.at(np.array([place]), before[None])
         yield "distortion", f"{names[place]} as it was dug up", changed, rules
@@ -215,6 +212,24 @@ def _within_sizes(queries: NDArray, base: Judgement | None, found: Judgement | N
     rows = _rows("growth not extrapolated", "at the nearest measured sizes", queries, found)
     beyond = base.evidence[True].beyond_sizes
     return [row for i, row in enumerate(rows) if beyond[i].any()]
+
+
+def _by_draws(queries: NDArray, material: Material, again: Array, rules: Rules) -> list[dict]:
+    """Verdicts on queries digitised again: all draws at once, as queries change nothing else."""
+    if not len(again):
+        return []
+    places = np.concatenate(
+        [np.flatnonzero(material.known), np.tile(np.flatnonzero(~material.known), len(again))]
+    )
+    drawn = material.of(places)
+    drawn = drawn.at(np.flatnonzero(~drawn.known), again.reshape(-1, *again.shape[2:]))
+    try:
+        found = analyse(drawn, rules)
+    except (InferenceError, ShapeError):
+        found = None
+    rows = _rows("digitising error", "", np.tile(queries, len(again)), found)
+    settings = np.repeat([f"draw {i + 1}" for i in range(len(again))], len(queries))
+    return [row | {"setting": str(which)} for row, which in zip(rows, settings, strict=True)]
 
 
 def _taxon_lost(row: dict, gone: bool) -> dict:
@@ -285,6 +300,7 @@ def vary(
         rows += [_taxon_lost(row, gone) for row in found]
         if progress:
             progress(done, len(todo) + len(own))
+    rows += _by_draws(queries, material, doubts.again, rules)
     for done, (place, points) in enumerate(own, start=len(todo) + 1):
         found = _rows(
             SUSPECTS, OWN_LANDMARKS, queries, again(material.without_points(points), rules)

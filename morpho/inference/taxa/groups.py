@@ -20,6 +20,8 @@ from morpho.inference.models.design import (
 from morpho.inference.models.linear_model import Term, sequential_bases, term_name
 from morpho.inference.models.permutation import permutation_test
 from morpho.inference.models.principal_axes import narrow
+from morpho.shape.superimposition import procrustes_distance
+from morpho.shape.tangent import TangentSpace
 
 __all__ = ["compare_means", "group_tests", "holm", "multivariate_criteria"]
 
@@ -187,8 +189,8 @@ def _pair(
     covariates: Array,
     permutations: int,
     rng: np.random.Generator,
-) -> tuple[float, float, int]:
-    """Distance between two groups' means after covariates, its p-value, the orders drawn.
+) -> tuple[Array, float, int]:
+    """Difference of two groups' means after covariates, its p-value, the orders drawn.
 
     The statistic is the squared difference by the variance that it has where groups spread
     unequally; by the common variance where a group leaves none of its own.
@@ -203,9 +205,10 @@ def _pair(
     contrast = contrast - before @ (before.T @ contrast)
     squares = float(contrast @ contrast)
     if squares < 1e-9 or n - before.shape[1] < 2:
-        return np.nan, np.nan, 0
-    R = narrow(Y - before @ (before.T @ Y))
-    distance = float(np.linalg.norm(contrast @ R)) / squares
+        return np.full(Y.shape[1], np.nan), np.nan, 0
+    rest = Y - before @ (before.T @ Y)
+    difference = contrast @ rest / squares
+    R = narrow(rest)
     unit = contrast / np.sqrt(squares)
     whole = np.column_stack([extra, unit])
     total = float((R**2).sum())
@@ -219,11 +222,23 @@ def _pair(
         moved = R[orders]
         fitted = np.einsum("nq,bnp->bqp", whole, moved)
         explained = (fitted[:, -1] ** 2).sum(axis=1)
-        rest = ((moved - np.einsum("nq,bqp->bnp", whole, fitted)) ** 2).sum(axis=2)
-        return (explained / np.maximum(rest @ weight, 1e-15 * total))[:, None]
+        left = ((moved - np.einsum("nq,bqp->bnp", whole, fitted)) ** 2).sum(axis=2)
+        return (explained / np.maximum(left @ weight, 1e-15 * total))[:, None]
 
     result = permutation_test(statistic, n, permutations=permutations, random_state=rng)
-    return distance, float(result.p_value[0]), result.count
+    return difference, float(result.p_value[0]), result.count
+
+
+def _apart(Y: Array, second: NDArray[np.bool_], difference: Array, pole: Array | None) -> float:
+    """Distance between two means: in tangent space, or of the shapes that they are."""
+    if pole is None or np.isnan(difference).any():
+        return float(np.linalg.norm(difference))
+    middle, share = Y.mean(axis=0), float(second.mean())
+    space = TangentSpace(pole=pole).fit(pole[None])
+    shapes = space.inverse_transform(
+        np.stack([middle - share * difference, middle + (1 - share) * difference])
+    )
+    return float(procrustes_distance(shapes[:1], shapes[1:])[0])
 
 
 def compare_means(
@@ -231,6 +246,7 @@ def compare_means(
     labels: ArrayLike,
     *,
     covariates: Mapping[str, ArrayLike] | None = None,
+    pole: Array | None = None,
     permutations: int = 9999,
     random_state: int | np.random.Generator | None = None,
 ) -> pd.DataFrame:
@@ -252,6 +268,9 @@ def compare_means(
     labels : array-like of shape (n_specimens,)
     covariates : mapping of str to array-like of shape (n_specimens,), optional
         What is held equal, as log centroid size; means are compared at its mean.
+    pole : ndarray of shape (n_points, n_dimensions), optional
+        Shape at which the tangent space touches. Given, `distance` is the Procrustes distance
+        (the angle) between the mean shapes; else the distance of their tangent coordinates.
     permutations : int
     random_state : int, Generator or None
 
@@ -288,14 +307,14 @@ def compare_means(
         extra = np.hstack([np.empty((len(Y), 0)), *held])[chosen]
         second = columns[chosen, b] > 0
         stream = np.random.default_rng([seed, *(crc32(str(groups[i]).encode()) for i in (a, b))])
-        distance, p, count = _pair(Y[chosen], second, extra, permutations, stream)
+        difference, p, count = _pair(Y[chosen], second, extra, permutations, stream)
         rows.append(
             {
                 "first": groups[a],
                 "second": groups[b],
                 "first_specimens": int(columns[:, a].sum()),
                 "second_specimens": int(columns[:, b].sum()),
-                "distance": distance,
+                "distance": _apart(Y[chosen], second, difference, pole),
                 "p_value": p,
                 "permutations": count,
             }

@@ -65,11 +65,12 @@ MEMBERSHIP: tuple[Table, ...] = (
         ),
         columns=(
             SPECIMEN, SIZE_HEEDED, TAXON, TAXON_SPECIMENS,
-            Column("procrustes_distance", "from the query to the shape predicted for the taxon", head="Procrustes distance"),
+            Column("procrustes_distance", "Procrustes distance, in tangent space, from the query to the shape predicted for the taxon", head="Procrustes distance"),
             COMPARABLE_DISTANCE,
             Column("mahalanobis_distance", "the comparable distance in standard deviations within taxa, by the shrunken covariance", head="Mahalanobis distance"),
             Column("landmark_distance", "the comparable distance landmark by landmark, each in its own standard deviation within taxa, averaged in the sixth power", head="distance by landmarks", only="page"),
             RELATIVE_DISTANCE,
+            Column("critical_distance", "relative distance beyond which the test of the taxon rejects", head="rejects beyond", only="page"),
             P_VALUE.here(meaning="against membership: share of the known specimens, the query among them, that are as strange when left out; of a taxon with specimens enough, also of its own, and the larger counts", head="p against"),
             Column("posterior_probability", "of each taxon, were it certain that the query belongs to one of them; on the axes of shape space; no measure of fit", head="posterior (apart)", only="page"),
             Column("beyond_sizes", "whether the query is smaller or larger than every known specimen of the taxon", "flag"),

@@ -37,7 +37,7 @@ TAXA: tuple[Table, ...] = (
             Column("second", "the other taxon", "text", head="and taxon"),
             Column("first_specimens", "specimens of the first", head="n of the first", only="paper"),
             Column("second_specimens", "specimens of the second", head="n of the second", only="paper"),
-            Column("distance", "Procrustes distance between the means", head="Procrustes distance"),
+            Column("distance", "Procrustes distance (angle) between the mean shapes", head="Procrustes distance"),
             P_VALUE,
             Column("p_value_holm", "p-value adjusted for the number of pairs by Holm's rule", head="p after Holm"),
             PERMUTATIONS, WITHIN_ERROR.here(only="page"),

@@ -24,6 +24,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     seed = config.settings.seed
     variables = {"size": sample.log_size, "taxon": sample.taxon}
     limit = results.notes("measure")["error_distance"]
+    pole = results.arrays("superimposed")["mean"]
     trouble = Trouble()
     criteria, pairs, spread = [], [], []
     for heeded in (False, True):
@@ -41,7 +42,12 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
             sample.require_specimens()
             rng = generator(seed, element, "compare", "pairs", name)
             table = compare_means(
-                sample.tangent, sample.taxon, covariates=held, permutations=count, random_state=rng
+                sample.tangent,
+                sample.taxon,
+                covariates=held,
+                pole=pole,
+                permutations=count,
+                random_state=rng,
             )
             near = False if limit is None else table["distance"] <= limit
             pairs.append(table.assign(size_heeded=heeded, within_error=near))

@@ -24,7 +24,7 @@ __all__ = ["run"]
 # What is found of each query and taxon.
 _FOUND = (
     "procrustes_distance", "comparable_distance", "mahalanobis_distance", "landmark_distance",
-    "relative_distance",
+    "relative_distance", "critical_distance",
     "p_value", "posterior_probability", "beyond_sizes",
 )  # fmt: skip
 _FALSE = ("within_error", "by_ranks")
