@@ -108,16 +108,17 @@ def _verdicts(
     cards: dict[str, list[dict[str, Any]]] = {}
     for element in elements:
         told = told_of_queries(element.name, element.tables, element.notes)
+        notices = as_html(noticing_words(element.tables))
         for row in element.tables["conclusions"].to_dict("records"):
             cards.setdefault(str(row["specimen"]), []).append(
                 {
                     "element": element.name,
                     "verdict": row["verdict"],
                     "words": as_html(told[row["specimen"]].answer),
+                    "step": as_html(told[row["specimen"]].step),
+                    "notices": notices if row["nearest_taxon"] else "",
                     "reason": as_html(told[row["specimen"]].reason),
                     "more": as_html(told[row["specimen"]].tried),
-                    "nearest": row["nearest_taxon"],
-                    "judged": row["nearest_taxon"] != "",
                 }
             )
     conclusions = {element.name: element.tables["conclusions"] for element in elements}
@@ -141,18 +142,6 @@ def _suspected(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
         }
         for element in elements
         if len(element.tables["suspicions"])
-    ]
-
-
-def _notices(elements: Sequence[ElementContent]) -> list[dict[str, str]]:
-    """What differences the sample of each element notices, for the head of the verdicts."""
-    return [
-        {
-            "label": element.name.replace("_", " "),
-            "words": as_plain(noticing_words(element.tables)),
-        }
-        for element in elements
-        if len(element.tables["membership"])
     ]
 
 
@@ -403,7 +392,6 @@ def render_page(
             for element in elements
         ],
         suspected=_suspected(elements),
-        notices=_notices(elements),
         noticed=_noticed(check, elements),
         settings=settings,
         settings_shown=_settings({name: settings.plain()[name] for name in _SETTINGS}),

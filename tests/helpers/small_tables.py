@@ -377,7 +377,11 @@ def told(element: Content) -> dict[str, Told]:
     tables |= {"verdicts": verdicts, "stability": tables["stability"].assign(suspected=False)}
     if "conclusions" not in tables:
         tables["conclusions"] = verdicts.assign(
-            verdict_before=verdicts["verdict"], tempered_by="", choice="", rests_on="",
-            left_out_specimens=0, left_out_members=0,
+            verdict_before=verdicts["verdict"],
+            tempered_by="",
+            choice="",
+            rests_on="",
+            left_out_specimens=0,
+            left_out_members=0,
         )
     return told_of_queries(element.name, tables, element.notes)

@@ -31,8 +31,9 @@ class Told:
     Attributes
     ----------
     answer : Markup
-        What is concluded and how far it lies; where nothing is concluded, by what, and what would
-        help next.
+        What is concluded and how far it lies; where nothing is concluded, by what.
+    step : Markup
+        What would help next, where nothing is concluded.
     reason : Markup
         Why the verdict is what it is, as far as the answer does not say so.
     tried : Markup
@@ -43,6 +44,7 @@ class Told:
     """
 
     answer: Markup
+    step: Markup
     reason: Markup
     tried: Markup
     tried_alone: Markup
@@ -283,17 +285,14 @@ def _answer(
     look = _records(tables["suspicions"], specimen=row["specimen"])
     kept = _keeping_taxa(tables, facts)
     landmarks = row["rests_on"].split("; ") if row["rests_on"] else []
-    notices = _notices(tables)
     return _joined(
         said("verdict", "opening", row["specimen"], element, row["verdict"], kept, hangs),
         said("suspicions", "of_query", look) if look else "",
-        said("verdict", "tempered", row, kept, notices),
+        said("verdict", "tempered", row, kept, _notices(tables)),
         known_suspects(row, of_known, without),
         why,
         said("verdict", "how_far", facts) if "nearest" in facts else "",
         said("verdict", "rests", landmarks),
-        said("verdict", "could_tell", notices) if row["verdict"] == "inside" else "",
-        _next(row, facts, facts, tables),
     )
 
 
@@ -326,21 +325,21 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
             for table in ("trajectories", "stability", "stability_summary", "specimens_to_decide")
         )
         facts = _reason_facts(verdict, tables, notes)
-        why, judged = said("reason", facts["ground"], facts), "ways" in facts
-        besides = said("reason", "besides", facts) if judged else Markup()
+        why = said("reason", facts["ground"], facts)
+        besides = said("reason", "besides", facts) if "ways" in facts else Markup()
         undecided = verdict["verdict"] == "undecided"
         first = why if undecided else Markup()
         answer = _answer(row, element, facts, first, tables, of_known, without_suspects(settings))
         reason = besides if undecided else _joined(why, besides)
         where = [_stability(row["verdict_before"], summary, settings)]
         more = _adequacy(row["verdict"], needed, _blocking_taxa(tables, verdict))
-        if row["verdict"] == "undecided":
-            answer = _joined(answer, more)
-        else:
+        step = _joined(_next(row, facts, facts, tables), more if undecided else "")
+        if not undecided and not row["tempered_by"]:
             where.append(more)
         errs = said("verdict", "calibration", row, each)
         tried = _joined(_growth(lines, asks=True), errs, *where), _joined(_growth(lines), *where)
-        told[name] = Told(answer, reason, *(tried if judged else (Markup(), Markup())))
+        judged = verdict["verdict_as_it_is"] != ""
+        told[name] = Told(answer, step, reason, *(tried if judged else (Markup(), Markup())))
     return told
 
 

@@ -148,7 +148,7 @@ def check_sample(
         here.warning(
             f"There is one known taxon only, {quoted(taxa[0])}.",
             "Add specimens of its relatives: with one taxon there is nothing to compare, and a "
-            "verdict can only be about that taxon.",
+            "verdict can only be about that taxon; inside needs tests: difference as well.",
         )
     digitised = {name for rows in landmarks.values() for name in rows["specimen"]}
     for name in specimens.index.difference(sorted(digitised)):
@@ -265,14 +265,14 @@ def _check_counts(config: StudyConfig, element: str, usable: _Usable, problems: 
     for taxon in present:
         n = counts[taxon]
         if n < smallest:
-            _tell_small(taxon, n, smallest, alpha, element, here)
-    blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if n >= smallest and n + 1 < 1 / alpha]
-    if blunt:
+            _tell_small(taxon, n, smallest, element, here)
+    whole = sum(n for n in counts.values() if n > 1)
+    if 1 < whole < _enough(alpha):
         here.note(
-            f"Ranks within a taxon of fewer than {_enough(alpha)} specimens never fall to alpha "
-            f"{alpha:g}, but to 1/(n+1); that holds in {element} for {listed(blunt)}.",
-            "Such ranks can only contradict a verdict of outside; typicality and the ranking among "
-            "all known specimens make it.",
+            f"{counted(whole, 'known specimen')} of {element} can be left out in turn, fewer than "
+            f"the {_enough(alpha)} by which ranks reach alpha {alpha:g}.",
+            "Queries are held against a normal distribution of their distances instead; with more "
+            "specimens, of whichever taxon, no distribution is needed.",
         )
 
 
@@ -288,20 +288,16 @@ def _tell_small(
     taxon: str,
     n: int,
     smallest: int,
-    alpha: float,
     element: str,
     here: Problems,
 ) -> None:
     lost = ["the tests between taxa", "the discriminant analysis"]
-    rank = ""
-    if n + 1 < 1 / alpha:
-        rank = (
-            f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
-            f"{alpha:g}."
-        )
+    alone = (
+        " Nobody can say how much it varies, so nothing is told outside of it." if n == 1 else ""
+    )
     here.warning(
         f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
         f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
-        f"{listed(lost)}, and no verdict of inside rests on it.{rank}",
+        f"{listed(lost)}, and no verdict of inside rests on it.{alone}",
         "Add specimens if there are any.",
     )
