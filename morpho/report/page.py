@@ -20,7 +20,7 @@ from morpho.report.words.trouble import (
     trouble_words,
 )
 from morpho.report.words.trust import sample_words, trust_words
-from morpho.report.words.verdict import told_of_individuals, told_of_queries
+from morpho.report.words.verdict import noticing_words, told_of_individuals, told_of_queries
 from morpho.report.words.writing import as_plain, said
 from morpho.results.analysed import Analysed
 from morpho.results.describing import Figure, Table
@@ -193,6 +193,7 @@ def _element(element: ElementContent, alpha: float) -> dict[str, Any]:
         "counts": _rows(counts[counts["role"] == "known"], SAMPLE.headings("page")),
         "aside": specimens[~specimens["used"]].to_dict("records"),
         "told": told_of_queries(element.name, element.tables, element.notes),
+        "notices": noticing_words(element.tables),
         "conclusions": conclusions.set_index("specimen").to_dict("index"),
         "facts": " ".join(sample_words(element)),
         "trust": trust_words(element, alpha),

@@ -258,7 +258,7 @@ _ALL = (
         "For each query, strips of settings by kind of choice, coloured by the verdict they give",
         "Each strip is a kind of choice, each cell one setting of it, with everything else as "
         "analysed; the colour is the verdict. Settings that turn the verdict are named. Leaving "
-        "size out or another covariance is shown, but does not by itself undo a verdict.",
+        "out size, a landmark or a specimen is shown, but does not by itself undo a verdict.",
         drawn_by="robustness:stability",
         needs={"table": "table:stability"},
         nothing=_NO_QUERY,

@@ -237,7 +237,10 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
             "imputations_inside": 0,
             "imputations_undecided": 0,
             "within_error": False,
-            "reason": f"{query} is told apart.",
+            "strangeness": 1.7731,
+            "known_as_strange": 0,
+            "known_ranked": 8,
+            "by_ranks": False,
         }
         for query in names
     ]
@@ -245,17 +248,16 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
         [
             {
                 "specimen": query, "size_heeded": heeded, "taxon": taxon, "taxon_specimens": n,
-                "procrustes_distance": d, "comparable_distance": d, "mahalanobis_distance": 6.66,
-                "typicality_probability": t, "rank_p_value": r, "axes_rank_p_value": r,
-                "rank_floor": f, "own_spread_p_value": 0.0321, "pooled_rank_p_value": 0.0789,
-                "pooled_rank_floor": 0.0788, "p_value": 0.0113, "posterior_probability": 0.97,
-                "beyond_sizes": False, "within_error": False,
+                "procrustes_distance": d, "comparable_distance": 0.97 * d,
+                "mahalanobis_distance": m, "landmark_distance": k, "relative_distance": r,
+                "p_value": 0.0113, "posterior_probability": 0.97, "beyond_sizes": False,
+                "within_error": False,
             }
             for query in names
             for heeded, shift in ((False, 0.0), (True, 0.01))
-            for taxon, n, d, t, r, f in (
-                ("ash", 3, 0.341 + shift, 0.0041, 0.2511, 0.2509),
-                ("oak", 5, 0.213 + shift, 0.00573, 0.1677, 0.1667),
+            for taxon, n, d, m, k, r in (
+                ("ash", 3, 0.341 + shift, 9.241, 4.387, 2.3317 + shift),
+                ("oak", 5, 0.213 + shift, 6.617, 3.119, 1.7731 + shift),
             )
         ]
     )  # fmt: skip
@@ -309,12 +311,27 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
              "verdict": "outside", "ground": "all_reject", "taxon": "oak", "p_value": 0.0113}
         ),
         "grounds_by_taxon": pd.DataFrame(
-            {"specimen": names, "size_heeded": True, "taxon": "oak", "bearing": "keeps",
-             "rank_p_value": nan, "own_spread_p_value": nan}
+            {"specimen": names, "size_heeded": True, "taxon": "oak", "bearing": "keeps"}
         ),
         "stability": pd.DataFrame(
-            {"specimen": first, "choice": "axes", "setting": [f"{i} axes" for i in range(19)],
+            {"specimen": first, "choice": "digitising error",
+             "setting": [f"draw {i}" for i in range(19)],
              "turns": [False, True, True] + [False] * 16}
+        ),
+        "calibration": pd.DataFrame(
+            {"left_out": ["specimen", "specimen", "taxon"], "specimen": ["ash b", "oak f", "oak f"],
+             "verdict": ["inside", "outside", "outside"]}
+        ),
+        "noticing": pd.DataFrame(
+            {"difference": [0.0883], "stated": False, "nearest_taxa": "ash; oak", "power": 0.8371,
+             "power_low": 0.5117, "power_high": 0.9677, "smallest": 0.0813}
+        ),
+        "noticing_landmarks": pd.DataFrame(
+            {"landmark": ["p", "q", "r"], "smallest_mm": [0.7133, 0.3917, 0.5519]}
+        ),
+        "specimen_error": pd.DataFrame(
+            {"specimen": ["ash b", *names], "digitisations": 1, "error_mm": 0.0577,
+             "told_by": ["itself", *["group"] * len(names)]}
         ),
         "calibration_summary": pd.DataFrame(
             {"left_out": ["specimen"] * 3 + ["taxon"] * 3, "taxon": ["ash", "oak", "all taxa"] * 2,
@@ -326,9 +343,9 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
              "own_taxon_rejects": [0, 1, 1, 0, 0, 0]}
         ),
         "stability_summary": pd.DataFrame(
-            {"specimen": [first], "choice": ["axes"], "settings": [19], "holds": [17],
+            {"specimen": [first], "choice": ["digitising error"], "settings": [19], "holds": [17],
              "share_holds": [0.8947], "outside": [17], "inside": [2], "undecided": [0],
-             "turning_settings": ["1 axis; 2 axes"]}
+             "turning_settings": ["draw 1; draw 2"]}
         ),
     }  # fmt: skip
     notes = {
@@ -346,7 +363,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
         "grow": {"slopes_p_value": 0.613, "slope_length": 0.4, "left_out": {}, "trouble": []},
         "compare": {"left_out": {}, "trouble": []},
         "discriminate": {"left_out": {}, "trouble": [], "axes_in_folds": {}},
-        "place": {"axes": {"as it is": [3, 0.7731], "size heeded": [2, 0.6619]}, "trouble": []},
+        "place": {"shrinkage": {"as it is": 0.2713, "size heeded": 0.2917}, "trouble": []},
     }  # fmt: skip
     return Analysed(name, tables, notes)
 
@@ -354,12 +371,17 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
 def told(element: Analysed) -> dict[str, Told]:
     """Words on its queries: with the shortest of all reasons, and no verdict taken back unless
     the element has conclusions."""
-    empty = pd.DataFrame(columns=["specimen", "choice", "setting", "suspected", "turns"])
+    empty = pd.DataFrame(columns=["specimen", "choice", "setting", "suspected", "turns", "taxon"])
     tables = {"suspicions": empty, "trajectories": empty} | element.tables
     verdicts = tables["verdicts"].assign(ground="no_model")
     tables |= {"verdicts": verdicts, "stability": tables["stability"].assign(suspected=False)}
     if "conclusions" not in tables:
         tables["conclusions"] = verdicts.assign(
-            verdict_before=verdicts["verdict"], tempered_by="", left_out_specimens=0
+            verdict_before=verdicts["verdict"],
+            tempered_by="",
+            choice="",
+            rests_on="",
+            left_out_specimens=0,
+            left_out_members=0,
         )
     return told_of_queries(element.name, tables, element.notes)

@@ -17,7 +17,7 @@ __all__ = ["change_words", "individuals_told", "words_of"]
 _READ = (
     "verdicts", "grounds", "grounds_by_taxon", "membership", "conclusions", "specimens",
     "suspicions", "stability", "stability_summary", "trajectories", "specimens_to_decide",
-    "calibration_summary",
+    "calibration_summary", "calibration", "noticing", "specimen_error", "estimated_points",
 )  # fmt: skip
 
 
@@ -28,7 +28,7 @@ def words_of(results: ElementResults, table: str = "conclusions") -> pd.DataFram
     told = told_of_queries(results.element, tables, notes)
     words = {
         part: [as_plain(getattr(told[name], part)) for name in tables[table]["specimen"]]
-        for part in ("reason", "summary", "tried")
+        for part in ("answer", "step", "reason", "tried")
     }
     return tables[table].assign(**words)
 

@@ -56,15 +56,15 @@ def test_no_p_value_is_told_as_0_and_only_1_as_1():
     assert p_words(0.99997) == "p above 0.999"
     assert p_words(1.0) == "p = 1.000"
     assert p_value_words(0.9994) == probability(0.9994) == "0.999"
-    table = pd.DataFrame({"p_value": [0.0, 1e-7, 0.99999], "typicality_probability": [1.0, 0.5, 0]})
-    body = _rows(table, {"p_value": "p", "typicality_probability": "t"})["body"]
+    table = pd.DataFrame({"p_value": [0.0, 1e-7, 0.99999], "posterior_probability": [1.0, 0.5, 0]})
+    body = _rows(table, {"p_value": "p", "posterior_probability": "t"})["body"]
     assert body == (("<0.001", "1.000"), ("<0.001", "0.500"), (">0.999", "<0.001"))
     element = small.element()
     element.tables["membership"]["p_value"] = 0.99999
     (printed,) = (t for t in manuscript_tables({"bone": element.tables}) if t.name == "membership")
     assert {row[-1] for row in printed.rows} == {">0.999"}
-    element.tables["membership"]["typicality_probability"] = 1e-9
-    assert "typicality probability below 0.001" in results(element)
+    element.tables["membership"]["p_value"] = 1e-9
+    assert "; p below 0.001 against it." in results(element)
 
 
 def test_the_level_stands_beside_what_it_rejects():
@@ -163,7 +163,5 @@ def test_elements_that_disagree_may_do_so_by_chance():
 
 
 def test_a_query_among_the_dots_is_not_said_to_belong():
-    text = FIGURES["distances"].caption
-    assert "query that belongs" not in text
-    assert "of all, or of all but the share of the level in a taxon of many" in text
+    assert "query that belongs" not in FIGURES["distances"].caption
     assert "is what the taxon looks like" not in FIGURES["trajectories"].caption

@@ -8,7 +8,9 @@ import pandas as pd
 import pytest
 
 from helpers import small_tables as small
+from morpho.inference.membership.calibrated import WIDENED
 from morpho.inference.models.slopes import FEWEST
+from morpho.inference.robustness.noticing import ENOUGH
 from morpho.inference.robustness.stability import CHOICES
 from morpho.report.words.filters import marked_name
 from morpho.report.words.methods import methods_paragraphs
@@ -88,7 +90,7 @@ def told(text):
 
 
 # Said of the method itself.
-ALWAYS = {"95", "0.001", str(FEWEST)}
+ALWAYS = {"95", "0.001", str(FEWEST), f"{100 * (WIDENED - 1):.0f}", f"{100 * ENOUGH:.0f}"}
 CITED = re.compile(r"\([^()]*\b(1[89]|20)\d\d[^()]*\)")
 # Hotelling's T2 is no number.
 NAMES = re.compile(r"\bT2\b")
@@ -134,10 +136,18 @@ TOLD = [
     ("calibration_summary", 4, "outside"),
     ("calibration_summary", 4, "specimens"),
     ("membership", 3, "procrustes_distance"),
-    ("membership", 3, "typicality_probability"),
-    ("membership", 3, "rank_p_value"),
-    ("membership", 3, "rank_floor"),
+    ("membership", 3, "comparable_distance"),
+    ("membership", 3, "mahalanobis_distance"),
+    ("membership", 3, "landmark_distance"),
+    ("membership", 3, "relative_distance"),
     ("membership", 3, "taxon_specimens"),
+    ("noticing", 0, "smallest"),
+    ("noticing", 0, "difference"),
+    ("noticing", 0, "power"),
+    ("noticing", 0, "power_low"),
+    ("noticing", 0, "power_high"),
+    ("noticing_landmarks", 0, "smallest_mm"),
+    ("noticing_landmarks", 1, "smallest_mm"),
 ]
 
 
@@ -175,7 +185,7 @@ NOTED = [
     ("screen", "screened", 77, "Digitisations (77)"),
     ("ordinate", "share", 0.8861, "89 % of the variance"),
     ("ordinate", "axes_retained", 7, "7 with"),
-    ("place", "axes", {"as it is": [6, 0.5512]}, "6 as it is (55 %)"),
+    ("place", "shrinkage", {"as it is": 0.5512}, "target: 0.551 as it is)"),
 ]
 
 
@@ -346,11 +356,49 @@ def test_members_of_taxa_left_out_are_a_result_for_these_taxa(element):
     assert "With one known taxon" in results(small.settings(), element)
 
 
-def test_the_normal_distribution_is_named_wherever_typicality_is_used(element):
-    """Whatever the ranking says; heavy tails make it reject too often."""
+def test_ranks_and_what_stands_in_for_them_are_told_where_they_were_used(element):
+    """The normal variable is named where it was used, and ranks where they were."""
+    few = methods(small.settings(), element)
+    assert "Fewer than 19 known specimens could be left out, so that no rank reaches 0.05" in few
+    assert "normal variable, the standard deviation widened by 15 %" in few
+    assert "found as if it were a query" not in few
+    element.tables["verdicts"]["by_ranks"] = True
+    many = methods(small.settings(), element)
+    assert "found as if it were a query (Vovk et al. 2005; Vovk 2015; Barber et al. 2021)" in many
+    assert "normal variable" not in many
+    other = small.element(name="upper_jaw")
+    both = methods(small.settings(), element, other)
+    assert "Fewer than 19 known specimens could be left out for the upper jaw, so that" in both
+    assert "found as if it were a query" in both
+    assert "for a taxon with 99 specimens or more" in methods(
+        small.settings(tests={"alpha": 0.01}), element
+    )
+
+
+def test_what_is_done_about_digitising_error_is_told_where_it_is_known(element):
     text = methods(small.settings(), element)
-    assert "members to spread normally about their mean, and all taxa alike" in text
-    assert "heavier tails" in text
+    assert "digitising error of the query exceeds that of the known specimens" in text
+    assert "with twice that error as well" not in text
+    element.tables["specimen_error"].loc[1, "told_by"] = "others"
+    assert "others' replicates only, with twice that error as well" in methods(
+        small.settings(), element
+    )
+    element.tables["specimen_error"]["error_mm"] = np.nan
+    assert "exceeds that of the known" not in methods(small.settings(), element)
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [
+        (None, "as the two nearest known taxa from each other would be noticed"),
+        (0.0717, "as 0.0717 in Procrustes distance would be noticed"),
+    ],
+)
+def test_what_inside_asks_for_is_told(element, stated, told):
+    text = methods(small.settings(tests={"difference": stated}), element)
+    assert f"less than 80 % of forms as far from every taxon {told}" in text
+    element.tables["noticing"] = element.tables["noticing"].iloc[:0]
+    assert "would be noticed" not in methods(small.settings(), element)
 
 
 @pytest.mark.parametrize(
@@ -482,7 +530,8 @@ def test_nothing_is_said_of_what_was_not_done(element):
     for name in ("model_terms", "slopes", "pairwise_distances", "accuracy", "asymmetry",
                  "membership", "calibration_summary", "estimated_points", "distortion",
                  "digitising_error", "stability_summary", "group_criteria", "adequacy",
-                 "rarefaction", "specimens_to_decide", *small.differing()):  # fmt: skip
+                 "rarefaction", "specimens_to_decide", "noticing",
+                 "noticing_landmarks", *small.differing()):  # fmt: skip
         element.tables[name] = element.tables[name].iloc[:0]
     element.notes["measure"] = {"repeatability": None, "error_distance": None, "trouble": []}
     element.notes["superimpose"]["symmetric"] = False
@@ -491,7 +540,7 @@ def test_nothing_is_said_of_what_was_not_done(element):
     element.notes["grow"] |= {"slope_length": 0.0, "slopes_p_value": None}
     text = methods(small.settings(), element) + results(small.settings(), element)
     for word in ("linear model", "growth line", "Holm", "kappa", "symmetry", "Semilandmarks",
-                 "estimated", "Typicality", "typicality", "Distortion", "intersection",
+                 "estimated", "strangeness", "notices", "Distortion", "intersection",
                  "permutations", "criteria", "Repeatability", "binomial", "screened",
                  "Hotelling", "region", "Distances (mm)", "Hedges", "thin-plate", "scan",
                  "subsamples", "simulated", "slopes", "Bonferroni", "Relative sizes",
@@ -566,7 +615,7 @@ def test_the_nearest_and_the_farthest_pair_are_those_of_the_distances(element):
 
 OPENINGS = {
     "outside": "By its bone, find falls outside every known taxon of this sample.",
-    "inside": "By its bone, find cannot be told from oak.",
+    "inside": "By its bone, find is compatible with oak.",
     "undecided": "By its bone, find can be told neither outside nor inside.",
 }
 
@@ -580,7 +629,8 @@ def test_the_verdict_is_that_of_the_table(element, verdict):
 
 CONCLUSION = {
     "specimen": "find", "verdict": "undecided", "verdict_before": "outside",
-    "tempered_by": "unstable", "choice": "axes", "left_out_specimens": 0,
+    "tempered_by": "unstable", "choice": "digitising error", "left_out_specimens": 0,
+    "left_out_members": 0, "rests_on": "",
 }  # fmt: skip
 
 
@@ -588,7 +638,7 @@ def test_a_conclusion_goes_before_the_verdict(element):
     """Where calibration or stability took it back, the sentence says what is left, once."""
     element.tables["conclusions"] = pd.DataFrame([CONCLUSION])
     text = results(small.settings(), element)
-    assert text.count("that turns too often with one kind of choice (axes)") == 1
+    assert text.count("that turns too often with one kind of choice (digitising error)") == 1
     assert text.count("neither outside nor inside") == 1
     assert OPENINGS["outside"] not in text
     assert "Outside holds in 17 of 19 other settings" in text

@@ -122,7 +122,7 @@ def used(element, joined=None, **blocks):
         ("model_terms", {"freedman1983", "anderson2001", "collyer2015"}),
         ("group_criteria", {"morrison1976"}),
         ("pairwise_distances", {"holm1979", "chung2013"}),
-        ("membership", {"mclachlan1992", "box1954", "srivastava2005"}),
+        ("membership", {"ledoit2004"}),
         ("calibration_summary", {"clopper1934"}),
         ("measurement_ranking", {"hedges1981", "sokal1995", "weisberg2005"}),
         ("meshes", {"barequet1995"}),
@@ -196,8 +196,12 @@ def test_choices_bring_their_own_sources():
     element = small.element()
     element.tables["meshes"] = element.tables["meshes"].iloc[:0]
     plain = used(element)
-    assert not {"horn1965", "buja1992", "frontier1976", "ledoit2004"} & plain
-    assert used(element, tests={"covariance": "shrunken"}) - plain == {"ledoit2004"}
+    assert not {"horn1965", "buja1992", "frontier1976"} & plain
+    element.tables["membership"] = element.tables["membership"].iloc[:0]
+    bare = used(element)
+    assert used(element, tests={"covariance": "shrunken"}) - bare == {"ledoit2004"}
+    element = small.element()
+    element.tables["meshes"] = element.tables["meshes"].iloc[:0]
     assert used(element, shape_space={"axes": "parallel"}) - plain == {"horn1965", "buja1992"}
     assert used(element, shape_space={"axes": "broken_stick"}) - plain == {"frontier1976"}
     other = {"semilandmarks": {"criterion": "procrustes"}}
@@ -229,7 +233,7 @@ def test_what_joins_elements_is_cited_where_it_was_done():
     assert used(element, {}) == alone
     joined = small.joined()
     ratios = {"mosimann1970", "sokal1995", "hedges1981"}
-    assert used(element, joined) - alone == {"vovk2020"} | ratios
+    assert used(element, joined) - alone == {"rueger1978"} | ratios
     joined["individuals"]["elements"] = 1
     joined["proportions"].loc[1, "second"] = "tail"
     assert used(element, joined) - alone == {"benjamini1995"} | ratios

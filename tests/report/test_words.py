@@ -13,12 +13,10 @@ from jinja2 import UndefinedError
 from helpers import small_tables as small
 from morpho.inference.membership import verdict
 from morpho.inference.membership.judging import Rules, Shapes, judge
-from morpho.inference.membership.verdict import Contradiction
 from morpho.report.words.trust import sample_words, trust_words
 from morpho.report.words.verdict import _keeping_taxa, _reason_facts
 from morpho.report.words.writing import as_plain, said
 from morpho.results.analysed import Analysed
-from morpho.results.figures import FIGURES
 from morpho.results.tables import TABLES
 from morpho.steps.judge import place
 from morpho.wording import counted, number, p_value_words, p_words
@@ -40,24 +38,19 @@ ROW = {
     "taxon": "the marsh kin",
     "alpha": 0.025,
     "specimens": 47,
+    "known_ranked": 38,
+    "by_ranks": True,
+    "error_told_by": "others",
     "smallest": 6,
     "taxa": 3,
     "p_value_as_it_is": 0.1234,
     "p_value_size_heeded": 0.5678,
     "taxon_p_value_as_it_is": 0.0871,
     "taxon_p_value_size_heeded": 0.4321,
-    "contradictions": {
-        False: [
-            Contradiction("the marsh kin", 0.3131, float("nan")),
-            Contradiction("the reed kin", float("nan"), 0.2121),
-        ],
-    },
-    "undecided_grounds": {False: "members_contradict"},
+    "undecided_grounds": {False: "extrapolates"},
     "blocking": ["the marsh kin", "the reed kin"],
-    "keepers": [Keeper("the marsh kin", 19, 0.0432, 0.0871, 0.4321, True, True)],
+    "keepers": [Keeper("the marsh kin", 19, 1.432, 0.0871, 0.4321, True, True)],
     "beyond_sizes_of": "",
-    "beyond_all_members": True,
-    "ranking_rejects": True,
     "slopes_differ": False,
     "slopes_p_value": 0.0321,
     "imputations": 0,
@@ -74,22 +67,21 @@ DRAWN = {
 }
 # Which facts of its row each ground's sentence tells.
 TOLD = {
-    "all_reject": {"taxon", "alpha", "raw", "own", "specimens"},
+    "all_reject": {"alpha", "raw", "own"},
     "one_keeps": {"taxon", "alpha", "taxon's raw", "taxon's own", "distance"},
     "size_explains": {"taxon", "alpha", "raw", "taxon's raw", "taxon's own", "distance"},
     "size_hides": {"taxon", "alpha", "own", "taxon's raw", "taxon's own", "distance"},
-    "members_contradict": {"taxon", "raw", "own", "rank", "spread"},
+    "error_unknown": {"taxon", "raw", "own"},
     "spread_unknown": {"taxon", "raw", "own"},
     "extrapolates": {"taxon", "raw", "own"},
     "few_specimens": {"taxon", "taxon's raw", "taxon's own"},
-    "no_power": {"alpha", "specimens"},
-    "one_undecided": {"taxon", "raw", "own", "rank", "spread"},
+    "no_power": {"specimens"},
+    "one_undecided": {"taxon", "raw", "own"},
     "imputation_turns": set(),
 }
 SHOWN = {
     "taxon": "the marsh kin", "alpha": "0.025", "raw": "0.123", "own": "0.568",
-    "taxon's raw": "0.087", "taxon's own": "0.432", "specimens": "47",
-    "rank": "0.313", "spread": "0.212", "distance": "0.0432",
+    "taxon's raw": "0.087", "taxon's own": "0.432", "specimens": "38", "distance": "1.43",
 }  # fmt: skip
 # Grounds that come of two decisions, as it is and at its own size.
 OF_TWO = {"size_explains", "size_hides", "one_undecided"}
@@ -103,11 +95,8 @@ def ways_of(row):
             "ground": row["undecided_grounds"].get(heeded, "all_reject"),
             "verdict": "undecided" if heeded in row["undecided_grounds"] else "outside",
             "blocking": row["blocking"],
-            "wide": [one for one in found if one.own_spread_p_value == one.own_spread_p_value],
-            "far": [one for one in found if one.rank_p_value == one.rank_p_value],
         }
         for heeded in (False, True)
-        for found in [row["contradictions"].get(heeded, [])]
     ]
 
 
@@ -136,52 +125,19 @@ def test_a_sentence_tells_the_facts_of_its_row(ground):
 def test_other_numbers_make_another_sentence(ground):
     """Nothing is written in where a number belongs."""
     other = {
-        "taxon": "the coast kin", "alpha": 0.01, "specimens": 31, "p_value_as_it_is": 0.0004,
+        "taxon": "the coast kin", "alpha": 0.01, "known_ranked": 31, "p_value_as_it_is": 0.0004,
         "p_value_size_heeded": 0.9, "taxon_p_value_as_it_is": 0.077,
-        "taxon_p_value_size_heeded": 0.8,
-        "contradictions": {
-            True: [Contradiction("the coast kin", 0.6161, 0.5151)],
-        },
-        "undecided_grounds": {True: "members_contradict"},
-        "keepers": [Keeper("the coast kin", 7, 0.0654, 0.077, 0.8, True, True)],
+        "taxon_p_value_size_heeded": 0.8, "blocking": ["the coast kin"],
+        "keepers": [Keeper("the coast kin", 7, 0.654, 0.077, 0.8, True, True)],
     }  # fmt: skip
     text = sentence(ground, **other)
     assert not any(words in text for words in SHOWN.values())
     told = {
         "raw": "below 0.001", "own": "0.900", "specimens": "31", "taxon's raw": "0.077",
-        "taxon's own": "0.800", "rank": "0.616", "spread": "0.515", "distance": "0.0654",
+        "taxon's own": "0.800", "distance": "0.654",
     }  # fmt: skip
     for fact, words in told.items():
         assert (words in text) == (fact in TOLD[ground])
-
-
-WIDE = {
-    False: [
-        Contradiction("Aus", float("nan"), 0.1191),
-        Contradiction("Bus", float("nan"), 0.1204),
-        Contradiction("Cus", 0.4, 0.2032),
-    ],
-}
-
-
-def test_every_taxon_that_contradicts_is_named_with_its_test():
-    """Also where one of the two answers only is undecided; none of several is the reason."""
-    words = (
-        "Aus (p = 0.119), Bus (p = 0.120) and Cus (p = 0.203) each spread so widely that "
-        "this one may be a member; Cus (rank p = 0.400) has members that lie as far from their own "
-        "kin."
-    )
-    for ground in ("members_contradict", "one_undecided"):
-        text = sentence(ground, contradictions=WIDE, blocking=["Aus", "Bus", "Cus"], taxon="Cus")
-        assert words in text
-        assert "the reason" not in text
-        assert (
-            "as it is, Aus (" in text or "as it is, the tests reject every taxon, but Aus" in text
-        )
-    both = WIDE | {True: [Contradiction("Bus", float("nan"), 0.3)]}
-    grounds = dict.fromkeys(both, "members_contradict")
-    text = sentence("members_contradict", contradictions=both, undecided_grounds=grounds)
-    assert "at its own size, Bus (p = 0.300) spreads so widely of itself that" in text
 
 
 @pytest.mark.parametrize(
@@ -193,25 +149,40 @@ def test_every_taxon_that_contradicts_is_named_with_its_test():
             "few_specimens",
             "too few specimens to judge by could keep it; the marsh kin has the largest p",
         ),
-        ("no_power", "this sample could not have told it outside"),
+        ("no_power", "too few known specimens can be left out to say how far is far"),
     ],
 )
 def test_one_answer_that_is_undecided_says_why(ground, said):
-    facts = {"undecided_grounds": {True: ground}, "blocking": ["Aus", "Bus"], "contradictions": {}}
+    facts = {"undecided_grounds": {True: ground}, "blocking": ["Aus", "Bus"]}
     text = sentence("one_undecided", **facts)
     assert said in text
     assert "): at its own size, " in text
 
 
 PROOF = "Not to be rejected is no proof that it belongs there."
-ONE = "The distance is a Procrustes distance at its own size, the error of the taxon's mean allowed"
-HEEDED = "Distances are Procrustes distances at its own size, the error of the taxon's mean allowed"
+BY = "Distances are those at its own size, by the mean one of the taxon's own specimens."
+
+
+def test_an_error_that_is_not_known_says_whose_is():
+    others = sentence("error_unknown")
+    assert "nor any specimen by the same observer and scanner. Were its error twice" in others
+    nobody = sentence("error_unknown", error_told_by="")
+    assert "no specimen was digitised twice" in nobody
+    assert "smaller than every known one" in nobody
+    assert others.endswith("the marsh kin would keep it.")
+
+
+@pytest.mark.parametrize("ground", sorted(set(TOLD) - {"no_power"}))
+def test_p_values_that_are_no_ranks_say_so(ground):
+    text = sentence(ground, by_ranks=False)
+    assert "Its 38 known specimens are too few for ranks to reach 0.025, so the p-values" in text
+    assert "normal variable" not in sentence(ground)
 
 
 def keepers(*names):
     """Taxa that keep a query both ways, each farther and worse than the one before."""
     return [
-        Keeper(name, 19 - i, 0.031 + 0.01 * i, 0.97 - 0.1 * i, 0.9 - 0.2 * i, True, True)
+        Keeper(name, 19 - i, 1.031 + 0.01 * i, 0.97 - 0.1 * i, 0.9 - 0.2 * i, True, True)
         for i, name in enumerate(names)
     ]
 
@@ -219,12 +190,12 @@ def keepers(*names):
 def test_the_taxon_that_keeps_it_is_told_by_its_own_p_values():
     assert sentence("one_keeps") == (
         "At its own size, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as "
-        f"it is, 0.432 at its own size, distance 0.0432). {ONE} for. {PROOF}"
+        f"it is, 0.432 at its own size, distance 1.43). {BY} {PROOF}"
     )
     without = sentence("one_keeps", p_value_size_heeded=np.nan)
     assert without.startswith(
         "As it is, the test of the marsh kin does not reject it at 0.025 (p-value 0.087 as it is, "
-        "distance 0.0432). The distance is a Procrustes distance as it is, the error"
+        "distance 1.43). Distances are those as it is, by the mean one"
     )
 
 
@@ -232,8 +203,8 @@ def test_all_taxa_that_keep_it_are_named_the_nearest_first_and_how_well():
     text = sentence("one_keeps", keepers=keepers("Aus", "Bus", "Cus"))
     assert text == (
         "At its own size, the tests of 3 taxa do not reject it at 0.025, nearest first: Aus "
-        "(p-value 0.970 as it is, 0.900 at its own size, distance 0.031); Bus (0.870, 0.700, "
-        f"0.041); Cus (0.770, 0.500, 0.051). {HEEDED} for. {PROOF}"
+        "(p-value 0.970 as it is, 0.900 at its own size, distance 1.03); Bus (0.870, 0.700, "
+        f"1.04); Cus (0.770, 0.500, 1.05). {BY} {PROOF}"
     )
     many = [f"taxon {i}" for i in range(12)]
     kept = [Keeper(name, 9, 0.0312 + i / 100, 0.97, 0.9, True, True) for i, name in enumerate(many)]
@@ -264,7 +235,7 @@ def test_two_ways_that_keep_different_taxa_are_told_to_hang_on_size(own, told):
     ]
     assert sentence("one_keeps", keepers=crossed) == (
         "At its own size, the test of Aus does not reject it at 0.025 (p-value 0.011 as it is, "
-        f"0.432 at its own size, distance 0.0432). {ONE} for. As it is, Aus rejects it. As it is "
+        f"0.432 at its own size, distance 0.0432). {BY} As it is, Aus rejects it. As it is "
         f"only, Bus (p-value 0.777 as it is, {told} at its own size, distance 0.0321) does not "
         f"reject it. So which taxa keep it hangs on its size. {PROOF}"
     )
@@ -285,14 +256,14 @@ def test_taxa_too_small_to_judge_by_are_not_told_as_keeping_it():
 def test_size_that_hides_names_those_that_keep_it_as_it_is():
     text = sentence("size_hides", keepers=keepers("Aus", "Bus"))
     assert text.startswith("As it is, the tests of 2 taxa do not reject it at 0.025, nearest first")
-    assert "Distances are Procrustes distances as it is" in text
+    assert "Distances are those as it is, by the mean" in text
     assert "At its own size it lies outside every known taxon (largest p = 0.568)" in text
 
 
 def facts_of(found):
     """A verdict, the facts that its reason takes, and the tables that these are picked from."""
     queries, (decision,) = np.array(["q"]), found.verdicts
-    grounds, by_taxon = place._grounds(queries, found, 0.05)
+    grounds, by_taxon = place._grounds(queries, found)
     members = pd.DataFrame({"specimen": ["k"], "role": ["known"], "taxon": "a", "used": [True]})
     tables = {
         "membership": pd.concat(
@@ -302,33 +273,34 @@ def facts_of(found):
         "grounds": pd.DataFrame(grounds, columns=TABLES["grounds"].header()),
         "grounds_by_taxon": pd.DataFrame(by_taxon, columns=TABLES["grounds_by_taxon"].header()),
         "specimens": members,
+        "specimen_error": pd.DataFrame({"specimen": ["q"], "told_by": ["group"]}),
     }
     drawn = {"imputations": 0, "within_error": False}
-    verdict = found.facts(0, 0.05) | vars(decision) | drawn | {"specimen": "q"}
+    verdict = found.facts(0) | vars(decision) | drawn | {"specimen": "q"}
     settled = {"alpha": 0.05, "slopes_p_value": None, "slopes_differ": False}
     return verdict, _reason_facts(verdict, tables, {"place": settled}), tables
 
 
 def test_the_keepers_of_a_sample_are_those_of_its_tests():
-    """Three taxa on one spot keep it, one far off does not; nearest by comparable distance."""
+    """Three taxa on one spot keep it, one far off does not; nearest by relative distance."""
     rng = np.random.default_rng(3)
     taxon = np.repeat(["a", "b", "c", "far"], 20)
     shift = np.repeat([0.02, 0.0, 0.01, 9.0], 20)[:, None] * np.eye(6)[:1]
     found = judge(
         Shapes(0.05 * rng.normal(size=(80, 6)) + shift, rng.normal(3, 0.1, 80), taxon),
         Shapes(np.zeros((1, 6)), np.array([3.0]), np.array(["?"])),
-        Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1),
+        Rules(0.05, 3, None, 1),
     )
     verdict, facts, tables = facts_of(found)
     own = found.evidence[True]
-    order = own.taxa[np.argsort(own.comparable_distance[0])].tolist()
+    order = own.taxa[np.argsort(own.relative_distance[0])].tolist()
     assert verdict["taxa_not_rejected"].split("; ") == order[:3] == _keeping_taxa(tables, verdict)
     assert set(order[:3]) == {"a", "b", "c"}
     assert [one["taxon"] for one in facts["keepers"]] == order[:3]
     for one in facts["keepers"]:
         at = own.taxa.tolist().index(one["taxon"])
         assert one["keeps"]
-        assert one["distance"] == own.comparable_distance[0, at]
+        assert one["distance"] == own.relative_distance[0, at]
         assert one["p_value_size_heeded"] == own.p_value[0, at] > 0.05
         assert one["p_value_as_it_is"] == found.evidence[False].p_value[0, at]
 
@@ -344,7 +316,7 @@ def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
     found = judge(
         Shapes(known, size, np.repeat(["a", "b"], n)),
         Shapes(np.zeros((1, m)), np.array([3.6]), np.array(["?"])),
-        Rules(0.05, 3, None, {"axes": "share", "share": 0.9, "most": 10}, 1),
+        Rules(0.05, 3, None, 1),
     )
     (decisions,), (verdict,) = found.decisions, found.verdicts
     assert [decisions[way].taxon for way in (False, True)] == ["a", "b"]
@@ -363,10 +335,8 @@ def test_each_p_value_is_that_of_the_taxon_that_it_is_told_of():
 
 
 def test_every_ground_that_can_be_has_its_sentence():
-    """Grounds come from `decide` and `combine`, and from the step that places."""
-    source = inspect.getsource(verdict)
-    made = set(re.findall(r'Decision\(\s*"\w+", "(\w+)"', source))
-    made |= set(re.findall(r'ground = "(\w+)" if .* else "(\w+)"', source)[0])
+    """Grounds come from `decide`, `combine` and what follows, and from the step that places."""
+    made = set(re.findall(r'Decision\(\s*"\w+", "(\w+)"', inspect.getsource(verdict)))
     assert made == set(TOLD)
     placed = set(re.findall(r'_undecided\(.*?, "(\w+)"', inspect.getsource(place)))
     assert placed == {"no_model", "set_aside"}
@@ -444,15 +414,6 @@ def test_a_difference_within_error_is_told(ground):
     assert "digitisations" not in sentence(ground)
 
 
-def test_what_a_verdict_of_outside_rests_on():
-    """The ranking's own answer, whichever it is, and the members'."""
-    assert "rejects as well" in sentence("all_reject")
-    assert "further out than every member" in sentence("all_reject")
-    text = sentence("all_reject", ranking_rejects=False, beyond_all_members=False)
-    assert "rests on the normal distribution" in text
-    assert "further out than every member" not in text
-
-
 @pytest.mark.parametrize("ground", ["all_reject", "size_explains"])
 def test_one_taxon_is_not_called_every_taxon(ground):
     assert "the only known taxon" in sentence(ground, taxa=1)
@@ -470,8 +431,8 @@ CLAIM = re.compile(
 def test_no_sentence_claims_more_than_a_test_can(ground):
     """In every combination of what may be added to it."""
     sizes = [0.3] if ground in OF_TWO else [0.3, np.nan]
-    for own, beyond, flags in product(sizes, ["", "ash"], product([True, False], repeat=4)):
-        keys = ("slopes_differ", "ranking_rejects", "beyond_all_members", "within_error")
+    for own, beyond, flags in product(sizes, ["", "ash"], product([True, False], repeat=3)):
+        keys = ("slopes_differ", "by_ranks", "within_error")
         facts = dict(zip(keys, flags, strict=True))
         text = sentence(ground, p_value_size_heeded=own, beyond_sizes_of=beyond, **facts)
         assert not CLAIM.search(text)
@@ -545,6 +506,22 @@ def test_observers_differ_only_where_a_test_says_so(p, told):
     assert "not known" not in text
 
 
+@pytest.mark.parametrize(
+    ("told_by", "told"),
+    [
+        ("itself", "its own replicates."),
+        ("group", "those of others of its observer and scanner."),
+        ("others", "those of other observers or scanners only."),
+    ],
+)
+def test_how_well_a_query_was_digitised_says_by_what(told_by, told):
+    rows = [{"specimen": "find", "error_mm": 0.0577, "told_by": told_by}]
+    assert as_plain(said("trust", "query_errors", rows)) == (
+        f"In one digitisation a landmark lies off by 0.0577 mm in find, told by {told}"
+    )
+    assert said("trust", "query_errors", []).strip() == ""
+
+
 def test_facts_of_a_sample():
     """Every count and name, and nothing of what is not there."""
 
@@ -575,14 +552,6 @@ def test_facts_of_a_sample():
     assert told([(True, False, 1)], [], bare, still, True) == (
         "12 of 12 landmarks are analysed. The symmetric part of each bone is analysed."
     )
-
-
-def test_the_caption_of_distances_claims_no_more_than_the_verdict_needs():
-    """A query to the right of all dots may be undecided: by p, or by a taxon's own spread."""
-    text = FIGURES["distances"].caption
-    assert "which is needed but not enough" in text
-    assert "a taxon that spreads widely of itself" in text
-    assert "one outside lies to the right" not in text
 
 
 def test_estimated_curves_say_why():

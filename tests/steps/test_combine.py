@@ -235,8 +235,8 @@ def test_a_slip_in_the_query_takes_back_the_verdict_that_hangs_on_it(one):
     results.write_table("suspicions", pd.DataFrame([slip, slip | {"specimen": known}]))
     found = conclusions(one)
     assert found.loc["own", ["verdict", "tempered_by"]].tolist() == ["outside", ""]
-    assert "Check the digitisation first: point_1 lies 559" in found.loc["own", "summary"]
-    assert "Check the digitisation" not in found.loc["kin", "summary"]
+    assert "Check the digitisation first: point_1 lies 559" in found.loc["own", "answer"]
+    assert "Check the digitisation" not in found.loc["kin", "answer"]
     # nothing was tried without it, and so nothing is said of it
     assert set(found["suspects"]) == {known}
     assert set(found["turned_without"]) == {""}
@@ -271,7 +271,7 @@ def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
             f"{verdict.capitalize()} holds without the known specimen whose digitisation is "
             f"suspected: {known} (wrong side or mirrored)."
         )
-        assert said in found.loc[name, "summary"]
+        assert said in found.loc[name, "answer"]
     place = rows & (table["specimen"] == "own")
     table.loc[place, ["verdict", "ground", "kept_by"]] = ["inside", "one_keeps", "ash"]
     table.loc[place, "turns"] = True
@@ -281,7 +281,7 @@ def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
     assert found.loc["own", ["verdict", "tempered_by", "turned_without"]].tolist() == [
         "undecided", "suspected_specimens", known,
     ]  # fmt: skip
-    first, second, _ = found.loc["own", "summary"].split(". ", 2)
+    first, second, _ = found.loc["own", "answer"].split(". ", 2)
     assert f"{known} (wrong side or mirrored)" in first
     assert second == (
         f"By itself the procedure says outside; without {known} it says inside (kept by ash)"

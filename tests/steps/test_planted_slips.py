@@ -82,9 +82,9 @@ def test_every_verdict_is_right_or_undecided(concluded, study, element):
             assert kept[name] == near.loc[(name, element), "nearest_taxon"]
     assert set(found["suspects"]) >= {"; ".join(sorted(planted(element)))}
     judged = found[found["nearest_taxon"] != ""]
-    for text in judged["summary"]:
+    for text in judged["answer"]:
         assert any(name in text for name in planted(element))
     # what the slips hide is told in the first sentence, and what would be found without them
-    first, said, *_ = found.loc["CAVE-01", "summary"].split(". ")
+    first, said, *_ = found.loc["CAVE-01", "answer"].split(". ")
     assert "hangs on known specimens whose digitisations are suspected" in first
     assert said.endswith("the procedure says outside: check them first")

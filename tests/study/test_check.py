@@ -99,21 +99,28 @@ def test_a_small_taxon_is_warned_of_with_what_falls_away(tiny):
         "ring, fewer than 4 (tests: smallest_taxon): it takes no part in the tests between taxa "
         "and the discriminant analysis" in told
     )
-    assert "cannot fall below 1/(3+1) = 0.25, above alpha 0.05" in told
+    assert "how much it varies" not in told
     assert told.count("warning") == 1
 
 
-@pytest.mark.parametrize(("alpha", "told"), [(0.05, True), (0.2, False), (0.19, True)])
-def test_the_floor_of_the_rank_test_is_noted(tiny, alpha, told):
-    """With four specimens the rank test's p-value is at least 1/5."""
+@pytest.mark.parametrize(
+    ("alpha", "enough"), [(0.05, 19), (0.11, 9), (0.1111112, None), (0.2, None)]
+)
+def test_too_few_to_rank_are_noted(tiny, alpha, enough):
+    """Eight specimens can be left out: the smallest rank is 1/9."""
     tiny.write("study.yaml", tiny.read("study.yaml") + f"tests: {{alpha: {alpha}}}\n")
-    note = "that holds in jaw for marsh dormouse (4) and ridge dormouse (4)"
-    assert (note in tiny.told()) == told
+    told = tiny.told()
+    assert ("by which ranks reach" in told) == (enough is not None)
+    if enough:
+        note = "8 known specimens of jaw can be left out in turn, fewer than the"
+        assert f"{note} {enough} by which ranks reach alpha {alpha:g}" in told
 
 
-def test_the_floor_names_the_number_that_is_enough(tiny):
-    """At 5 % it takes 19 specimens: 1/(19+1) is 0.05."""
-    assert "fewer than 19 specimens never fall to alpha 0.05" in tiny.told()
+def test_a_taxon_of_one_specimen_is_said_to_vary_unknown(tiny):
+    """A user has a single specimen of a taxon, alone in it."""
+    for name in ("A-2", "A-3", "A-4"):
+        tiny.edit("specimens.csv", f"{name},marsh dormouse", f"{name},ridge dormouse")
+    assert "Nobody can say how much it varies, so nothing is told outside of it." in tiny.told()
 
 
 def test_no_known_specimen_is_an_error(tiny):

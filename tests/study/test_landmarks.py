@@ -34,7 +34,7 @@ def test_the_tiny_study_is_fine(tiny):
     problems = tiny.check()
     assert not problems.errors
     assert not problems.warnings
-    assert {"Ranks within a taxon" in problem.found for problem in problems} == {True}
+    assert {"by which ranks reach alpha" in problem.found for problem in problems} == {True}
 
 
 def test_rows_are_tidy_and_in_millimetres(tiny):

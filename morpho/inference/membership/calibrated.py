@@ -11,7 +11,7 @@ from scipy.stats import t as t_distribution
 
 from morpho.inference.membership.known_taxa import LeftOut
 
-__all__ = ["Reference"]
+__all__ = ["WIDENED", "Reference"]
 
 Array = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _TIE = 1e-10
 # Where there are too few specimens to rank by, the standard deviation of log distances is taken
 # to be this much larger: what holds the level with tails of Student's t on four degrees of
 # freedom, see benchmarks/verdicts.md.
-_WIDENED = 1.15
+WIDENED = 1.15
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ class Reference:
 
     def _normal(self) -> tuple[float, float]:
         logs = np.log(np.maximum(self.strangeness, np.finfo(float).tiny))
-        spread = logs.std(ddof=1) * _WIDENED * np.sqrt(1 + 1 / len(logs))
+        spread = logs.std(ddof=1) * WIDENED * np.sqrt(1 + 1 / len(logs))
         # where all are alike but for rounding there is nothing to measure by
         return float(logs.mean()), float(spread) if spread > _TIE else np.nan
 

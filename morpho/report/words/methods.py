@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
+from morpho.inference.membership.calibrated import WIDENED
 from morpho.inference.models.slopes import FEWEST
+from morpho.inference.robustness.noticing import ENOUGH
 from morpho.report.words.writing import paragraphs, said
 from morpho.results.analysed import Analysed
 
@@ -85,14 +88,25 @@ def _membership(elements: Elements, alpha: float) -> dict[str, Any] | None:
     """How queries were judged; points from the mirror side are bone of the specimen itself."""
     if _stacked(elements, "membership").empty:
         return None
-    judged = [e for e in elements if e.notes["place"]["axes"]]
+    judged = [e for e in elements if e.notes["place"]["shrinkage"]]
     roles: set[str] = set()
     for element in judged:
         points, table = element.tables["estimated_points"], element.tables["specimens"]
         names = points.loc[points["estimated_by"] == "other specimens", "specimen"]
         roles |= set(table.loc[table["specimen"].isin(names), "role"])
+    verdicts = _stacked(judged, "verdicts")
+    verdicts = verdicts[verdicts["known_ranked"].notna()]
+    by_ranks = set(verdicts.loc[verdicts["by_ranks"], "element"])
+    errors = _stacked(judged, "specimen_error")
+    told_by = errors.loc[errors["specimen"].isin(verdicts["specimen"]), "told_by"]
     return {
         "judged": judged,
+        "ranked": bool(by_ranks),
+        "unranked": [e for e in judged if e.name not in by_ranks],
+        "enough": math.ceil(1 / alpha - 1e-9) - 1,
+        "widened": WIDENED - 1,
+        "errors": errors["error_mm"].notna().any(),
+        "doubted": (told_by == "others").any(),
         "sized": any(e.tables["membership"]["size_heeded"].any() for e in judged),
         "estimated_known": "known" in roles,
         "estimated_query": "query" in roles,
@@ -109,6 +123,7 @@ def _trials(elements: Elements) -> dict[str, Any]:
     simulated = _stacked(elements, "specimens_to_decide")
     return {
         "taxa_left_out": len(left_out) > 0 and "taxon" in set(left_out["left_out"]),
+        "enough_noticed": ENOUGH,
         "choices": [str(name) for name in tried["choice"].unique()] if len(tried) else [],
         "rarefied": len(rarefied) > 0 and rarefied["mean_error"].notna().any(),
         "added": sorted({int(n) for n in simulated["added"] if n > 0}) if len(simulated) else [],

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from morpho.report.words.differences import difference_words
 from morpho.report.words.filters import marked_name
 from morpho.report.words.trouble import trouble_words
-from morpho.report.words.verdict import Told, left_out_whole
+from morpho.report.words.verdict import Told, left_out_whole, noticing_words
 from morpho.report.words.writing import said
 from morpho.results.analysed import Analysed
 from morpho.results.rows import rows_on
@@ -37,7 +37,7 @@ def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     table = element.tables.get("membership")
     if table is None:
         return None
-    near = rows_on(table, query).sort_values("comparable_distance", kind="stable")
+    near = rows_on(table, query).sort_values("relative_distance", kind="stable")
     return near.iloc[0].to_dict() if len(near) else None
 
 
@@ -47,7 +47,7 @@ def _queries(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
         name, nearest = str(row["specimen"]), str(row["nearest_taxon"])
         words = told[name]
         near = _nearest(element, name)
-        yield said("results", "query", words.summary, near, words.tried_alone)
+        yield said("results", "query", words, near)
         if nearest and "displacements" in element.tables:
             where = difference_words(element.tables, name, nearest, alpha)
             if where:
@@ -61,7 +61,9 @@ def _element(element: Analysed, told: Mapping[str, Told], alpha: float) -> Itera
     each = [] if calibration is None or calibration.empty else left_out_whole(calibration)
     yield said("results", "quality", element, alpha, observers)
     yield said("results", "taxa", element, alpha, _terms(element))
-    sample = said("results", "sample", element, alpha, each)
+    judged = element.tables.get("membership")
+    notices = Markup() if judged is None or judged.empty else noticing_words(element.tables)
+    sample = said("results", "sample", element, alpha, each, notices)
     yield from [sample] if sample.strip() else []
     yield from _queries(element, told, alpha)
     trouble = trouble_words(element)

@@ -10,12 +10,15 @@ import pandas as pd
 from markupsafe import Markup
 
 from morpho.inference.robustness.adequacy import specimens_needed
+from morpho.inference.robustness.noticing import ENOUGH
 from morpho.inference.robustness.stability import without_suspects
 from morpho.report.words.filters import marked_name
 from morpho.report.words.suspicions import hangs_on, known_suspects
 from morpho.report.words.writing import said
 
-__all__ = ["Told", "left_out_whole", "told_of_individuals", "told_of_queries"]
+__all__ = [
+    "Told", "left_out_whole", "noticing_words", "told_of_individuals", "told_of_queries",
+]  # fmt: skip
 
 Tables = Mapping[str, pd.DataFrame]
 Facts = dict[str, Any]
@@ -27,10 +30,12 @@ class Told:
 
     Attributes
     ----------
+    answer : Markup
+        What is concluded and how far it lies; where nothing is concluded, by what.
+    step : Markup
+        What would help next, where nothing is concluded.
     reason : Markup
-        Why the verdict is what it is.
-    summary : Markup
-        What is concluded and why; it ends with the reason.
+        Why the verdict is what it is, as far as the answer does not say so.
     tried : Markup
         Growth, how often the procedure errs, and where the verdict turns; blank of a query that
         was not judged.
@@ -38,8 +43,9 @@ class Told:
         The same without how often the procedure errs, which is one for all queries.
     """
 
+    answer: Markup
+    step: Markup
     reason: Markup
-    summary: Markup
     tried: Markup
     tried_alone: Markup
 
@@ -65,8 +71,6 @@ def _ways(tables: Tables, specimen: str) -> list[Facts]:
         way["heeded"] = way["size_heeded"]
         way["keeping"] = _names([row for row in rows if row["bearing"] == "keeps"])
         way["blocking"] = _names([row for row in rows if row["bearing"] == "blocks"])
-        for key, column in (("wide", "own_spread_p_value"), ("far", "rank_p_value")):
-            way[key] = [row for row in rows if row[column] == row[column]]
     return ways
 
 
@@ -88,13 +92,13 @@ def _keepers(verdict: Facts, ways: Sequence[Facts], membership: pd.DataFrame) ->
         {
             "taxon": row["taxon"],
             "specimens": row["taxon_specimens"],
-            "distance": row["comparable_distance"],
+            "distance": row["relative_distance"],
             "p_value_as_it_is": p[False][row["taxon"]],
             "p_value_size_heeded": p.get(True, {}).get(row["taxon"], float("nan")),
             "keeps": row["taxon"] in way["keeping"],
             "keeps_as_it_is": row["taxon"] in ways[0]["keeping"],
         }
-        for row in _records(chosen.sort_values("comparable_distance", kind="stable"))
+        for row in _records(chosen.sort_values("relative_distance", kind="stable"))
         if row["p_value"] > verdict["alpha"]
         or row["taxon"] in (*way["keeping"], *ways[0]["keeping"])
     ]
@@ -119,19 +123,15 @@ def _reason_facts(verdict: Facts, tables: Tables, notes: Mapping[str, Any]) -> F
         "sized": verdict["p_value_size_heeded"] == verdict["p_value_size_heeded"],
         "ways": ways,
         "keepers": _keepers(facts, ways, membership),
+        "nearest": min(
+            _records(membership, specimen=specimen), key=lambda row: row["relative_distance"]
+        ),
+        "error_told_by": _records(tables["specimen_error"], specimen=specimen)[0]["told_by"],
     }
     for heeded, name in ((False, "as_it_is"), (True, "size_heeded")):
         rows = _records(membership, specimen=specimen, taxon=verdict["taxon"], size_heeded=heeded)
         facts[f"taxon_p_value_{name}"] = rows[0]["p_value"] if rows else float("nan")
     return facts
-
-
-def _reason(facts: Facts) -> Markup:
-    """Why a verdict is what it is: the macro of its ground, and what is added to it."""
-    text = said("reason", facts["ground"], facts)
-    if facts["ground"] in ("set_aside", "no_model"):
-        return text
-    return _joined(text, said("reason", "besides", facts))
 
 
 def _joined(*parts: str) -> Markup:
@@ -199,24 +199,100 @@ def _adequacy(verdict: str, needed: pd.DataFrame, blocking: Sequence[str]) -> Ma
     return said("verdict", "adequacy", verdict, last, deciding, others, nearest in blocking)
 
 
-def _summary(
+def _size(lines: pd.DataFrame, taxa: Sequence[str]) -> str:
+    """Whether a query is smaller or larger than all members of some taxa; blank if neither."""
+    chosen = lines[lines["taxon"].isin(taxa)]
+    if chosen.empty:
+        return ""
+    if (chosen["log_centroid_size"] < chosen["smallest_log_size"]).all():
+        return "small"
+    return "large" if (chosen["log_centroid_size"] > chosen["largest_log_size"]).all() else ""
+
+
+def _next_facts(row: Facts, verdict: Facts, tables: Tables) -> Facts:
+    """Pick what the next step is told by."""
+    specimen, lines = row["specimen"], tables["trajectories"]
+    turned = row["choice"] == "growth not extrapolated"
+    beyond = verdict["beyond_sizes_of"].split(", ") if turned else _blocking_taxa(tables, verdict)
+    points, calibration = tables["estimated_points"], tables["calibration"]
+    alarms = calibration[
+        (calibration["left_out"] == "specimen") & (calibration["verdict"] == "outside")
+    ]
+    needed = _records(tables["specimens_to_decide"], specimen=specimen)
+    more = [each for each in needed if each["added"]]
+    return verdict | {
+        "choice": row["choice"],
+        "kept": _keeping_taxa(tables, verdict),
+        "blocking": beyond,
+        "size": _size(lines[lines["specimen"] == specimen], beyond),
+        "missing": _lost(points[points["specimen"] == specimen]),
+        "alarms": alarms["specimen"].tolist(),
+        "more": next(
+            (each for each in more if each["outside"] >= ENOUGH - 1e-9),
+            max(more, key=lambda each: each["outside"], default=None),
+        ),
+    }
+
+
+def _lost(points: pd.DataFrame) -> list[str]:
+    """Landmarks, curves and patches of which points are estimated."""
+    return list(dict.fromkeys(points["point"].str.replace(r"\.\d+$", "", regex=True)))
+
+
+def _next(row: Facts, verdict: Facts, facts: Facts, tables: Tables) -> Markup:
+    """The cheapest next step, where nothing is concluded."""
+    if row["verdict"] != "undecided":
+        return Markup()
+    cause = row["tempered_by"] or verdict["ground"]
+    if cause == "one_undecided":
+        cause = next(way["ground"] for way in facts["ways"] if way["verdict"] == "undecided")
+    return said("next", cause, facts | _next_facts(row, verdict, tables))
+
+
+def _notices(tables: Tables) -> Facts | None:
+    """The row on what this sample notices; none where that could not be found."""
+    row = next(iter(_records(tables["noticing"])), None)
+    return row and row | {"enough": ENOUGH}
+
+
+def noticing_words(tables: Tables) -> Markup:
+    """Tell what differences a sample notices.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Of an element.
+
+    Returns
+    -------
+    Markup
+    """
+    landmarks = tables["noticing_landmarks"].sort_values("smallest_mm", kind="stable")
+    return said("verdict", "notices", _notices(tables), _records(landmarks))
+
+
+def _answer(
     row: Facts,
     element: str,
-    kept: Sequence[str],
-    reason: Markup,
-    suspected: pd.DataFrame,
+    facts: Facts,
+    why: Markup,
+    tables: Tables,
     of_known: pd.DataFrame,
     without: pd.DataFrame,
 ) -> Markup:
-    """What is concluded and why; what is suspected comes before the reason."""
+    """What is concluded; what is suspected comes before all that hangs on it."""
     hangs = hangs_on(of_known, without) if without["turns"].any() else ""
-    look = suspected.to_dict("records")
+    look = _records(tables["suspicions"], specimen=row["specimen"])
+    kept = _keeping_taxa(tables, facts)
+    landmarks = row["rests_on"].split("; ") if row["rests_on"] else []
     return _joined(
         said("verdict", "opening", row["specimen"], element, row["verdict"], kept, hangs),
         said("suspicions", "of_query", look) if look else "",
-        said("verdict", "tempered", row),
+        said("verdict", "tempered", row, kept, _notices(tables)),
         known_suspects(row, of_known, without),
-        reason,
+        why,
+        said("verdict", "how_far", facts) if "nearest" in facts else "",
+        said("verdict", "rests", landmarks),
     )
 
 
@@ -244,25 +320,26 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
     for verdict in _records(tables["verdicts"]):
         name = verdict["specimen"]
         row = conclusions[name]
-        lines, settings, summary, needed, suspected = (
+        lines, settings, summary, needed = (
             tables[table][tables[table]["specimen"] == name]
-            for table in (
-                "trajectories", "stability", "stability_summary", "specimens_to_decide",
-                "suspicions",
-            )
-        )  # fmt: skip
-        reason = _reason(_reason_facts(verdict, tables, notes))
-        kept = _keeping_taxa(tables, verdict)
-        without = without_suspects(settings)
-        begun = _summary(row, element, kept, reason, suspected, of_known, without)
-        where = (
-            _stability(row["verdict_before"], summary, settings),
-            _adequacy(row["verdict"], needed, _blocking_taxa(tables, verdict)),
+            for table in ("trajectories", "stability", "stability_summary", "specimens_to_decide")
         )
+        facts = _reason_facts(verdict, tables, notes)
+        why = said("reason", facts["ground"], facts)
+        besides = said("reason", "besides", facts) if "ways" in facts else Markup()
+        undecided = verdict["verdict"] == "undecided"
+        first = why if undecided else Markup()
+        answer = _answer(row, element, facts, first, tables, of_known, without_suspects(settings))
+        reason = besides if undecided else _joined(why, besides)
+        where = [_stability(row["verdict_before"], summary, settings)]
+        more = _adequacy(row["verdict"], needed, _blocking_taxa(tables, verdict))
+        step = _joined(_next(row, facts, facts, tables), more if undecided else "")
+        if not undecided and not row["tempered_by"]:
+            where.append(more)
         errs = said("verdict", "calibration", row, each)
         tried = _joined(_growth(lines, asks=True), errs, *where), _joined(_growth(lines), *where)
         judged = verdict["verdict_as_it_is"] != ""
-        told[name] = Told(reason, begun, *(tried if judged else (Markup(), Markup())))
+        told[name] = Told(answer, step, reason, *(tried if judged else (Markup(), Markup())))
     return told
 
 

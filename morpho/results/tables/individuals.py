@@ -36,7 +36,7 @@ INDIVIDUALS: tuple[Table, ...] = (
             Column("p_value_as_it_is", "against the taxon, without regard to size", head="p as it is"),
             Column("p_value_size_heeded", "against the taxon, at the query's own size", head="p at its own size"),
             P_VALUE.here(meaning="the larger of the two: both must reject", head=""),
-            Column("combined_p_value", "smallest p-value of the elements times their number, at most 1 (Bonferroni); without elements whose verdict was taken back for suspected digitisations, if others are left", head="combined p"),
+            Column("combined_p_value", "the smaller of two: the smallest p-value of the elements times their number (Bonferroni), and the largest; without elements whose verdict was taken back for suspected digitisations, if others are left", head="combined p"),
             Column("kept", "whether no element that counts rejects the taxon", "flag"),
             Column("doubted", "whether the element does not count beside the others, as its verdict hangs on suspected digitisations", "flag"),
         ),

@@ -119,7 +119,7 @@ def check_sample(study: Study, tables: Mapping[str, pd.DataFrame], problems: Pro
         here.warning(
             f"There is one known taxon only, {quoted(taxa[0])}.",
             "Add specimens of its relatives: with one taxon there is nothing to compare, and a "
-            "verdict can only be about that taxon.",
+            "verdict can only be about that taxon; inside needs tests: difference as well.",
         )
     digitised = {name for rows in tables.values() for name in rows["specimen"]}
     for name in specimens.index.difference(sorted(digitised)):
@@ -190,22 +190,19 @@ def check_element(of: Digitised) -> None:
     enough = math.ceil(1 / alpha) - 1  # the smallest n with 1/(n+1) <= alpha
     for taxon, n in counts.items():
         if n < smallest:
-            rank = (
-                f" Ranks within it cannot fall below 1/({n}+1) = {1 / (n + 1):.3g}, above alpha "
-                f"{alpha:g}."
-            )
+            alone = " Nobody can say how much it varies, so nothing is told outside of it."
             here.warning(
                 f"The taxon {quoted(taxon)} has {counted(n, 'specimen')} that can be used for "
                 f"{element}, fewer than {smallest} (tests: smallest_taxon): it takes no part in "
                 "the tests between taxa and the discriminant analysis, and no verdict of inside "
-                f"rests on it.{rank if n < enough else ''}",
+                f"rests on it.{alone if n == 1 else ''}",
                 "Add specimens if there are any.",
             )
-    blunt = [f"{taxon} ({n})" for taxon, n in counts.items() if smallest <= n < enough]
-    if blunt:
+    whole = sum(n for n in counts.values() if n > 1)
+    if 1 < whole < enough:
         here.note(
-            f"Ranks within a taxon of fewer than {enough} specimens never fall to alpha "
-            f"{alpha:g}, but to 1/(n+1); that holds in {element} for {listed(blunt)}.",
-            "Such ranks can only contradict a verdict of outside; typicality and the ranking among "
-            "all known specimens make it.",
+            f"{counted(whole, 'known specimen')} of {element} can be left out in turn, fewer than "
+            f"the {enough} by which ranks reach alpha {alpha:g}.",
+            "Queries are held against a normal distribution of their distances instead; with more "
+            "specimens, of whichever taxon, no distribution is needed.",
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 from dataclasses import MISSING, Field, fields
 from functools import cache
+from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 from morpho.study.settings.blocks import Block, Settings, block_in
@@ -62,4 +63,8 @@ def _of_kind(kind: Any) -> dict[str, Any]:
         return {"type": "array", "items": _of_kind(inner[0])}
     if origin is dict:
         return {"type": "object", "additionalProperties": _of_kind(inner[1])}
-    return {"type": _TYPES[kind]} if kind in _TYPES else {"anyOf": [_of_kind(one) for one in inner]}
+    if kind in _TYPES:
+        return {"type": _TYPES[kind]}
+    # what may be None is left out, not written
+    kinds = [_of_kind(one) for one in inner if one is not NoneType]
+    return kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
