@@ -2,7 +2,10 @@
 
 from pathlib import Path
 
+import numpy as np
+
 from morpho.study.element import read_element
+from morpho.study.scans.templates import patch_carriers, patch_points
 from morpho.study.settings.config import read_config
 
 DEMO = Path(__file__).resolve().parents[2] / "config" / "study.yaml"
@@ -16,15 +19,14 @@ def test_points_come_in_the_order_of_their_numbers(tiny):
         text = tiny.read(f"landmarks/jaw/{name}.csv")
         tiny.write(f"landmarks/jaw/{name}.csv", text + "\n".join(rows) + "\n")
     rows = read_element(read_config(tiny.path), "jaw")[2]
-    placed = rows[rows["landmark"].str.startswith("face.")].groupby("specimen")["x"]
-    assert placed.agg(list).to_dict() == {
-        name: [*map(float, range(1, 12))] for name in ("A-3", "B-1")
-    }
+    assert patch_carriers(rows, "face") == ("A-3", "B-1")
+    assert np.array_equal(patch_points(rows, "face", "B-1")[:, 0], np.arange(1, 12))
+    assert patch_points(rows, "face", "A-1").shape == (0, 3)
 
 
 def test_the_demo_has_a_template():
     """The demo's patch is on RIDGE-01 alone, twenty points, and reaches who reads the element."""
     scheme, _, rows = read_element(read_config(DEMO), "lower_jaw")
-    placed = rows[rows["landmark"].str.startswith("outer_face.")]
-    assert placed["specimen"].tolist() == ["RIDGE-01"] * 20
+    assert patch_carriers(rows, "outer_face") == ("RIDGE-01",)
+    assert patch_points(rows, "outer_face", "RIDGE-01").shape == (20, 3)
     assert scheme.patches[0].template == "RIDGE-01"
