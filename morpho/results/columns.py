@@ -22,7 +22,7 @@ LOG_CENTROID_SIZE = Column("log_centroid_size", "natural logarithm of the centro
 DEGREES_OF_FREEDOM = Column("degrees_of_freedom", "degrees of freedom", head="df")
 SHARE_OF_VARIANCE = Column("share_of_variance", "share of the total variance or sum of squares, from 0 to 1", head="share of variance")
 COMPARABLE_DISTANCE = Column("comparable_distance", "Procrustes distance from what the other specimens predict, made comparable between taxa of different size")
-RELATIVE_DISTANCE = Column("relative_distance", "geometric mean of the Mahalanobis distance and that by landmarks, each by the mean one of the taxon's own specimens, left out: 1 is about as far as they lie on average", head="relative distance")
+RELATIVE_DISTANCE = Column("relative_distance", "geometric mean of the Mahalanobis distance and that by landmarks, each by the mean one of the taxon's own specimens, left out: 1 is about as far as they lie on average; in `spread` see there", head="relative distance")
 EXTRAPOLATES = Column("extrapolates", "whether the size lies beyond those of the known specimens", "flag")
 WITHIN_ERROR = Column("within_error", "whether the distance is no larger than that between two digitisations of one bone; False where that is not known; in `verdicts` see there", "flag", head="within digitising error")
 

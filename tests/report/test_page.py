@@ -15,6 +15,7 @@ from helpers.invented import FIGURES as DRAWN
 from helpers.told import words_of
 from morpho import __version__
 from morpho.report.page import _rows
+from morpho.report.words.verdict import noticing_words
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.tables import TABLES
@@ -228,6 +229,9 @@ def test_verdicts_stand_as_the_table_has_them(page, hostile):
         for part in (row["answer"], row["step"], row["reason"], row["tried"]):
             assert " ".join(part.split()) in text
         assert f"{row['specimen']} {row['verdict']} on the bone" in text
+    read = {name: hostile.results().table(name) for name in ("noticing", "noticing_landmarks")}
+    judged = (table["nearest_taxon"] != "").sum()
+    assert text.count(as_plain(noticing_words(read))) == judged > 0
 
 
 def test_a_verdict_taken_back_is_shown_as_undecided(hostile):

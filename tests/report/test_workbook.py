@@ -149,7 +149,7 @@ def test_the_legend_explains_every_column_of_the_report():
         assert [row[1] for row in mine[1:]] == list(table.columns)
         assert all(row[2] for row in mine)
     # the table's own meaning goes before the common one
-    assert meaning_of("membership", "p_value").startswith("against membership: twice the smaller")
+    assert meaning_of("membership", "p_value").startswith("against membership: share of the known")
     assert meaning_of("slopes", "p_value") == P_VALUE.meaning
     assert meaning_of("shape_scores", "axis_7").startswith("score on that axis")
     assert meaning_of("no_such_table", "odd") == ""

@@ -56,7 +56,7 @@ def test_individuals_are_what_their_elements_say(two):
 
 
 def test_the_evidence_is_that_of_the_elements(two):
-    """Joined by name: the larger p-value of both ways, combined by Bonferroni's rule."""
+    """Joined by name: the larger p-value of both ways, combined as one or all reject."""
     table = two.joined.table("individual_evidence")
     membership = {
         name: two.results(name)
@@ -72,7 +72,7 @@ def test_the_evidence_is_that_of_the_elements(two):
         assert row["p_value_size_heeded"] == ways[True]
         assert row["p_value"] == max(ways)
     for (name, taxon), part in table.groupby(["specimen", "taxon"]):
-        combined = min(1.0, len(part) * part["p_value"].min())
+        combined = min(len(part) * part["p_value"].min(), part["p_value"].max())
         np.testing.assert_allclose(part["combined_p_value"], combined, rtol=1e-8)
         individuals = two.joined.table("individuals").set_index("specimen")
         assert individuals.loc[name, "combined_p_value"] >= combined * (1 - 1e-8), taxon
@@ -200,21 +200,28 @@ def test_a_sample_that_notices_nobody_takes_inside_back(one):
     results.write_table("calibration_summary", table)
     found = conclusions(one)
     assert found["verdict"].to_dict() == {"kin": "undecided", "own": "outside"}
-    assert found.loc["kin", "tempered_by"] == "never_notices"
+    assert found.loc["kin", "tempered_by"] == "could_not_tell"
+    assert "left out whole, which lie as far" in found.loc["kin", "answer"]
 
 
 def test_a_verdict_that_turns_is_taken_back_as_far_as_asked(one):
-    """Half of the landmarks turn it: with smallest_share 0.8 it falls, with 0 it stands."""
+    """Half of the settings turn it: with smallest_share 0.8 it falls, with 0 it stands."""
     results = one.results()
+    turn(results, "own", "point_1", "point_2")
+    table = results.table("stability")
+    place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
+    assert place.sum() == 6
+    table.loc[place, "choice"] = "digitising error"
+    results.write_table("stability", table)
     table = results.table("stability_summary")
     place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
     assert place.sum() == 1
+    table.loc[place, "choice"] = "digitising error"
     table.loc[place, ["holds", "share_holds"]] = [3, 0.5]
     results.write_table("stability_summary", table)
-    turn(results, "own", "point_1", "point_2")
     found = conclusions(one)
     assert found.loc["own", ["verdict", "tempered_by", "choice"]].tolist() == [
-        "undecided", "unstable", "landmark left out",
+        "undecided", "unstable", "digitising error",
     ]  # fmt: skip
     assert "point_1, point_2" in found.loc["own", "tried"]
     assert found.loc["kin", "verdict"] == "inside"
@@ -287,6 +294,14 @@ def test_a_suspect_that_turns_a_verdict_takes_it_back_and_is_named_first(one):
         f"By itself the procedure says outside; without {known} it says inside (kept by ash)"
     )
     assert found.loc["kin", "verdict"] == "inside"
+
+
+def test_an_outside_that_turns_without_a_landmark_stands_and_rests_on_it(one):
+    turn(one.results(), "own", "point_1")
+    found = conclusions(one)
+    assert found.loc["own", ["verdict", "rests_on"]].tolist() == ["outside", "point_1"]
+    assert "It rests on point_1 alone: digitise it again" in found.loc["own", "answer"]
+    assert found.loc["kin", "rests_on"] == ""
 
 
 def membership(rows):

@@ -210,7 +210,7 @@ def predict_taxon(
 
     Notes
     -----
-    The model of `morpho.inference.membership.typicality.Membership`: a mean for each taxon and,
+    The model of `morpho.inference.membership.known_taxa.KnownTaxa`: a mean for each taxon and,
     with size :math:`x`, one slope within taxa (or slopes of their own). With an orthonormal basis
     :math:`Q` of its columns and the query's row :math:`q` in it, residuals are
     :math:`(I - Q Q^\top) X`, leverages :math:`h_{ii} = \lVert Q_i \rVert^2` and

@@ -159,8 +159,10 @@ def _grown(
     own = known.log_size[known.taxon.astype(str) == str(model.taxa[g])]
     size = rng.choice(own, count)
     place = model.predict(size if model.size is not None else None, count)[:, g]
-    normal = rng.standard_normal((count, len(model.residuals)))
-    return place + normal @ model.residuals / math.sqrt(model.degrees_of_freedom), size
+    covariance = model.covariance
+    along, beyond = covariance.split(rng.standard_normal((count, len(covariance.axes))))
+    moved = (along * np.sqrt(covariance.spectrum())) @ covariance.axes.T
+    return place + moved + beyond * math.sqrt(covariance.floor), size
 
 
 def specimens_to_decide(
@@ -178,8 +180,9 @@ def specimens_to_decide(
 
     Specimens are invented from the model of the nearest taxon: its mean (at sizes of its own
     members, along its growth line where size can be heeded) with normal deviations of the
-    pooled covariance; they join the known ones, and each query is judged again. The frame
-    of the superimposition is held.
+    shrunken covariance: were they drawn along the residuals of the known ones alone, a query, which
+    varies in other directions as well, would look strange beside them. They join the known ones,
+    and each query is judged again. The frame of the superimposition is held.
 
     Parameters
     ----------

@@ -5,7 +5,7 @@
 from __future__ import annotations
 
 from morpho.results.columns import (
-    GROUND, LARGEST_P_AS_IT_IS, LARGEST_P_SIZE_HEEDED, P_VALUE, SPECIMEN, TAXON, VERDICT,
+    GROUND, LANDMARK, LARGEST_P_AS_IT_IS, LARGEST_P_SIZE_HEEDED, P_VALUE, SPECIMEN, TAXON, VERDICT,
     VERDICT_AS_IT_IS,
 )
 from morpho.results.describing import Column, Table
@@ -123,7 +123,7 @@ ROBUSTNESS: tuple[Table, ...] = (
         "noticing_landmarks", "How far one landmark alone must lie from its place to be noticed.", "rarefy",
         section="sure", page="How far one landmark must lie from its place to be noticed",
         columns=(
-            Column("landmark", "landmark", "text", head="landmark"),
+            LANDMARK,
             Column("smallest_mm", "distance that is noticed in four of five cases, on a bone of mean size", head="noticed at (mm)"),
         ),
     ),

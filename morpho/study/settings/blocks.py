@@ -211,7 +211,7 @@ class Robustness(Block):
     specimens.
     """
 
-    smallest_share: float = key(0.8, "A verdict that holds in a smaller share of the settings of any one kind of choice is undecided (of fewer than ten settings at least two must turn it, or the only one); 0 lets every verdict stand that no suspected digitisation turns.", least=0, most=1)
+    smallest_share: float = key(0.8, "A verdict that holds in a smaller share of the settings of any one kind of choice is undecided (size, landmarks and specimens left out take none back; of fewer than ten settings at least two must turn it, or the only one); 0 lets every verdict stand that no suspected digitisation turns.", least=0, most=1)
     error_draws: int = key(50, "Times that each query is drawn as it might come out if it were digitised again; needs replicates.", least=0, most=1000)
     rarefactions: int = key(200, "Subsamples of each number of specimens behind the curves of error against sample size.", least=2, most=10_000)
     simulations: int = key(40, "Simulations of each number of specimens added to the nearest taxon, to see whether more would decide; 0 leaves this out.", least=0, most=1000)
