@@ -156,7 +156,7 @@ class Study:
 
 def _told(study: Study, kind: str, count: int) -> tuple[NDArray[Any], NDArray[np.intp]]:
     shapes, size, label = study.queries(kind, count)
-    known = Shapes(study.known, study.size, study.label.astype(str))
+    known = Shapes(study.known, study.size, study.label.astype(str), dimensions=3)
     found = judge(known, Shapes(shapes, size, label.astype(str)), RULES)
     return np.array([verdict.verdict for verdict in found.verdicts]), label
 

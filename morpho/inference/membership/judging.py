@@ -50,7 +50,7 @@ class Shapes:
     taxon: NDArray[Any]
     error: Array | None = None
     unmeasured: NDArray[np.bool_] | None = None
-    dimensions: int = 3
+    dimensions: int = 1
 
 
 @dataclass(frozen=True)

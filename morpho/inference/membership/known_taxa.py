@@ -269,7 +269,7 @@ class KnownTaxa:
         own_slopes: Sequence[str] = (),
         axes: Array | None = None,
         error: Array | None = None,
-        dimensions: int = 3,
+        dimensions: int = 1,
     ) -> None:
         Y = check_matrix(Y)
         if Y.shape[1] % dimensions:

@@ -117,6 +117,7 @@ class Material:
             self.taxon[part],
             None if error is None else error[part],
             None if self.unmeasured is None else self.unmeasured[part],
+            self.coordinates.shape[2],
         )
 
     def at(self, places: NDArray[Any], coordinates: Array) -> Material:
