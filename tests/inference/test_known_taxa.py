@@ -54,16 +54,19 @@ class Plain:
         self.weight, self.floor = weight, floor
         self.matrix = (1 - weight) * S + floor * np.eye(Y.shape[1])
         self.inner = np.linalg.pinv(self.X.T @ self.X)
+        self.each = (self.rest**2).sum(axis=0) / v
 
     def held(self, query, size=None, excess=0.0):
-        """Deviation, 1 + leverage and Mahalanobis distance from each taxon."""
+        """Deviation, 1 + leverage, Mahalanobis distance and that by landmarks, of each taxon."""
         found = []
         for taxon in self.taxa:
             at = None if size is None else np.array([size])
             x = design(np.array([taxon]), self.taxa, at, self.own)[0]
             e, room = query - x @ self.fits, 1 + x @ self.inner @ x
             inverse = np.linalg.inv(room * self.matrix + excess * np.eye(len(e)))
-            found.append((np.linalg.norm(e), room, mahalanobis(e, np.zeros(len(e)), inverse)))
+            each = np.mean((e**2 / (room * self.each + excess)) ** 3) ** (1 / 6)
+            far = mahalanobis(e, np.zeros(len(e)), inverse)
+            found.append((np.linalg.norm(e), room, far, each))
         return np.array(found).T
 
 
@@ -88,11 +91,13 @@ def test_distances_of_queries_are_those_of_plain_matrices(rng, m, heeded, own):
     plain = Plain(Y, LABELS, size if heeded else None, own)
     held = known.hold(queries, sizes if heeded else None)
     for q in range(3):
-        norm, room, far = plain.held(queries[q], sizes[q] if heeded else None)
+        norm, room, far, each = plain.held(queries[q], sizes[q] if heeded else None)
         np.testing.assert_allclose(held.procrustes[q], norm)
         np.testing.assert_allclose(held.comparable[q], norm / np.sqrt(room))
         np.testing.assert_allclose(held.mahalanobis[q], far, rtol=1e-7)
-        np.testing.assert_allclose(held.relative[q], far / known.own_distances, rtol=1e-7)
+        np.testing.assert_allclose(held.landmarks[q], each, rtol=1e-7)
+        relative = np.sqrt(far * each / known.own_distances.prod(axis=0))
+        np.testing.assert_allclose(held.relative[q], relative, rtol=1e-7)
         by_taxon = known.predict(sizes[[q]] if heeded else None, 1)[0]
         np.testing.assert_allclose(np.linalg.norm(queries[q] - by_taxon, axis=1), norm)
 
@@ -104,16 +109,15 @@ def test_a_query_with_more_error_is_expected_to_spread_by_so_much_more(rng, heed
     queries, excess = rng.normal(size=(3, 12)) * 3, np.array([0.0, 0.5, 4.0])
     known = KnownTaxa(Y, LABELS, size)
     plain = Plain(Y, LABELS, size)
-    held = known.hold(queries, at, excess=np.repeat(excess[:, None], 12, axis=1))
+    held = known.hold(queries, at, excess=excess)
     for q in range(3):
-        expected = plain.held(queries[q], 0.0 if heeded else None, excess[q])[2]
-        np.testing.assert_allclose(held.mahalanobis[q], expected, rtol=1e-7)
+        _, _, far, each = plain.held(queries[q], 0.0 if heeded else None, excess[q])
+        np.testing.assert_allclose(held.mahalanobis[q], far, rtol=1e-7)
+        np.testing.assert_allclose(held.landmarks[q], each, rtol=1e-7)
     usual = known.hold(queries, at)
     np.testing.assert_allclose(held.mahalanobis[0], usual.mahalanobis[0], rtol=1e-7)
     assert (held.mahalanobis[1:] < usual.mahalanobis[1:]).all()
     np.testing.assert_array_equal(held.procrustes, usual.procrustes)
-    less = known.hold(queries, at, excess=np.full((3, 12), -1.0))
-    np.testing.assert_array_equal(less.mahalanobis, usual.mahalanobis)
 
 
 def test_growth_lines_are_read_off_at_the_nearest_measured_size(rng):
@@ -151,12 +155,12 @@ def test_leaving_out_in_closed_form_is_a_fit_without_the_specimen(rng, m, heeded
     Y, size = sample(rng, m)
     size = size if heeded else None
     known = KnownTaxa(Y, LABELS, size, own_slopes=own)
-    found, spread = known.left_out.squares(), known.spread()
+    found, spread = known.left_out.distances(), known.spread()
     for i in range(len(Y)):
-        taxa, (norm, room, far) = left_out_by_hand(Y, LABELS, size, own, i)
+        taxa, (norm, room, far, each) = left_out_by_hand(Y, LABELS, size, own, i)
         np.testing.assert_array_equal(taxa, known.taxa)
-        np.testing.assert_allclose(found[i], far**2, rtol=1e-6)
-        np.testing.assert_allclose(known.left_out.room[i], room, rtol=1e-9)
+        np.testing.assert_allclose(found[0, i], far, rtol=1e-6)
+        np.testing.assert_allclose(found[1, i], each, rtol=1e-6)
         mine = taxa == LABELS[i]
         assert spread[i] == pytest.approx((norm / np.sqrt(room))[mine][0])
 
@@ -164,39 +168,36 @@ def test_leaving_out_in_closed_form_is_a_fit_without_the_specimen(rng, m, heeded
 def test_own_distances_are_means_with_one_of_average_spread_counted_in(rng):
     Y, _ = sample(rng, 7)
     known = KnownTaxa(Y, LABELS)
-    far = np.sqrt(known.left_out.squares())
-    place = np.searchsorted(known.taxa, LABELS)
-    mine = far[np.arange(15), place]
-    for g in range(3):
-        members = mine[place == g]
-        expected = np.append(members, mine.mean()).mean()
-        assert known.own_distances[g] == pytest.approx(expected)
+    far, place = known.left_out.distances(), np.searchsorted(known.taxa, LABELS)
+    scales = np.empty_like(far)
+    for way, g in np.ndindex(2, 3):
+        mine = far[way, np.arange(15), place]
+        expected = np.append(mine[place == g], mine.mean()).mean()
+        assert known.own_distances[way, g] == pytest.approx(expected)
+        scales[way, :, g] = expected
         for i in np.flatnonzero(place == g):
             others = mine[(place == g) & (np.arange(15) != i)]
-            scale = np.append(others, mine.mean()).mean()
-            assert known.left_out.relative[i, g] == pytest.approx(far[i, g] / scale)
-    other = place != 0
-    expected = far[other, 0] / known.own_distances[0]
-    np.testing.assert_allclose(known.left_out.relative[other, 0], expected)
+            scales[way, i, g] = np.append(others, mine.mean()).mean()
+    np.testing.assert_allclose(known.left_out.relative, np.sqrt((far / scales).prod(axis=0)))
 
 
 @ways
 @variables
 def test_a_moved_specimen_is_as_far_as_one_that_lies_there(rng, m, heeded, own):
-    """Squares of relative distances are quadratic in the length of the move."""
+    """Powers of both distances are polynomials of the length of the move."""
     Y, size = sample(rng, m)
     size = size if heeded else None
     known = KnownTaxa(Y, LABELS, size, own_slopes=own)
     who, moves = np.array([0, 7, 14]), rng.normal(size=(3, m))
-    v = known.degrees_of_freedom
-    slope, curvature = known.left_out.moved(who, *known.covariance.whitened(moves, v / (v - 1)))
-    before = known.left_out.relative[who] ** 2
+    paths = known.left_out.moved(who, moves, *known.covariance.split(moves))
     for b, t in [(0, 0.3), (1, 2.0), (2, -1.0)]:
         i = who[b]
-        far = left_out_by_hand(Y, LABELS, size, own, i, Y[i] + t * moves[b])[1][2]
-        expected = (far / known.left_out.scale[i]) ** 2
-        found = before[b] + slope[b] * t + curvature[b] * t**2
-        np.testing.assert_allclose(found, expected, rtol=1e-6)
+        both = left_out_by_hand(Y, LABELS, size, own, i, Y[i] + t * moves[b])[1][2:]
+        for path, far, scale, power in zip(
+            paths, both, known.left_out.scales[:, i], (2, 6), strict=True
+        ):
+            found = np.polynomial.polynomial.polyval(t, path[:, b])
+            np.testing.assert_allclose(found, (far / scale) ** power, rtol=1e-6)
 
 
 @pytest.mark.parametrize("labels", ["aaaaabbbbc", "aaaaaaaaaa", "abbbbbbbbb", "aabbccddee"])
@@ -215,10 +216,11 @@ def test_odd_samples_give_sound_distances(rng, labels, m):
     assert (np.isfinite(held.relative) & (held.relative > 0)).all()
     np.testing.assert_allclose(held.posterior.sum(axis=1), 1)
     # one alone is taken to spread as the others do on average
-    far = np.sqrt(known.left_out.squares())[several]
+    far = known.left_out.distances()[:, several]
     own = (labels[several, None] == known.taxa) * far
-    alone = known.counts == 1
-    np.testing.assert_allclose(known.own_distances[alone], own.sum() / several.sum())
+    expected = own.sum(axis=(1, 2)) / several.sum()
+    for g in np.flatnonzero(known.counts == 1):
+        np.testing.assert_allclose(known.own_distances[:, g], expected)
 
 
 def test_three_specimens_are_the_fewest(rng):
@@ -227,7 +229,7 @@ def test_three_specimens_are_the_fewest(rng):
     assert known.degrees_of_freedom == 2
     for i in range(3):
         far = left_out_by_hand(Y, np.array(list("aaa")), None, (), i)[1][2]
-        np.testing.assert_allclose(known.left_out.squares()[i], far**2, rtol=1e-6)
+        np.testing.assert_allclose(known.left_out.distances()[0, i], far, rtol=1e-6)
     with pytest.raises(InferenceError, match="3 specimens in 2 taxa leave too little") as told:
         KnownTaxa(Y, list("aab"))
     assert told.value.code == "few_per_taxon"

@@ -40,12 +40,13 @@ def test_lengths_are_mahalanobis_distances_by_the_plain_matrix(rng, shape, facto
     S = R.T @ R / v
     weight = ledoit_wolf_shrinkage(R, assume_centered=True)
     plain = (1 - weight) * S + max(weight, 1e-9) * np.trace(S) / m * np.eye(m)
-    np.testing.assert_allclose(found.matrix(), plain, atol=1e-8 * np.trace(S))
     plain += (1 - weight) * (factor - 1) * S
     inverse = np.linalg.inv(plain)
     vectors = rng.normal(size=(3, m))
-    along, beyond = found.whitened(vectors, factor)
-    squares = (along**2).sum(axis=1) + (beyond**2).sum(axis=1)
+    along, beyond = found.split(vectors)
+    np.testing.assert_allclose(along @ found.axes.T + beyond, vectors, atol=1e-12)
+    squares = (along**2 / found.spectrum(factor)).sum(axis=1)
+    squares += (beyond**2).sum(axis=1) / found.floor
     expected = [mahalanobis(e, np.zeros(m), inverse) ** 2 for e in vectors]
     np.testing.assert_allclose(squares, expected, rtol=1e-6)
 
@@ -55,9 +56,9 @@ def test_directions_without_any_variation_stay_finite():
     R = np.outer([1.0, -1.0] * 5, [1.0, 2.0, 0.0])
     found = ShrunkenCovariance.of(R, 9)
     assert found.weight == pytest.approx(0, abs=1e-12)
-    along, beyond = found.whitened(np.array([[0.0, 0.0, 1.0]]))
+    along, beyond = found.split(np.array([[0.0, 0.0, 1.0]]))
     assert along == pytest.approx(0)
-    assert beyond[0, 2] ** 2 == pytest.approx(3e9 / (50 / 9))
+    assert beyond[0, 2] ** 2 / found.floor == pytest.approx(3e9 / (50 / 9))
 
 
 def test_it_comes_nearer_to_the_truth_than_the_sample():
@@ -66,7 +67,9 @@ def test_it_comes_nearer_to_the_truth_than_the_sample():
     off = []
     for _ in range(40):
         R = rng.normal(size=(10, 30)) @ np.sqrt(truth)
-        shrunken = ShrunkenCovariance.of(R, 10).matrix()
+        found = ShrunkenCovariance.of(R, 10)
+        shrunken = (found.axes * (found.spectrum() - found.floor)) @ found.axes.T
+        shrunken += found.floor * np.eye(30)
         off.append([((A - truth) ** 2).sum() for A in (shrunken, R.T @ R / 10)])
     ours, sample = np.mean(off, axis=0)
     assert ours < 0.6 * sample
