@@ -14,14 +14,7 @@ _NEARLY = 100 - 10**-_MOST_DIGITS
 def number(value: float) -> str:
     """A number with three significant digits or to the unit, without powers of ten where usual.
 
-    Parameters
-    ----------
-    value : float
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
+    A dash where there is no number.
     """
     if value != value:
         return "–"
@@ -35,21 +28,7 @@ def number(value: float) -> str:
 def listed(
     parts: Iterable[object], most: int | None = 12, last: str = "and", none: str = "none"
 ) -> str:
-    """Join names or parts of a sentence: ``a, b and c``.
-
-    Parameters
-    ----------
-    parts : iterable
-    most : int or None
-        Longer lists are cut and the number left out is said.
-    last : str
-        Word before the last one.
-    none : str
-        What is said of an empty list.
-
-    Returns
-    -------
-    str
+    """Join names or parts of a sentence: ``a, b and c``; of more than `most`, how many more.
 
     Examples
     --------
@@ -67,16 +46,7 @@ def listed(
 def percent(share: float, digits: int = 0) -> str:
     """A share in percent, in which only nothing reads as 0 % and only all as 100 %.
 
-    Parameters
-    ----------
-    share : float
-    digits : int
-        After the point; as many more as it takes to tell the share from none and from all.
-
-    Returns
-    -------
-    str
-        A dash where there is no number.
+    As many digits more as it takes to tell it from none and from all; a dash for no number.
 
     Examples
     --------
@@ -96,15 +66,6 @@ def percent(share: float, digits: int = 0) -> str:
 def counted(count: int, noun: str) -> str:
     """A count with its noun, whose plural ends in es where it ends in a hissing sound.
 
-    Parameters
-    ----------
-    count : int
-    noun : str
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> counted(1, "patch"), counted(2, "patch"), counted(2, "pass"), counted(2, "curve")
@@ -115,16 +76,7 @@ def counted(count: int, noun: str) -> str:
 
 
 def p_words(p: float) -> str:
-    """A p-value as text: three decimals, 'below 0.001' or 'above 0.999'.
-
-    Parameters
-    ----------
-    p : float
-
-    Returns
-    -------
-    str
-    """
+    """A p-value as text: three decimals, 'below 0.001' or 'above 0.999'."""
     if p != p:
         return "p not known"
     words = p_value_words(p)
@@ -132,16 +84,7 @@ def p_words(p: float) -> str:
 
 
 def p_value_words(p: float) -> str:
-    """A p-value as text where the words before it say what it is: 0.012, or 'below 0.001'.
-
-    Parameters
-    ----------
-    p : float
-
-    Returns
-    -------
-    str
-    """
+    """A p-value as text where the words before it say what it is: 0.012, or 'below 0.001'."""
     if p != p:
         return "not known"
     if p < 0.001:

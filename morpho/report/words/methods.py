@@ -214,24 +214,6 @@ def methods_paragraphs(
     versions: Mapping[str, str],
     joined: Tables | None = None,
 ) -> list[Markup]:
-    """Write the methods section.
-
-    Parameters
-    ----------
-    settings : mapping
-        The settings of study.yaml.
-    elements : sequence of Analysed
-        Tables and notes of each element.
-    versions : mapping of str to str
-        Versions of the programs.
-    joined : mapping of str to DataFrame, optional
-        Tables of all elements together.
-
-    Returns
-    -------
-    list of Markup
-        A paragraph each, with names and citations marked; see `morpho.report.words.writing`.
-        Methods that were not used, or that could not be, are not named.
-    """
+    """The methods section, a paragraph each; methods that were not used are not named."""
     facts = _facts(elements, joined or {}, settings.tests.alpha)
     return paragraphs(said("methods", "section", settings, elements, facts, versions))

@@ -157,18 +157,7 @@ def _blocking_taxa(tables: Tables, verdict: Mapping[Any, Any]) -> list[str]:
 
 
 def left_out_whole(calibration: pd.DataFrame) -> list[Facts]:
-    """Pick the rows on known taxa left out whole.
-
-    Parameters
-    ----------
-    calibration : DataFrame
-        The table `calibration_summary`.
-
-    Returns
-    -------
-    list of dict
-        One of each taxon.
-    """
+    """Pick the rows on known taxa left out whole."""
     return _records(calibration[calibration["taxon"] != "all taxa"], left_out="taxon")
 
 
@@ -256,17 +245,7 @@ def _notices(tables: Tables) -> Facts | None:
 
 
 def noticing_words(tables: Tables) -> Markup:
-    """Tell what differences a sample notices.
-
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        Of an element.
-
-    Returns
-    -------
-    Markup
-    """
+    """Tell what differences a sample notices."""
     landmarks = tables["noticing_landmarks"].sort_values("smallest_mm", kind="stable")
     return said("verdict", "notices", _notices(tables), _records(landmarks))
 
@@ -297,20 +276,7 @@ def _answer(
 
 
 def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> dict[str, Told]:
-    """Make words on each query of an element.
-
-    Parameters
-    ----------
-    element : str
-    tables : mapping of str to DataFrame
-    notes : mapping of str to mapping
-        By step; of them `place` is read.
-
-    Returns
-    -------
-    dict of str to Told
-        By specimen.
-    """
+    """Make words on each query of an element."""
     specimens, suspicions = tables["specimens"], tables["suspicions"]
     judged_by = specimens.loc[(specimens["role"] == "known") & specimens["used"], "specimen"]
     of_known = suspicions[suspicions["specimen"].isin(judged_by)]
@@ -346,20 +312,7 @@ def told_of_queries(element: str, tables: Tables, notes: Mapping[str, Any]) -> d
 def told_of_individuals(
     joined: Tables, conclusions: Mapping[str, pd.DataFrame]
 ) -> dict[str, Markup]:
-    """Make words on each individual by all its elements.
-
-    Parameters
-    ----------
-    joined : mapping of str to DataFrame
-        Tables of all elements together.
-    conclusions : mapping of str to DataFrame
-        Table `conclusions` of each element.
-
-    Returns
-    -------
-    dict of str to Markup
-        By specimen.
-    """
+    """Make words on each individual by all its elements."""
     told = {}
     for row in _records(joined["individuals"]):
         evidence = joined["individual_evidence"]
