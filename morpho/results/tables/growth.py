@@ -61,7 +61,7 @@ GROWTH: tuple[Table, ...] = (
             Column("members_as_far", "members that lie as far from the line that the others draw", head="members as far"),
             Column("members_median_distance", "median of the members' distances"),
             Column("members_largest_distance", "largest of them", head="farthest member", only="page"),
-            P_VALUE.here(meaning="against membership, at the query's own size; as in `membership`", head="p against"),
+            P_VALUE.here(meaning="against membership, at the query's own size; as in `membership`, and no test by itself, as the verdict needs both ways", head="p against"),
             Column("stage", "growth stage of the query as given", "text", head="stage", only="page"),
             Column("same_stage_specimens", "members of the same stage", head="members of that stage", only="page"),
             Column("same_stage_as_far", "those of them that lie as far out"),
