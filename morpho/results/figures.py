@@ -49,8 +49,8 @@ _ALL = (
         "For each query, a row of dots for each known taxon showing how far its own members lie "
         "from it, with the query's distance marked on the same row",
         "Each row is a known taxon. Small dots: how far its own members lie from it, each left "
-        "out of all that it is measured by; 1 is their average. Large mark: how far the query "
-        "lies. Stroke: the distance beyond which the taxon rejects it, set by how far known "
+        "out of all that it is measured by; the unit is their average. Large mark: how far the "
+        "query lies. Stroke: the distance beyond which the taxon rejects it, set by how far known "
         "specimens lie from their nearest taxon when left out. To be outside, the query must lie "
         "to the right of the stroke in every row, in both columns. p is the evidence against "
         "that taxon.",

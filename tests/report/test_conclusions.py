@@ -580,15 +580,13 @@ def test_the_opening_names_every_taxon_that_keeps_the_query():
 def test_how_far_is_told_by_one_number_of_the_nearest_way():
     row = VERDICT | {"sized": True, "nearest": {"taxon": "coast kin", "size_heeded": False}}
     assert as_plain(said("verdict", "how_far", row)) == (
-        "As it is, it lies 1.73 times as far from its nearest taxon, coast kin, as that taxon's "
+        "As it is, it lies 1.73 times as far from coast kin as that taxon's "
         "own specimens do on average; of 43 known specimens left out in turn, none lies as far "
         "from every taxon."
     )
     row["nearest"] = {"taxon": "marsh kin", "size_heeded": True}
     some = as_plain(said("verdict", "how_far", row | {"known_as_strange": 2.0}))
-    assert some.startswith(
-        "At its own size it lies 1.73 times as far from its nearest taxon, marsh"
-    )
+    assert some.startswith("At its own size it lies 1.73 times as far from marsh")
     assert "in turn, 2 lie as far from every taxon." in some
     one = as_plain(said("verdict", "how_far", row | {"sized": False, "known_as_strange": 1.0}))
     assert one.startswith("It lies 1.73")

@@ -217,6 +217,7 @@ def test_a_verdict_that_turns_is_taken_back_as_far_as_asked(one):
     place = (table["specimen"] == "own") & (table["choice"] == "landmark left out")
     assert place.sum() == 1
     table.loc[place, "choice"] = "digitising error"
+    table["share_holds"] = table["share_holds"].astype(float)
     table.loc[place, ["holds", "share_holds"]] = [3, 0.5]
     results.write_table("stability_summary", table)
     found = conclusions(one)

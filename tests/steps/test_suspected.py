@@ -103,7 +103,7 @@ def test_numbers_that_no_bone_has_do_not_stop_the_check(invent, factor):
 def test_too_few_digitisations_are_told(invent):
     study = invent({"ash": 2}, {"find": "ash"})
     _, problems = check_and_screen(study.folder)
-    assert [p.found for p in problems.notes if "Slips of digitising" in p.found] == [
+    assert [p.found for p in problems if "Slips of digitising" in p.found] == [
         "Slips of digitising were not looked for: Screening needs at least 4 digitisations with "
         "four landmarks or more, but there are 3."
     ]

@@ -137,7 +137,7 @@ class Judgement:
             "known_as_strange": int(self.reference.as_far(strangeness)[0]),
             "known_ranked": len(self.reference.strangeness),
             "by_ranks": self.reference.ranked,
-            "nearest_taxon": str(last.taxa[np.argmin(last.relative_distance[i])]),
+            "nearest_taxon": str(last.taxa[np.argmin(last.comparable_distance[i])]),
             "beyond_sizes_of": ", ".join(beyond.tolist()),
             "p_value_as_it_is": float(self.evidence[False].p_value[i].max()),
             "p_value_size_heeded": (

@@ -216,7 +216,7 @@ def specimens_to_decide(
     for i in range(len(base.verdicts)):
         heeded = max(base.evidence)
         found, model = base.evidence[heeded], base.models[heeded]
-        g = int(np.argmin(found.relative_distance[i]))
+        g = int(np.argmin(found.comparable_distance[i]))
         one = Shapes(queries.tangent[[i]], queries.log_size[[i]], queries.taxon[[i]])
         for m in added:
             told = []

@@ -49,7 +49,7 @@ def _rows(
             row["verdict"], row["ground"] = verdict.verdict, verdict.ground
             row["verdict_as_it_is"] = pair[False].verdict
             row["verdict_size_heeded"] = pair[True].verdict if True in pair else ""
-            row["nearest_taxon"] = str(last.taxa[np.argmin(last.relative_distance[i])])
+            row["nearest_taxon"] = str(last.taxa[np.argmin(last.comparable_distance[i])])
             row["p_value"] = max(float(e.p_value[i].max()) for e in found.evidence.values())
             for heeded, evidence in found.evidence.items():
                 own = np.flatnonzero(evidence.taxa == taxon)

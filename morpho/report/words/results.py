@@ -37,7 +37,7 @@ def _nearest(element: Analysed, query: str) -> Mapping[Any, Any] | None:
     table = element.tables.get("membership")
     if table is None:
         return None
-    near = rows_on(table, query).sort_values("relative_distance", kind="stable")
+    near = rows_on(table, query).sort_values("comparable_distance", kind="stable")
     return near.iloc[0].to_dict() if len(near) else None
 
 

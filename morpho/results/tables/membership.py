@@ -25,7 +25,7 @@ MEMBERSHIP: tuple[Table, ...] = (
             TAXON.here(meaning="taxon that the ground speaks of; of several that keep the query, the one with the largest p-value", head=""),
             Column("blocking", "taxa that keep the tests' rejections from being a verdict of outside: those whose spread is not known, or that are rejected beyond measured sizes only; separated by semicolons", "text"),
             Column("taxa_not_rejected", "taxa that keep the query: all whose test does not reject and that have specimens enough, nearest first by relative distance, separated by semicolons; at the query's own size where it is heeded, as it is where the ground is `size_hides`; blank where every test rejects. Their p-values and distances are in `membership`. No proof that it belongs to any of them", "text", head="taxa not rejected, nearest first"),
-            Column("nearest_taxon", "taxon that is nearest by relative distance, size heeded where possible", "text", head="nearest taxon"),
+            Column("nearest_taxon", "taxon that is nearest by comparable distance, size heeded where possible", "text", head="nearest taxon"),
             LARGEST_P_AS_IT_IS, LARGEST_P_SIZE_HEEDED,
             Column("beyond_sizes_of", "taxa of which the query is smaller or larger than every known specimen", "text"),
             Column("imputations", "draws of the estimated points that the verdict was made again with"),

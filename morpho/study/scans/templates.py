@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+__all__ = ["patch_carriers", "patch_points"]
+
 
 def _of_patch(landmarks: pd.DataFrame, patch: str) -> pd.DataFrame:
     stem = landmarks["landmark"].str.rpartition(".")[0]
