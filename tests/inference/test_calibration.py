@@ -76,7 +76,7 @@ def test_each_row_is_a_fold_by_hand(rng, growth):
                 assert given == pytest.approx(own[0], rel=1e-6) if len(own) else np.isnan(given)
             largest = max(e.p_value[i].max() for e in found.evidence.values())
             assert row["p_value"] == pytest.approx(largest, rel=1e-6)
-            nearest = found.evidence[True].relative_distance[i].argmin()
+            nearest = found.evidence[True].comparable_distance[i].argmin()
             assert row["nearest_taxon"] == found.evidence[True].taxa[nearest]
     assert done == len(table)
     assert len(set(table["verdict"])) > 1

@@ -73,7 +73,7 @@ def by_hand(material, rules=RULES):
     )
     p = table.set_index("term").loc["size by taxon", "p_value"]
     return judge(
-        Shapes(Y[known], size[known], material.taxon[known]),
+        Shapes(Y[known], size[known], material.taxon[known], dimensions=3),
         Shapes(Y[~known], size[~known], material.taxon[~known]),
         replace(rules, slopes_p_value=p),
     )

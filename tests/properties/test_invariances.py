@@ -78,7 +78,7 @@ def _results(X, order=None, seed=1):
         "p_pairs": pairs["p_value_holm"].to_numpy(),
     }
     query_size = np.log(centroid_size(queries))
-    shapes = Shapes(Y, size, taxa), Shapes(Q, query_size, np.full(QUERIES, ""))
+    shapes = Shapes(Y, size, taxa, dimensions=3), Shapes(Q, query_size, np.full(QUERIES, ""))
     for slopes in (None, 0.01):
         found = judge(*shapes, Rules(0.05, 5, slopes, 1))
         result[f"verdicts {slopes}"] = [GROUNDS.index(each.verdict) for each in found.verdicts]
@@ -200,14 +200,16 @@ def test_queries_have_no_part_in_one_another(seed):
 @FEW
 @given(seeds, st.floats(1e-3, 1e3))
 def test_rotation_and_scale_of_tangent_space(seed, unit):
-    """Coordinates turned by any rotation and measured in another unit: p-values stay."""
+    """Landmarks turned together by any rotation, and another unit: p-values stay."""
     rng = np.random.default_rng(seed)
     Y, Q = rng.normal(size=(N, 30)), 2 * rng.normal(size=(4, 30))
-    turn = np.linalg.qr(rng.normal(size=(30, 30)))[0]
+    turn = np.kron(np.eye(10), Rotation.random(rng=rng).as_matrix())
     size, own = rng.normal(size=N), rng.normal(size=4)
     one, other = (
         judge(
-            Shapes(known, size, TAXA), Shapes(queries, own, np.full(4, "")), Rules(0.05, 5, 0.01, 1)
+            Shapes(known, size, TAXA, dimensions=3),
+            Shapes(queries, own, np.full(4, "")),
+            Rules(0.05, 5, 0.01, 1),
         )
         for known, queries in ((Y, Q), (unit * Y @ turn, unit * Q @ turn))
     )
