@@ -20,7 +20,7 @@ TAXA = np.repeat(["coast", "marsh", "ridge"], [6, 9, 12])
 def test_one_variable_is_the_prediction_interval(heeded):
     """OLS of statsmodels, `get_prediction`: one variable has nothing to shrink.
 
-    The distance is then Student's t of a new observation, by its standard error.
+    Both distances are then Student's t of a new observation, by its standard error.
     """
     rng = np.random.default_rng(3)
     size, own = rng.normal(size=27) + (TAXA == "ridge"), np.array([0.7])
@@ -33,6 +33,7 @@ def test_one_variable_is_the_prediction_interval(heeded):
         predicted = fit.get_prediction(np.column_stack([row, own]) if heeded else row)
         t = (1.4 - predicted.predicted_mean[0]) / predicted.se_obs[0]
         assert held.mahalanobis[0, g] == pytest.approx(abs(t), rel=1e-8)
+        assert held.landmarks[0, g] == pytest.approx(abs(t), rel=1e-8)
 
 
 def test_typicality_is_hotellings_test():
