@@ -92,7 +92,7 @@ def test_check_of_a_study_that_can_be_run(study, capsys):
     assert "My study: 5 specimens\n  fox: 2 known\n  owl: 2 known\n  queries: 1 (q)" in told
     assert "bone: 5 digitisations of 5 specimens" in told
     assert told.splitlines()[-1] == (
-        "no errors, 2 warnings, no notes. The study can be run; read the warnings first."
+        "no errors, 2 warnings, 1 note. The study can be run; read the warnings first."
     )
 
 

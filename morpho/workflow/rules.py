@@ -65,7 +65,6 @@ _FROM_CONFIGURATIONS = (
     "notes/superimpose",
     "notes/grow",
 )
-_JUDGED_SHAPES = (*_SHAPES, *_FROM_CONFIGURATIONS)
 _OF_QUERIES = (read for one in FIGURES.values() if one.per == "query" for read in one.reads)
 # they tell of the whole study, and of the run itself
 _OF_THE_RUN: Any = {"settings": None, "takes": ("everything",), "repeats": False}
@@ -131,7 +130,7 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "place",
-        reads=(*_JUDGED_SHAPES, "tables/specimens", "notes/measure"),
+        reads=(*_SHAPES, *_FROM_CONFIGURATIONS, "tables/specimens", "notes/measure"),
         makes=("notes/place",),
         settings=_JUDGED,
     ),
@@ -147,7 +146,7 @@ _RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "rarefy",
-        reads=_JUDGED_SHAPES,
+        reads=("arrays/superimposed", *_FROM_CONFIGURATIONS),
         settings=(
             *_JUDGED,
             "tests.difference",
