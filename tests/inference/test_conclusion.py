@@ -322,7 +322,8 @@ def test_taxa_that_not_every_element_knows_have_fewer():
 
 
 def test_no_p_value_is_above_one():
-    assert combined({"a": 0.8}, {"a": 0.9})[0]["combined_p_value"].tolist() == [1.0]
+    """Twice 0.8 is no p-value: the larger of the two is the smaller."""
+    assert combined({"a": 0.8}, {"a": 0.9})[0]["combined_p_value"].tolist() == [0.9]
 
 
 @pytest.mark.parametrize(
