@@ -82,7 +82,9 @@ def test_a_study_through_slurm_gives_the_same_tables(
     )
     results = study.config.results
     assert study.step("check") == 0
-    for step in ("prepare", "slide", "superimpose", "ordinate", "grow", "calibrate"):
+    for step in (
+        "prepare", "measure", "slide", "superimpose", "ordinate", "grow", "calibrate",
+    ):  # fmt: skip
         assert study.step(step, "bone") == 0
     here = tables(results)
     shutil.rmtree(results)
@@ -91,7 +93,7 @@ def test_a_study_through_slurm_gives_the_same_tables(
     arguments = [*(f"results/{path}" for path in wanted), "--configfile", study.path]
     told = submit(house, *arguments)
 
-    # the five steps from prepare to grow are one job; check and calibrate are the others
+    # the six steps from prepare to grow are one job; check and calibrate are the others
     assert len(re.findall("has been submitted with SLURM jobid", told)) == 3, told
     assert "Group job shapes" in told
     jobs = cluster.call("squeue", "--states=all", "--noheader", "--format=%T").split()
