@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -51,6 +52,48 @@ class Shapes:
     error: Array | None = None
     unmeasured: NDArray[np.bool_] | None = None
     dimensions: int = 1
+
+    def of(self, rows: Sequence[int]) -> Shapes:
+        """Some of the specimens.
+
+        Parameters
+        ----------
+        rows : sequence of int
+
+        Returns
+        -------
+        Shapes
+        """
+        arrays = ("tangent", "log_size", "taxon", "error", "unmeasured")
+        given = {name: getattr(self, name) for name in arrays}
+        return replace(
+            self, **{name: each[rows] for name, each in given.items() if each is not None}
+        )
+
+    def joined_by(self, tangent: Array, log_size: Array, taxon: Sequence[str]) -> Shapes:
+        """Known specimens that others join, digitised as well as these are on average.
+
+        Parameters
+        ----------
+        tangent : ndarray of shape (n_others, n_variables)
+        log_size : ndarray of shape (n_others,)
+        taxon : sequence of str
+
+        Returns
+        -------
+        Shapes
+        """
+        error = self.error
+        if error is not None:
+            error = np.append(error, np.full(len(tangent), error.mean()))
+        return replace(
+            self,
+            tangent=np.vstack([self.tangent, tangent]),
+            log_size=np.append(self.log_size, log_size),
+            taxon=np.append(self.taxon.astype(str), taxon),
+            error=error,
+            unmeasured=None,
+        )
 
 
 @dataclass(frozen=True)

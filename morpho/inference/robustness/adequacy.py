@@ -217,16 +217,12 @@ def specimens_to_decide(
         heeded = max(base.evidence)
         found, model = base.evidence[heeded], base.models[heeded]
         g = int(np.argmin(found.comparable_distance[i]))
-        one = Shapes(queries.tangent[[i]], queries.log_size[[i]], queries.taxon[[i]])
+        one = queries.of([i])
         for m in added:
             told = []
             for _ in range(simulations if m else 1):
                 shapes, sizes = _grown(model, g, m, known, rng)
-                more = Shapes(
-                    np.vstack([known.tangent, shapes]),
-                    np.append(known.log_size, sizes),
-                    np.append(known.taxon.astype(str), [str(found.taxa[g])] * m),
-                )
+                more = known.joined_by(shapes, sizes, [str(found.taxa[g])] * m)
                 try:
                     verdicts = judge(more, one, rules).verdicts
                 except InferenceError:
