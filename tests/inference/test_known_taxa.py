@@ -155,7 +155,7 @@ def test_leaving_out_in_closed_form_is_a_fit_without_the_specimen(rng, m, heeded
     Y, size = sample(rng, m)
     size = size if heeded else None
     known = KnownTaxa(Y, LABELS, size, own_slopes=own)
-    found, spread = known.left_out.distances(), known.spread()
+    found, spread = known.left_out.distances, known.spread()
     for i in range(len(Y)):
         taxa, (norm, room, far, each) = left_out_by_hand(Y, LABELS, size, own, i)
         np.testing.assert_array_equal(taxa, known.taxa)
@@ -168,7 +168,7 @@ def test_leaving_out_in_closed_form_is_a_fit_without_the_specimen(rng, m, heeded
 def test_own_distances_are_means_with_one_of_average_spread_counted_in(rng):
     Y, _ = sample(rng, 7)
     known = KnownTaxa(Y, LABELS)
-    far, place = known.left_out.distances(), np.searchsorted(known.taxa, LABELS)
+    far, place = known.left_out.distances, np.searchsorted(known.taxa, LABELS)
     scales = np.empty_like(far)
     for way, g in np.ndindex(2, 3):
         mine = far[way, np.arange(15), place]
@@ -189,7 +189,7 @@ def test_a_moved_specimen_is_as_far_as_one_that_lies_there(rng, m, heeded, own):
     size = size if heeded else None
     known = KnownTaxa(Y, LABELS, size, own_slopes=own)
     who, moves = np.array([0, 7, 14]), rng.normal(size=(3, m))
-    paths = known.left_out.moved(who, moves, *known.covariance.split(moves))
+    paths = known.left_out.moved(who, moves)
     for b, t in [(0, 0.3), (1, 2.0), (2, -1.0)]:
         i = who[b]
         both = left_out_by_hand(Y, LABELS, size, own, i, Y[i] + t * moves[b])[1][2:]
@@ -216,7 +216,7 @@ def test_odd_samples_give_sound_distances(rng, labels, m):
     assert (np.isfinite(held.relative) & (held.relative > 0)).all()
     np.testing.assert_allclose(held.posterior.sum(axis=1), 1)
     # one alone is taken to spread as the others do on average
-    far = known.left_out.distances()[:, several]
+    far = known.left_out.distances[:, several]
     own = (labels[several, None] == known.taxa) * far
     expected = own.sum(axis=(1, 2)) / several.sum()
     for g in np.flatnonzero(known.counts == 1):
@@ -229,7 +229,7 @@ def test_three_specimens_are_the_fewest(rng):
     assert known.degrees_of_freedom == 2
     for i in range(3):
         far = left_out_by_hand(Y, np.array(list("aaa")), None, (), i)[1][2]
-        np.testing.assert_allclose(known.left_out.distances()[0, i], far, rtol=1e-6)
+        np.testing.assert_allclose(known.left_out.distances[0, i], far, rtol=1e-6)
     with pytest.raises(InferenceError, match="3 specimens in 2 taxa leave too little") as told:
         KnownTaxa(Y, list("aab"))
     assert told.value.code == "few_per_taxon"

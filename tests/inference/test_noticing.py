@@ -93,7 +93,7 @@ def test_from_the_least_move_on_all_taxa_reject(rng, counts):
         """Share of the critical distance to the nearest taxon, moved by t."""
         shares = []
         for m in models:
-            whole, each = m.left_out.moved(who, moves, *m.covariance.split(moves))
+            whole, each = m.left_out.moved(who, moves)
             squares, sixths = (polyval(t[:, None], path, tensor=False) for path in (whole, each))
             shares.append(((squares**3 * sixths) ** (1 / 12) / critical).min(axis=1))
         return np.min(shares, axis=0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -94,6 +94,8 @@ class LeftOut:
 
     Attributes
     ----------
+    covariance : ShrunkenCovariance
+        Of all.
     along, beyond : ndarray of shape (n_specimens, n_taxa, n_axes), (..., n_variables)
         Deviation from each taxon, along the axes of the covariance and beyond them.
     spread, floor : ndarray of shape (n_specimens, n_taxa, n_axes), (n_specimens, n_taxa)
@@ -106,13 +108,14 @@ class LeftOut:
         Deviation from each taxon.
     point_spread : ndarray of shape (n_specimens, n_taxa, n_points)
         Variance expected of each landmark without the specimen.
-    scales : ndarray of shape (2, n_specimens, n_taxa)
-        Mean distances of the taxon's own specimens, without it: over all of shape space, and
-        landmark by landmark.
+    distances, scales : ndarray of shape (2, n_specimens, n_taxa)
+        Its Mahalanobis distance and that by landmarks, and the mean ones of the taxon's own
+        specimens without it.
     judged : ndarray of bool, of shape (n_specimens,)
         Not those that are alone in their taxon.
     """
 
+    covariance: ShrunkenCovariance
     along: Array
     beyond: Array
     spread: Array
@@ -121,25 +124,16 @@ class LeftOut:
     kappa: Array
     deviation: Array
     point_spread: Array
+    distances: Array
     scales: Array
     judged: NDArray[np.bool_]
 
     @property
     def relative(self) -> Array:
         """Relative distances of the known specimens, of shape (n_specimens, n_taxa)."""
-        return np.sqrt(np.prod(self.distances() / self.scales, axis=0))
+        return np.sqrt(np.prod(self.distances / self.scales, axis=0))
 
-    def distances(self) -> Array:
-        """Both distances, of shape (2, n_specimens, n_taxa): Mahalanobis, and by landmarks."""
-        own = np.einsum("ngj,nj->ng", self.along / self.spread, self.itself)
-        squares = (self.along**2 / self.spread).sum(axis=2)
-        squares += (self.beyond**2).sum(axis=2) / self.floor
-        squares += self.kappa * own**2
-        return np.stack([np.sqrt(squares), by_landmarks(self.deviation, self.point_spread)])
-
-    def moved(
-        self, who: NDArray[np.intp], moves: Array, along: Array, beyond: Array
-    ) -> tuple[Array, Array]:
+    def moved(self, who: NDArray[np.intp], moves: Array) -> tuple[Array, Array]:
         """What moving specimens does to their distances, as polynomials of the way moved.
 
         Parameters
@@ -147,8 +141,6 @@ class LeftOut:
         who : ndarray of int, of shape (n_moves,)
             The specimens.
         moves : ndarray of shape (n_moves, n_variables)
-        along, beyond : ndarray of shape (n_moves, n_axes), (n_moves, n_variables)
-            The moves, along the axes and beyond them.
 
         Returns
         -------
@@ -158,6 +150,7 @@ class LeftOut:
         landmarks : ndarray of shape (7, n_moves, n_taxa)
             Of the sixth power of the distance by landmarks, likewise.
         """
+        along, beyond = self.covariance.split(moves)
         spread, floor, kappa = self.spread[who], self.floor[who], self.kappa[who]
         theirs, itself = self.along[who] / spread, self.itself[who]
         move = along[:, None] / spread
@@ -167,7 +160,7 @@ class LeftOut:
         cross += kappa * own * np.einsum("bgj,bj->bg", theirs, itself)
         square = np.einsum("bgj,bj->bg", move, along) + kappa * own**2
         square += (beyond**2).sum(axis=1)[:, None] / floor
-        start = self.distances()[0][who] ** 2
+        start = self.distances[0][who] ** 2
         whole = np.stack([start, 2 * cross, square]) / self.scales[0][who] ** 2
 
         e, points = self.deviation[who], moves.reshape(len(who), 1, *self.deviation.shape[2:])
@@ -185,19 +178,13 @@ class LeftOut:
         return whole, power.mean(axis=-1) / self.scales[1][who] ** _POWER
 
 
-def by_landmarks(deviation: Array, spread: Array) -> Array:
-    """Distances landmark by landmark, averaged in the sixth power.
+def _squares(along: Array, beyond: Array, spread: Array, floor: Array) -> Array:
+    """Squared Mahalanobis distances, by variances along the axes and beyond them."""
+    return (along**2 / spread).sum(axis=-1) + (beyond**2).sum(axis=-1) / floor
 
-    Parameters
-    ----------
-    deviation : ndarray of shape (..., n_points, n_dimensions)
-    spread : ndarray of shape (..., n_points)
-        Variance of each landmark, summed over its coordinates.
 
-    Returns
-    -------
-    ndarray of shape (...)
-    """
+def _by_landmarks(deviation: Array, spread: Array) -> Array:
+    """Distances landmark by landmark, averaged in the sixth power; `spread` is a variance each."""
     squares = (deviation**2).sum(axis=-1) / spread
     return ((squares ** (_POWER // 2)).mean(axis=-1)) ** (1 / _POWER)
 
@@ -342,29 +329,44 @@ class KnownTaxa:
         along, beyond = self.covariance.split(e)
         itself = self.covariance.split(self.residuals)[0]
         spectrum = self.covariance.spectrum(v / (v - 1))
-        spread = room[..., None] * spectrum + excess[:, None, None]
-        floor = room * self.covariance.floor + excess[:, None]
+        squares = self._by_points(self.residuals**2).sum(axis=2)
+        least = _STILL * squares.sum(axis=0).mean() / v
+        self.point_variances = squares.sum(axis=0) / v + least
+        alone = (squares.sum(axis=0) - squares / free[:, None]) / (v - 1) + least
+        spread, floor, points = self._expected(room, excess, spectrum, alone[:, None])
         weight = room * ((1 - self.covariance.weight) / ((v - 1) * free))[:, None]
         left = 1 - weight * (itself[:, None] ** 2 / spread).sum(axis=2)
         kappa = weight / np.maximum(left, _ALONE)
-        squares = self._by_points(self.residuals**2).sum(axis=2)
-        self.point_variances = squares.sum(axis=0) / v
-        least = _STILL * self.point_variances.mean()
-        self.point_variances += least
-        alone = (squares.sum(axis=0) - squares / free[:, None]) / (v - 1) + least
-        points = room[..., None] * alone[:, None] + self.points[1] * excess[:, None, None]
-        found = LeftOut(
-            along, beyond, spread, floor, itself, kappa,
-            self._by_points(e), points, np.ones((2, *room.shape)), judged,
+        products = np.einsum("ngj,nj->ng", along / spread, itself)
+        lengths = np.sqrt(_squares(along, beyond, spread, floor) + kappa * products**2)
+        deviation = self._by_points(e)
+        distances = np.stack([lengths, _by_landmarks(deviation, points)])
+        scales = self._set_scales(distances, judged)
+        return LeftOut(
+            self.covariance, along, beyond, spread, floor, itself, kappa, deviation, points,
+            distances, scales, judged,
         )  # fmt: skip
-        own = np.where(judged, (found.distances() * self.columns).sum(axis=2), 0.0)
+
+    def _set_scales(self, distances: Array, judged: NDArray[np.bool_]) -> Array:
+        """Set the mean distances of each taxon's own; return those without each specimen."""
+        own = np.where(judged, (distances * self.columns).sum(axis=2), 0.0)
         total, number = own @ self.columns, self.columns.T @ judged
         average = own.sum(axis=1, keepdims=True) / max(judged.sum(), 1)
         self.own_distances = (total + _BORROWED * average) / (number + _BORROWED)
         rest = (total[:, None] - own[..., None]) + _BORROWED * average[..., None]
         number = np.maximum(number - judged[:, None], 0) + _BORROWED
-        scales = np.where(self.columns > 0, rest / number, self.own_distances[:, None])
-        return replace(found, scales=scales)
+        return np.where(self.columns > 0, rest / number, self.own_distances[:, None])
+
+    def _expected(
+        self, room: Array, excess: Array, spectrum: Array, points: Array
+    ) -> tuple[Array, Array, Array]:
+        """Variances expected along the axes, beyond them and of each landmark."""
+        more = excess[:, None, None]
+        return (
+            room[..., None] * spectrum + more,
+            room * self.covariance.floor + excess[:, None],
+            room[..., None] * points + self.points[1] * more,
+        )
 
     def _by_points(self, Y: Array) -> Array:
         return Y.reshape(*Y.shape[:-1], *self.points)
@@ -440,11 +442,11 @@ class KnownTaxa:
         room = 1 + (where**2).sum(axis=2)
         more = np.zeros(len(Y)) if excess is None else excess
         along, beyond = self.covariance.split(e)
-        spread = room[..., None] * self.covariance.spectrum() + more[:, None, None]
-        floor = room * self.covariance.floor + more[:, None]
-        squares = (along**2 / spread).sum(axis=2) + (beyond**2).sum(axis=2) / floor
-        points = room[..., None] * self.point_variances + self.points[1] * more[:, None, None]
-        both = np.stack([np.sqrt(squares), by_landmarks(self._by_points(e), points)])
+        spread, floor, points = self._expected(
+            room, more, self.covariance.spectrum(), self.point_variances
+        )
+        lengths = np.sqrt(_squares(along, beyond, spread, floor))
+        both = np.stack([lengths, _by_landmarks(self._by_points(e), points)])
         own = np.where(self.own_distances > 0, self.own_distances, np.nan)
         known = self.residuals @ self.axes
         apart = squared_mahalanobis(known, e @ self.axes, self.degrees_of_freedom)

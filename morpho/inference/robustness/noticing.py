@@ -97,7 +97,7 @@ def _least_moves(
     models: list[KnownTaxa], critical: Array, who: NDArray[np.intp], moves: Array
 ) -> Array:
     """How many times each move must be made before the specimen is outside for good."""
-    paths = [model.left_out.moved(who, moves, *model.covariance.split(moves)) for model in models]
+    paths = [model.left_out.moved(who, moves) for model in models]
 
     def inside(at: Array) -> NDArray[np.bool_]:
         """Of shape (n_ways, n_moves): whether some taxon keeps a specimen moved so far."""
