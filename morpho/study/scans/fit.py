@@ -16,6 +16,7 @@ from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.scans.distances import ScanDistances
 from morpho.study.scans.reading import read_scan_with_notes
+from morpho.study.scans.templates import patch_carriers
 from morpho.wording import listed
 
 __all__ = ["check_scans"]
@@ -78,9 +79,7 @@ def check_scans(of: Digitised) -> None:
 
 def _check_templates(of: Digitised) -> None:
     for patch in of.scheme.patches:
-        stems = of.landmarks["landmark"].str.rpartition(".")[0]
-        placed = of.landmarks[(stems == patch.name) & of.landmarks["x"].notna()]
-        carriers = sorted(set(placed["specimen"]))
+        carriers = patch_carriers(of.landmarks, patch.name)
         candidates = carriers if patch.template is None else [patch.template]
         if any(of.config.scan_file(of.scheme.element, name) is not None for name in candidates):
             continue
