@@ -61,8 +61,8 @@ def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:
 
     Parameters
     ----------
-    rest : ndarray of shape (..., n_specimens, n_axes)
-        Residuals of known specimens; alike for all, or for each query and taxon.
+    rest : ndarray of shape (n_specimens, n_axes)
+        Residuals of known specimens.
     z : ndarray of shape (n_queries, n_taxa, n_axes)
         Deviations of the queries.
     v : int
@@ -74,10 +74,7 @@ def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:
         NaN where the covariance is singular.
     """
     p = z.shape[-1]
-    covariance = np.swapaxes(rest, -1, -2) @ rest / v
-    usable = np.linalg.matrix_rank(covariance, hermitian=True) == p if v >= p else False
-    if not np.any(usable):
+    covariance = rest.T @ rest / v
+    if v < p or np.linalg.matrix_rank(covariance, hermitian=True) < p:
         return np.full(z.shape[:-1], np.nan)
-    sound = np.where(np.asarray(usable)[..., None, None], covariance, np.eye(p))
-    squared = np.einsum("qgi,qgi->qg", z, np.linalg.solve(sound, z[..., None])[..., 0])
-    return np.where(usable, squared, np.nan)
+    return np.einsum("qgi,qgi->qg", z, np.linalg.solve(covariance, z[..., None])[..., 0])
