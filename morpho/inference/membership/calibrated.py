@@ -11,7 +11,7 @@ from scipy.stats import t as t_distribution
 
 from morpho.inference.membership.known_taxa import LeftOut
 
-__all__ = ["WIDENED", "Reference"]
+__all__ = ["WIDENED", "Reference", "over_ways"]
 
 Array = NDArray[np.float64]
 
@@ -20,6 +20,24 @@ _TIE = 1e-10
 # to be this much larger: what holds the level with tails of Student's t on four degrees of
 # freedom, see benchmarks/verdicts.md.
 WIDENED = 1.15
+
+
+def over_ways(ways: Sequence[LeftOut]) -> tuple[Array, NDArray[np.bool_]]:
+    """Relative distances of known specimens left out, over the ways of regarding size.
+
+    Parameters
+    ----------
+    ways : sequence of LeftOut
+
+    Returns
+    -------
+    nearest : ndarray of shape (n_specimens, n_taxa)
+        The smaller of both ways.
+    judged : ndarray of bool, of shape (n_specimens,)
+        Those that can be left out in each way.
+    """
+    nearest = np.min([way.relative for way in ways], axis=0)
+    return nearest, np.all([way.judged for way in ways], axis=0)
 
 
 @dataclass(frozen=True)
@@ -76,8 +94,7 @@ class Reference:
         -------
         Reference
         """
-        nearest = np.min([way.relative for way in ways], axis=0)
-        judged = np.all([way.judged for way in ways], axis=0)
+        nearest, judged = over_ways(ways)
         members = (columns > 0) & judged[:, None]
         within = tuple(np.sort(nearest[own, g]) for g, own in enumerate(members.T))
         return cls(np.sort(nearest[judged].min(axis=1)), within, alpha)
@@ -112,9 +129,12 @@ class Reference:
         return p
 
     @staticmethod
-    def _share(known: Array, far: Array) -> Array:
-        as_far = len(known) - np.searchsorted(known, far * (1 - _TIE), side="left")
-        return np.where(np.isnan(far), np.nan, (1 + as_far) / (1 + len(known)))
+    def _as_far(known: Array, far: Array) -> NDArray[np.intp]:
+        return len(known) - np.searchsorted(known, far * (1 - _TIE), side="left")
+
+    def _share(self, known: Array, far: Array) -> Array:
+        share = (1 + self._as_far(known, far)) / (1 + len(known))
+        return np.where(np.isnan(far), np.nan, share)
 
     def _normal(self) -> tuple[float, float]:
         logs = np.log(np.maximum(self.strangeness, np.finfo(float).tiny))
@@ -152,17 +172,16 @@ class Reference:
         as_far = int(np.floor(self.alpha * (len(known) + 1) + _TIE)) - 1
         return float(known[len(known) - 1 - as_far])
 
-    def as_far(self, relative: Array) -> NDArray[np.int_]:
-        """How many known specimens are as strange.
+    def as_strange(self, strangeness: float) -> int:
+        """How many known specimens are as strange as a query.
 
         Parameters
         ----------
-        relative : ndarray of shape (n_queries,)
-            The smallest relative distance of each query.
+        strangeness : float
+            Its smallest relative distance.
 
         Returns
         -------
-        ndarray of int, of shape (n_queries,)
+        int
         """
-        found = np.searchsorted(self.strangeness, relative * (1 - _TIE), side="left")
-        return len(self.strangeness) - found
+        return int(self._as_far(self.strangeness, np.array(strangeness)))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from morpho.inference.membership.calibrated import Reference
+from morpho.inference.membership.calibrated import Reference, over_ways
 from morpho.inference.membership.evidence import Evidence
 from morpho.inference.membership.known_taxa import KnownTaxa, excess
 from morpho.inference.membership.verdict import Decision, combine, decide, over_error
@@ -154,9 +154,8 @@ class Judgement:
     @property
     def strangeness(self) -> Array:
         """Strangeness of each known specimen, left out; NaN of one alone in its taxon."""
-        ways = [model.left_out for model in self.models.values()]
-        judged = np.all([way.judged for way in ways], axis=0)
-        return np.where(judged, np.min([way.relative.min(axis=1) for way in ways], axis=0), np.nan)
+        nearest, judged = over_ways([model.left_out for model in self.models.values()])
+        return np.where(judged, nearest.min(axis=1), np.nan)
 
     def facts(self, i: int) -> dict[str, Any]:
         """What is told of a query beyond its decision.
@@ -173,11 +172,11 @@ class Judgement:
         found = list(self.evidence.values())
         last = found[-1]
         beyond = last.taxa[last.beyond_sizes[i]]
-        strangeness = np.array([min(e.relative_distance[i].min() for e in found)])
+        strangeness = min(float(e.relative_distance[i].min()) for e in found)
         assert self.reference is not None
         return {
-            "strangeness": float(strangeness[0]),
-            "known_as_strange": int(self.reference.as_far(strangeness)[0]),
+            "strangeness": strangeness,
+            "known_as_strange": self.reference.as_strange(strangeness),
             "known_ranked": len(self.reference.strangeness),
             "by_ranks": self.reference.ranked,
             "nearest_taxon": str(last.taxa[np.argmin(last.comparable_distance[i])]),

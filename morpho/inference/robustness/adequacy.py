@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from morpho.inference.membership.judging import Rules, Shapes, judge
 from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.design import InferenceError, check_matrix, indicator
+from morpho.inference.robustness.noticing import ENOUGH
 
 __all__ = [
     "ADDED", "adequacy_of_taxa", "deviations_of_members", "rarefy", "specimens_needed",
@@ -20,8 +21,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-# Share of simulations in which a larger sample must decide to be called enough.
-_ENOUGH = 0.8
 # Specimens added to the nearest taxon in simulations.
 ADDED = (0, 2, 4, 8, 12, 16, 24, 32, 48)
 
@@ -260,5 +259,5 @@ def specimens_needed(needed: pd.DataFrame) -> float:
     float
         NaN where no number tried was enough.
     """
-    decided = needed[needed["outside"] + needed["inside"] >= _ENOUGH - 1e-9]
+    decided = needed[needed["outside"] + needed["inside"] >= ENOUGH - 1e-9]
     return float(decided["added"].min()) if len(decided) else float("nan")

@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from morpho.inference.membership.calibrated import Reference
+from morpho.inference.membership.calibrated import Reference, over_ways
 from morpho.inference.membership.judging import Rules, Shapes, fitted
 from morpho.inference.membership.known_taxa import KnownTaxa
 from morpho.inference.models.design import InferenceError
@@ -18,7 +18,8 @@ __all__ = ["ENOUGH", "Noticing", "landmark_moves", "noticing"]
 
 Array = NDArray[np.float64]
 
-# Share of forms that a sample must notice to be told from one that could not have noticed them.
+# Four of five: the share of forms that a sample must notice to be told from one that could not
+# have noticed them, and of simulations in which a larger sample must decide to be called enough.
 ENOUGH = 0.8
 # Moves drawn for the whole bone, and for each landmark; at least one of each specimen.
 _MOVES, _LANDMARK_MOVES = 2000, 200
@@ -150,6 +151,7 @@ def noticing(
     mean: Array,
     *,
     partners: NDArray[np.intp] | None = None,
+    landmarks: NDArray[np.intp] | None = None,
     difference: float | None = None,
     rng: np.random.Generator,
 ) -> Noticing:
@@ -169,6 +171,8 @@ def noticing(
         Mean shape.
     partners : ndarray of shape (n_points,) or None
         Where the symmetric part is analysed: the point on the other side.
+    landmarks : ndarray of int, of shape (n_landmarks,), optional
+        Points to move by themselves; all by default.
     difference : float, optional
         Procrustes distance to ask about, in place of that between the two nearest taxa.
     rng : numpy.random.Generator
@@ -190,9 +194,9 @@ def noticing(
     if False not in found:
         raise trouble[False]
     models, last = list(found.values()), found[max(found)]
-    reference = Reference.of([m.left_out for m in models], last.columns, rules.alpha)
-    critical = reference.critical()
-    judged = np.flatnonzero(np.all([m.left_out.judged for m in models], axis=0))
+    ways = [model.left_out for model in models]
+    critical = Reference.of(ways, last.columns, rules.alpha).critical()
+    judged = np.flatnonzero(over_ways(ways)[1])
     if not judged.size or not np.isfinite(critical).all():
         raise InferenceError("Too few specimens can be left out.", "few_per_taxon")
     size = float(known.log_size.mean())
@@ -226,7 +230,16 @@ def noticing(
         low,
         high,
         float(np.quantile(least, ENOUGH, method="higher")),
-        _landmarks(models, critical, judged, mean, partners, rng) * np.exp(size),
+        np.exp(size)
+        * _landmarks(
+            models,
+            critical,
+            judged,
+            mean,
+            partners,
+            np.arange(len(mean)) if landmarks is None else landmarks,
+            rng,
+        ),
     )
 
 
@@ -236,14 +249,15 @@ def _landmarks(
     judged: NDArray[np.intp],
     mean: Array,
     partners: NDArray[np.intp] | None,
+    landmarks: NDArray[np.intp],
     rng: np.random.Generator,
 ) -> Array:
     """Length of a move of each landmark alone that is noticed in four of five cases."""
     who = np.resize(judged, max(_LANDMARK_MOVES, min(len(judged), 2 * _LANDMARK_MOVES)))
-    found = np.empty(len(mean))
-    for k in range(len(mean)):
+    found = np.empty(len(landmarks))
+    for place, k in enumerate(landmarks.tolist()):
         directions = rng.standard_normal((len(who), 3))
         directions /= np.linalg.norm(directions, axis=1, keepdims=True)
         least = _least_moves(models, critical, who, landmark_moves(mean, k, directions, partners))
-        found[k] = np.quantile(least, ENOUGH, method="higher")
+        found[place] = np.quantile(least, ENOUGH, method="higher")
     return found

@@ -33,6 +33,7 @@ def _noticing(
     """Write what differences this sample notices."""
     given = results.arrays("configurations")
     symmetric = results.notes("superimpose")["symmetric"]
+    marks = np.flatnonzero(given["kind"] == "landmark")
     whole, landmarks = pd.DataFrame(), pd.DataFrame()
     try:
         found = noticing(
@@ -40,6 +41,7 @@ def _noticing(
             rules,
             results.arrays("superimposed")["mean"],
             partners=given["partners"] if symmetric else None,
+            landmarks=marks,
             difference=config.settings.tests.difference,
             rng=generator(config.settings.seed, element, "rarefy", "noticing"),
         )
@@ -53,9 +55,8 @@ def _noticing(
             "stated": config.settings.tests.difference is not None,
         }
         whole = pd.DataFrame([row])
-        marks = (given["kind"] == "landmark") & np.isfinite(found.landmarks_mm)
         landmarks = pd.DataFrame(
-            {"landmark": given["point"][marks], "smallest_mm": found.landmarks_mm[marks]}
+            {"landmark": given["point"][marks], "smallest_mm": found.landmarks_mm}
         )
     results.write_table("noticing", whole)
     results.write_table("noticing_landmarks", landmarks)
