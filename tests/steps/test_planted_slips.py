@@ -65,10 +65,10 @@ def planted(element):
 
 
 @pytest.mark.parametrize(
-    ("study", "element"),
-    [("study", "lower_jaw"), ("study", "atlas"), ("crossed_pairs", "atlas")],
+    ("study", "element", "hangs"),
+    [("study", "lower_jaw", True), ("study", "atlas", False), ("crossed_pairs", "atlas", False)],
 )
-def test_every_verdict_is_right_or_undecided(concluded, study, element):
+def test_every_verdict_is_right_or_undecided(concluded, study, element, hangs):
     """And names the suspects."""
     results = concluded(study, element)
     found = words_of(results).set_index("specimen")
@@ -86,5 +86,9 @@ def test_every_verdict_is_right_or_undecided(concluded, study, element):
         assert any(name in text for name in planted(element))
     # what the slips hide is told in the first sentence, and what would be found without them
     first, said, *_ = found.loc["CAVE-01", "answer"].split(". ")
-    assert "hangs on known specimens whose digitisations are suspected" in first
-    assert said.endswith("the procedure says outside: check them first")
+    if hangs:
+        assert "hangs on known specimens whose digitisations are suspected" in first
+        assert said.endswith("without all suspects it says outside")
+    else:
+        assert "falls outside every known taxon" in first
+        assert "Outside holds without the" in found.loc["CAVE-01", "answer"]

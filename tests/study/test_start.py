@@ -74,6 +74,7 @@ def test_the_commented_keys_are_right(tmp_path):
     assert spelt.pop("scans") == {
         "files": "scans/{element}/{specimen}.ply", "units": "mm", "units_of": {}
     }  # fmt: skip
+    assert spelt["tests"].pop("difference") == 0.05  # an example: its default is the sample's own
     assert spelt == plain
 
 

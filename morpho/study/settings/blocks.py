@@ -200,7 +200,7 @@ class Tests(Block):
     permutations: int = key(9999, "Permutations of each test; 0 gives no p-values.", least=0, most=1_000_000)
     alpha: float = key(0.05, "Level of the tests.", above=0, most=0.5)
     smallest_taxon: int = key(4, "A taxon with fewer specimens takes no part in tests between taxa, and no verdict of inside rests on it.", least=2)
-    difference: float | None = key(None, "Procrustes distance that a new form is to be noticed at: a verdict of inside needs that a form as far from every taxon would have been told outside in four of five cases. By default the distance between the two nearest known taxa.", above=0, most=3)
+    difference: float | None = key(None, "Procrustes distance that a new form is to be noticed at: a verdict of inside needs that a form as far from every taxon would have been told outside in four of five cases. By default the distance between the two nearest known taxa.", above=0, most=3, examples=[0.05])
     covariance: Literal["pooled", "shrunken"] = key("pooled", "Within-taxon covariance of the discriminant analysis: plain, or shrunken after Ledoit and Wolf.")
     folds: Literal["leave_one_out"] | Annotated[int, "minimum", 2] = key("leave_one_out", "Folds of the cross-validation: leave_one_out, or a number.")
 
