@@ -3,6 +3,7 @@
 # What holds is decided by content (morpho/workflow), never by dates or by Snakemake's own
 # records: the workflow holds the jobs that are due, and Snakemake does them in order.
 
+import atexit
 import os
 import subprocess
 import sys
@@ -13,15 +14,17 @@ from shlex import quote
 from snakemake.settings.types import RerunTrigger
 
 HOUSE = Path(workflow.basedir)
-sys.path.insert(0, str(HOUSE))
+if (HOUSE / "morpho").is_dir():  # else it lies within the package, which is installed
+    sys.path.insert(0, str(HOUSE))
 
 from morpho.results.figures import FIGURES
 from morpho.study.settings.config import read_config
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.checks.results_folder import cannot_be_written, check_results_folder
+from morpho.workflow.at_work import UnderWayError, claim, make_free, release
 from morpho.workflow.plan import ALL_ELEMENTS
 from morpho.workflow.rules import BY_STEP, outputs
-from morpho.workflow.state import ANEW, State
+from morpho.workflow.state import ANEW, BEGUN, State
 
 if len(workflow.configfiles) > 1:
     sys.exit("Give one --configfile: the study.yaml of the study to run.")
@@ -71,6 +74,23 @@ def _forced():
     return set(asked.forcerun) | (set(asked.targets) if asked.forcetargets else set())
 
 
+def _begin():
+    """See that no other run of the study is under way, and clear away what a killed one left."""
+    try:
+        for said in make_free(STUDY_CONFIG):
+            print(said, file=sys.stderr)
+        claim(STUDY_CONFIG)
+    except UnderWayError as error:
+        print(error, file=sys.stderr)
+        sys.exit("Nothing was run.")
+    except OSError as error:
+        print(
+            *cannot_be_written(STUDY_CONFIG.results, error), sep="\n", file=sys.stderr
+        )
+        sys.exit("Nothing was run.")
+    atexit.register(release, STUDY_CONFIG, os.getpid())
+
+
 @cache
 def state():
     """What holds of the results, looked up once, when Snakemake asks for the first job."""
@@ -80,6 +100,8 @@ def state():
         workflow.dag_settings.force_incomplete = True
         if _forced():
             os.environ[ANEW] = "yes"
+        if workflow.executor_plugin is not None and not workflow.dryrun:
+            _begin()
     try:
         found = State(STUDY_CONFIG, forced=_forced())
         # within a job of a cluster, the job itself is all that is asked for
@@ -146,6 +168,8 @@ def times_of(step):
 
 def check_or_stop():
     """Tell every problem of the input at once, and stop if one of them is an error."""
+    if BEGUN in os.environ:  # `formkin run` has done all this
+        return
     command = [sys.executable, "-P", "-m", "morpho.steps", "check", str(_study), "look"]
     environment = os.environ | {"PYTHONPATH": str(HOUSE)}
     if subprocess.run(command, env=environment).returncode:
@@ -167,7 +191,7 @@ def check_or_stop():
 
 def tell_what_changed_meanwhile():
     """Say what does not hold although everything was done, as a file that was edited meanwhile."""
-    if set(workflow.dag_settings.targets) - {"all"}:
+    if set(workflow.dag_settings.targets) - {"all"} or BEGUN in os.environ:
         return
     left = State(STUDY_CONFIG)
     if left.due:

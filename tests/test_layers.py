@@ -41,7 +41,8 @@ ALLOWED = {
         "report",
         "steps",
     },
-    "cli": {"study", "workflow", "steps"},
+    "running": {"study", "results", "workflow", "steps", "running"},
+    "cli": {"study", "workflow", "steps", "running"},
     "__main__": {"cli"},
     "__init__": set(),
     GROUND: set(),
@@ -56,6 +57,7 @@ FORBIDDEN = {
     "study": {"matplotlib", "jinja2", "sklearn", "snakemake"},
     "drawing": {"yaml", "jsonschema", "jinja2", "snakemake"},
     "report": {"snakemake"},
+    "running": {"matplotlib", "numpy", "pandas", "snakemake"},
 }  # fmt: skip
 
 MOST_LINES = 500

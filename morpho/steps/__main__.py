@@ -72,8 +72,34 @@ def main(arguments: list[str]) -> int:
     except (ShapeError, InferenceError) as error:
         print(f"{step}, {' '.join(rest) or study}: {error}", file=sys.stderr)
         return 1
+    except (OSError, MemoryError) as error:
+        said = _mishap(error, Path(study))
+        if said is None:
+            raise
+        print(f"{' '.join((step, *rest))}: {said}", file=sys.stderr)
+        return 1
     return 0
 
 
+def _mishap(error: OSError | MemoryError, study: Path) -> str | None:
+    """What happened, in words, where it is neither the user's slip nor the program's."""
+    from resource import RUSAGE_SELF, getrusage
+
+    from morpho.study.settings.config import read_config
+    from morpho.workflow.mishaps import in_bytes, mishap_words, said_of_folders
+
+    folder = study.resolve().parent
+    try:
+        results = read_config(study).results
+        folder = results if results.is_dir() else results.parent
+    except Exception:  # with the study gone there is nothing to read
+        gone = said_of_folders(folder)
+        if gone is not None:
+            return gone
+    return mishap_words(error, folder, in_bytes(getrusage(RUSAGE_SELF).ru_maxrss))
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    from morpho.steps.watched import watched
+
+    sys.exit(watched(main, sys.argv[1:]))
