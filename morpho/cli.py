@@ -257,7 +257,7 @@ def _run(given: argparse.Namespace) -> int:
         return PROBLEMS
     if given.dry_run:
         print(visible(config.settings.title))
-        for line in _told(state.differences()):
+        for line in _told(state.differences()) if state.records else ["Nothing was made yet."]:
             print(line)
         if not due:
             print("Nothing to do.")

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from morpho.house import workflow_folder
 from morpho.running.ending import conclusions, page_of
 from morpho.running.schedule import Schedule, expected_seconds, roughly
 from morpho.running.showing import Shown, shown_on, to_stderr
@@ -23,7 +24,6 @@ from morpho.running.telling import (
     failure_words,
     warnings_of_check,
 )
-from morpho.study.house import workflow_folder
 from morpho.study.reading.wording import visible
 from morpho.wording import counted
 from morpho.workflow.at_work import UnderWayError, holder, make_free

@@ -164,7 +164,7 @@ def make_free(config: StudyConfig) -> list[str]:
     """
     folder, said = config.results.parent, []
     by = holder(config)
-    if by is not None and by.process != os.getpid():
+    if by is not None and (by.process, by.host) != (os.getpid(), socket.gethostname()):
         raise UnderWayError(by, _hidden(config) / "locks")
     locks = sorted((_hidden(config) / "locks").glob("*.lock"))
     if not locks and _read(_note(config)) is None:
