@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from morpho.house import workflow_folder
+from morpho.house.place import workflow_folder
 from morpho.running.ending import conclusions, page_of
 from morpho.running.schedule import Schedule, expected_seconds, roughly
 from morpho.running.showing import Shown, shown_on, to_stderr

@@ -28,8 +28,8 @@ def watched(call: Callable[[list[str]], int], arguments: list[str]) -> int:
 
     # the terminal tells both; a queue, or the engine, may tell this one alone
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, pass_on)
+    for asked in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(asked, pass_on)
     _, status, used = os.wait4(child, 0)
     if not os.WIFSIGNALED(status):
         return os.WEXITSTATUS(status)

@@ -162,7 +162,7 @@ def make_free(config: StudyConfig) -> list[str]:
     UnderWayError
         If the study is being run.
     """
-    folder, said = config.results.parent, []
+    folder, said = config.results.parent, list[str]()
     by = holder(config)
     if by is not None and (by.process, by.host) != (os.getpid(), socket.gethostname()):
         raise UnderWayError(by, _hidden(config) / "locks")

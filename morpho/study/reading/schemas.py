@@ -6,7 +6,7 @@ import functools
 import json
 from typing import Any
 
-from morpho.house import workflow_folder
+from morpho.house.place import workflow_folder
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
