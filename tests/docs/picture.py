@@ -16,7 +16,8 @@ from helpers.imports import MODULES, between_layers, parts_of
 
 # Where a layer stands from left to right; its height follows from what it imports.
 ACROSS = {
-    "cli": 0.0, "running": 0.75, "house": 0.0, "steps": 1.5, "report": 3.2, "viewer": 4.4, "drawing": 4.4, "inference": 4.4,
+    "cli": 0.0, "running": 0.75, "house": 0.0, "steps": 1.5, "report": 3.2,
+    "viewer": 4.4, "drawing": 4.4, "inference": 4.4,
     "workflow": 0.0, "study": 0.0, "results": 1.7, "shape": 3.4,
 }  # fmt: skip
 WIDE, HIGH = 0.94, 0.46
