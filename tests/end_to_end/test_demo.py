@@ -229,7 +229,7 @@ def test_another_level_runs_no_geometry(own_demo, changed, due):
 
 def test_another_choice_of_figures_draws_only(own_demo, changed, due):
     text = (own_demo / "config" / "study.yaml").read_text(encoding="utf-8")
-    changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
+    changed("config/study.yaml", text + "\nfigures:\n  exaggeration: 2\n")
     assert rules(due()) == LAST | {"check", "draw", "portray"}
 
 

@@ -85,13 +85,13 @@ STUDIES = {
         [],
         {"inside"},
     ),
-    "broken stick, folds, shrunken covariance, magnified": (
+    "broken stick, folds, shrunken covariance, exaggerated": (
         {
             "taxa": TWO,
             "settings": {
                 "shape_space": {"axes": "broken_stick"},
                 "tests": {"folds": 3, "covariance": "shrunken"},
-                "figures": {"magnify": 3},
+                "figures": {"exaggeration": 3},
             },
         },
         ["Differences from the mean are drawn 3"],
