@@ -104,12 +104,17 @@ def due_before(step):
     """What has to be made before a job of a rule: results that it reads and that are due."""
 
     def found(wildcards):
-        name = wildcards.get("name", wildcards.get("figure", ""))
         known, due = state()
-        job = known.plan.job(step, wildcards.get("element", ""), name)
-        if job.key in due and workflow.is_main_process:
-            workflow.dag.forcefiles.update(_below(path) for path in job.makes)
-        before = [key for key in known.plan.sources(job) if key in due]
+        called = known.plan.called(
+            step, wildcards.get("element", ""), wildcards.get("name", "")
+        )
+        before = {}
+        for job in called:
+            if job.key in due and workflow.is_main_process:
+                workflow.dag.forcefiles.update(_below(path) for path in job.makes)
+            before |= dict.fromkeys(
+                key for key in known.plan.sources(job) if key in due
+            )
         # what these wait for themselves need not be named
         further = {
             one for key in before for one in known.plan.sources(known.plan.jobs[key])
@@ -124,12 +129,22 @@ def made_by(step):
     return [update(_below(path)) for path in outputs(BY_STEP[step])]
 
 
+def drawn_of(per):
+    """Every figure of an element, or of the study: one process draws them all."""
+    names = [figure.name for figure in FIGURES.values() if figure.per == per]
+    return [
+        update(_below(path))
+        for name in names
+        for path in outputs(BY_STEP["draw"], "{element}", name)
+    ]
+
+
 def _kept_in(folder, step, ending):
     place = {
         "study": step,
         "element": f"{{element}}/{step}",
         "specimen": f"{{element}}/{step}/{{name}}",
-        "figure": f"{{element}}/{step}_{{figure}}",
+        "figure": f"{{element}}/{step}",
     }
     return _below(f"{folder}/{place[BY_STEP[step].per]}.{ending}")
 

@@ -1,4 +1,7 @@
-"""Do one job of the workflow: python -m morpho.steps STEP STUDY [ELEMENT [NAME]]."""
+"""Do one job of the workflow: python -m morpho.steps STEP STUDY [ELEMENT [NAME]].
+
+All figures of an element are drawn by one call that names none.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from morpho.steps.progress import told_in_tenths
 from morpho.workflow.rules import RULES
 
 if TYPE_CHECKING:
@@ -19,6 +23,13 @@ STEPS = tuple(rule.step for rule in RULES)
 # Look at the input, and write nothing; do the job only if it is due.
 _LOOK, _IF_DUE = "look", "--if-due"
 _USAGE = f"usage: python -m morpho.steps [{_IF_DUE}] STEP STUDY [ELEMENT [NAME]]"
+
+
+def _calls(config: StudyConfig, step: str, rest: list[str]) -> list[list[str]]:
+    """What each job of a call is named by."""
+    from morpho.workflow.plan import Plan
+
+    return [job.arguments for job in Plan(config).called(step, *rest)]
 
 
 def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
@@ -64,15 +75,25 @@ def main(arguments: list[str]) -> int:
         config = read_config(Path(study))
         if step == "check" and rest == [_LOOK]:
             import_module("morpho.steps.prepare.check").run(config, _LOOK)
-        else:
-            _do(config, step, rest, if_due)
+            return 0
+        calls = _calls(config, step, rest)
     except StudyError as error:
         print(error, file=sys.stderr)
         return 1
-    except (ShapeError, InferenceError) as error:
-        print(f"{step}, {' '.join(rest) or study}: {error}", file=sys.stderr)
-        return 1
-    return 0
+    tell = told_in_tenths(" ".join((step, *rest))) if len(calls) > 1 else None
+    code = 0
+    for done, call in enumerate(calls, start=1):
+        try:
+            _do(config, step, call, if_due)
+        except StudyError as error:
+            print(error, file=sys.stderr)
+            code = 1
+        except (ShapeError, InferenceError) as error:
+            print(f"{step}, {' '.join(call) or study}: {error}", file=sys.stderr)
+            code = 1
+        if tell:
+            tell(done, len(calls))
+    return code
 
 
 if __name__ == "__main__":

@@ -156,6 +156,14 @@ class Plan:
         """Look a job up."""
         return self.jobs[Job(BY_STEP[step], element, name).key]
 
+    def called(self, step: str, element: str = "", name: str = "") -> list[Job]:
+        """Jobs that one call of a step does: where no figure is named, all of an element."""
+        if BY_STEP[step].per == "figure" and not name:
+            return [
+                job for job in self.jobs.values() if (job.rule.step, job.element) == (step, element)
+            ]
+        return [self.job(step, element, name)]
+
     @cached_property
     def makers(self) -> dict[str, str]:
         """The job that makes a result, by its path."""
