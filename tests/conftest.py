@@ -24,6 +24,8 @@ from helpers.shared import made_once
 # Libraries look when they are loaded, which is later; those that are there already are told.
 os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 threadpool_limits(1)
+# Runs of copies of the house are many processes each: they compile its modules once.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # The same examples each time, however slow the machine.
 settings.register_profile(

@@ -16,7 +16,7 @@ from matplotlib.patches import Ellipse, Polygon
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri
 
 from morpho.drawing.bone.numbering import place_numbers
 from morpho.drawing.bone.views import (
@@ -58,7 +58,7 @@ def _outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> 
     }  # fmt: skip
     if kind == "ellipses" and n >= 4:
         values, vectors = np.linalg.eigh(np.cov(points.T))
-        reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * f_distribution.ppf(0.95, 2, n - 2)
+        reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * fdtri(2, n - 2, 0.95)
         width, height = 2 * np.sqrt(np.maximum(values, 0) * reach)
         angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
         middle = tuple(points.mean(axis=0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi
+from scipy.special import chdtri
 
 from morpho.inference.models.design import InferenceError
 from morpho.shape.missing import landmarks_present
@@ -100,7 +100,7 @@ class References:
         middle = np.array([np.median(g[~np.isnan(g)]) if (~np.isnan(g)).any() else np.nan
                            for g in own_gaps.T])  # fmt: skip
         least = 1e-3 * np.nanmedian(middle)
-        self.spread = np.maximum(middle, least) / chi.median(dimension)
+        self.spread = np.maximum(middle, least) / np.sqrt(chdtri(dimension, 0.5))
         distances = np.full(gaps.shape[:2], np.nan)
         distances[judged] = _rms(gaps[judged] / self.spread)
         nearest = np.zeros(len(X), dtype=int)
