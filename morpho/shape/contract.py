@@ -41,9 +41,9 @@ class Estimator:
 class Transformer(Estimator):
     """An estimator with `fit` and `transform`."""
 
-    def fit_transform(self, X: Any, y: Any = None, **fitted_by: Any) -> Any:
+    def fit_transform(self, X: Any, y: Any = None) -> Any:
         """Fit, and transform what it was fitted by."""
-        return self.fit(X, y, **fitted_by).transform(X)  # type: ignore[attr-defined]
+        return self.fit(X, y).transform(X)  # type: ignore[attr-defined]
 
     def __sklearn_tags__(self) -> Any:
         from sklearn.utils import TransformerTags

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.slow
 
 # What comes after any change of a table: page, supplement, archive and record.
 LAST = {"supplement", "report", "archive", "finish"}
-JOINED = {"combine", "draw_joined"}
+JOINED = {"combine", "draw"}
 
 
 @pytest.fixture(scope="module")
@@ -203,7 +203,7 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, own_demo, changed, due):
             "draw"} <= ran.rules("atlas")  # fmt: skip
     alone = {rule for rule, where in ran.jobs if not where}
     assert alone == LAST | {"all", "combine", "check"}
-    assert ("draw_joined", "element=all-elements") in ran.jobs
+    assert ("draw", "element=all-elements") in ran.jobs
     # the engine does what is found to be due
     assert ran.rules() - {"all"} == rules(due())
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri
+from scipy.special import gammaincinv
 
 from morpho.inference.models.design import InferenceError
 from morpho.shape.missing import landmarks_present
@@ -28,6 +28,11 @@ _TO_SD = 1.4826
 
 def _rms(deviations: Array) -> Array:
     return np.sqrt(np.nanmean(deviations**2, axis=-1))
+
+
+def _median_of_chi(dimension: int) -> float:
+    """Median of the chi distribution; `scipy.stats` has it too, and takes a second to import."""
+    return float(np.sqrt(2 * gammaincinv(0.5 * dimension, 0.5)))
 
 
 class References:
@@ -100,7 +105,7 @@ class References:
         middle = np.array([np.median(g[~np.isnan(g)]) if (~np.isnan(g)).any() else np.nan
                            for g in own_gaps.T])  # fmt: skip
         least = 1e-3 * np.nanmedian(middle)
-        self.spread = np.maximum(middle, least) / np.sqrt(chdtri(dimension, 0.5))
+        self.spread = np.maximum(middle, least) / _median_of_chi(dimension)
         distances = np.full(gaps.shape[:2], np.nan)
         distances[judged] = _rms(gaps[judged] / self.spread)
         nearest = np.zeros(len(X), dtype=int)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import functools
 import json
-from pathlib import Path
 from typing import Any
 
+from morpho.house import workflow_folder
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
@@ -18,7 +18,7 @@ __all__ = [
 
 Schema = dict[str, Any]
 
-CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
+CONFIG_FOLDER = workflow_folder() / "config"
 
 
 @functools.cache
