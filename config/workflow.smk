@@ -22,7 +22,7 @@ from morpho.study.settings.config import read_config
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.checks.results_folder import cannot_be_written, check_results_folder
 from morpho.workflow.at_work import UnderWayError, claim, make_free, release
-from morpho.workflow.plan import ALL_ELEMENTS
+from morpho.workflow.plan import ALL_ELEMENTS, Plan
 from morpho.workflow.rules import BY_STEP, outputs
 from morpho.workflow.state import ANEW, BEGUN, State
 
@@ -122,16 +122,19 @@ def everything_due(wildcards):
     return _asked_by(state()[1]) or [STUDY]
 
 
-def due_before(step):
-    """What has to be made before a job of a rule: results that it reads and that are due."""
+def due_before(step, element=""):
+    """What has to be made before a call of a rule: results that it reads and that are due."""
 
     def found(wildcards):
-        name = wildcards.get("name", wildcards.get("figure", ""))
         known, due = state()
-        job = known.plan.job(step, wildcards.get("element", ""), name)
-        if job.key in due and workflow.is_main_process:
-            workflow.dag.forcefiles.update(_below(path) for path in job.makes)
-        before = [key for key in known.plan.sources(job) if key in due]
+        called = known.plan.called(step, wildcards.get("element", element))
+        before = {}
+        for job in called:
+            if job.key in due and workflow.is_main_process:
+                workflow.dag.forcefiles.update(_below(path) for path in job.makes)
+            before |= dict.fromkeys(
+                key for key in known.plan.sources(job) if key in due
+            )
         # what these wait for themselves need not be named
         further = {
             one for key in before for one in known.plan.sources(known.plan.jobs[key])
@@ -146,24 +149,37 @@ def made_by(step):
     return [update(_below(path)) for path in outputs(BY_STEP[step])]
 
 
-def _kept_in(folder, step, ending):
-    place = {
-        "study": step,
-        "element": f"{{element}}/{step}",
-        "specimen": f"{{element}}/{step}/{{name}}",
-        "figure": f"{{element}}/{step}_{{figure}}",
-    }
-    return _below(f"{folder}/{place[BY_STEP[step].per]}.{ending}")
+def drawn_of(per):
+    """Every figure of an element, or of the study: one process draws them all."""
+    names = [figure.name for figure in FIGURES.values() if figure.per == per]
+    return [
+        update(_below(path))
+        for name in names
+        for path in outputs(BY_STEP["draw"], "{element}", name)
+    ]
 
 
-def log_of(step):
-    """Where it is kept what a job said."""
-    return _kept_in("logs", step, "log")
+# Tables of points carried to the scans of each element that has any.
+CARRIED = {
+    element: [update(_below(path)) for job in jobs for path in job.makes]
+    for element in ELEMENTS
+    if (jobs := Plan(STUDY_CONFIG).called("carry", element))
+}
 
 
-def times_of(step):
-    """Where it is kept how long a job took, and what memory."""
-    return _kept_in("benchmarks", step, "tsv")
+def _kept_in(folder, step, element, ending):
+    place = step if BY_STEP[step].per == "study" else f"{element}/{step}"
+    return _below(f"{folder}/{place}.{ending}")
+
+
+def log_of(step, element="{element}"):
+    """Where it is kept what a call said."""
+    return _kept_in("logs", step, element, "log")
+
+
+def times_of(step, element="{element}"):
+    """Where it is kept how long a call took, and what memory."""
+    return _kept_in("benchmarks", step, element, "tsv")
 
 
 def check_or_stop():

@@ -33,6 +33,7 @@ from morpho.workflow.tidying import make_way
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
+    from morpho.workflow.plan import Job
 
 __all__ = ["Asked", "run_study"]
 
@@ -105,7 +106,7 @@ class _Run:
     """The engine at work, and what it tells."""
 
     config: StudyConfig
-    state: State
+    calls: dict[str, list[Job]]
     schedule: Schedule
     shown: Shown
     asked: Asked
@@ -119,10 +120,11 @@ class _Run:
         if event["event"] == "error":
             self.error = event["error"]
         elif event["event"] == "job_info":
-            name = event["of"].get("name", event["of"].get("figure", ""))
-            parts = (event["of"].get("element", ""), event["step"], name)
+            # of elements that differ in what there is to make, rules bear their names
+            step, _, element = event["step"].partition("_")
+            parts = (event["of"].get("element", element), step)
             key = "/".join(part for part in parts if part)
-            if key in self.state.plan.jobs:
+            if key in self.schedule.seconds:
                 self.keys[number], self.logs[number] = key, event["log"]
                 self.schedule.start(key, now)
         elif number in self.keys:
@@ -132,7 +134,7 @@ class _Run:
             elif event["event"] == "job_error" and key not in self.schedule.failed:
                 self.schedule.fail(key)
                 log = self.config.results.parent / next(iter(self.logs[number]), "")
-                self.shown.say(failure_words(self.state.plan.jobs[key], log))
+                self.shown.say(failure_words(self.calls[key], log))
         self.shown.look(now)
 
     def _finished(self, key: str, now: float) -> None:
@@ -287,6 +289,7 @@ def run_study(config: StudyConfig, state: State, asked: Asked) -> int:
         print(f"{visible(config.settings.title)}: nothing to do, all results are as they were.")
         return _end_words(config, asked)
     plan, cores = state.plan, asked.cores or os.cpu_count() or 1
+    calls = plan.calls(state.due)
     schedule = Schedule(plan, expected_seconds(config.results, plan, state.due), cores)
     print(f"{visible(config.settings.title)}: checking every file first.", flush=True)
     if not _check(config):
@@ -301,8 +304,8 @@ def run_study(config: StudyConfig, state: State, asked: Asked) -> int:
         to_stderr("Nothing was run.")
         return FAILED
     print(f"{counted(schedule.total, 'step')} to do, {roughly(schedule.left(0))}.", flush=True)
-    shown = shown_on(sys.stdout, plan.jobs, schedule)
-    run = _Run(config, state, schedule, shown, asked)
+    shown = shown_on(sys.stdout, calls, schedule)
+    run = _Run(config, calls, schedule, shown, asked)
     try:
         with _stoppable():
             code = _work(run, config.results / LOG)

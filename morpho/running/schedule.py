@@ -9,7 +9,7 @@ from pathlib import Path
 from statistics import median
 
 from morpho.workflow.phrases import PHRASES
-from morpho.workflow.plan import Job, Plan
+from morpho.workflow.plan import Plan
 
 __all__ = ["Schedule", "expected_seconds", "roughly"]
 
@@ -17,17 +17,10 @@ __all__ = ["Schedule", "expected_seconds", "roughly"]
 _TRUST = 10.0
 
 
-def _earlier(results: Path, job: Job) -> float | None:
-    """Seconds that a job took in the last run, if that is known."""
-    step = job.rule.step
-    inside = {
-        "study": step,
-        "element": f"{job.element}/{step}",
-        "specimen": f"{job.element}/{step}/{job.name}",
-        "figure": f"{job.element}/{step}_{job.name}",
-    }[job.rule.per]
+def _earlier(results: Path, call: str) -> float | None:
+    """Seconds that a call took in the last run, if that is known."""
     try:
-        with open(results / "benchmarks" / f"{inside}.tsv", encoding="utf-8") as file:
+        with open(results / "benchmarks" / f"{call}.tsv", encoding="utf-8") as file:
             rows = list(csv.DictReader(file, delimiter="\t"))
         return float(rows[-1]["s"])
     except (OSError, ValueError, LookupError, TypeError):
@@ -35,20 +28,23 @@ def _earlier(results: Path, job: Job) -> float | None:
 
 
 def expected_seconds(results: Path, plan: Plan, due: Iterable[str]) -> dict[str, float]:
-    """Seconds that each job due will take, on one core.
+    """Seconds that each call will take that does jobs that are due, on one core.
 
     Those of the last run; where it is new, those usual for its step, in proportion to how long the
-    other jobs of the study took.
+    other calls of the study took.
     """
-    told = {key: _earlier(results, job) for key, job in plan.jobs.items()}
-    usual = {key: PHRASES[job.rule.step].seconds for key, job in plan.jobs.items()}
-    ratios = [taken / usual[key] for key, taken in told.items() if taken is not None]
+    usual = {
+        call: PHRASES[jobs[0].rule.step].seconds * len(jobs)
+        for call, jobs in plan.calls(plan.jobs).items()
+    }
+    told = {call: _earlier(results, call) for call in usual}
+    ratios = [taken / usual[call] for call, taken in told.items() if taken is not None]
     pace = median(ratios) if ratios else 1.0
-    return {key: told[key] or usual[key] * pace for key in due}  # type: ignore[misc]
+    return {call: told[call] or usual[call] * pace for call in plan.calls(due)}  # type: ignore[misc]
 
 
 class Schedule:
-    """The jobs of a run, of which some are done and some are being done."""
+    """The calls of a run, of which some are done and some are being done."""
 
     def __init__(self, plan: Plan, seconds: Mapping[str, float], cores: int) -> None:
         self.seconds = dict(seconds)
@@ -56,14 +52,16 @@ class Schedule:
         self.running: dict[str, float] = {}
         self.done: list[str] = []
         self.failed: list[str] = []
-        self._before = {
-            key: {one for one in plan.sources(plan.jobs[key]) if one in seconds} for key in seconds
-        }
+        self._before: dict[str, set[str]] = {call: set() for call in seconds}
+        for job in plan.jobs.values():
+            if job.call in seconds:
+                before = {plan.jobs[one].call for one in plan.sources(job)}
+                self._before[job.call] |= before & set(seconds)
         self._taken = self._expected = 0.0
 
     @property
     def total(self) -> int:
-        """How many jobs there are."""
+        """How many calls there are."""
         return len(self.seconds)
 
     def start(self, key: str, now: float) -> None:

@@ -54,8 +54,8 @@ def _left(schedule: Schedule, now: float) -> str:
 class _Lines:
     """Plain lines, one a step, for a pipe, a log or a terminal that knows no better."""
 
-    def __init__(self, stream: TextIO, jobs: Mapping[str, Job], schedule: Schedule) -> None:
-        self._stream, self._jobs, self._schedule = stream, jobs, schedule
+    def __init__(self, stream: TextIO, calls: Mapping[str, list[Job]], schedule: Schedule) -> None:
+        self._stream, self._calls, self._schedule = stream, calls, schedule
 
     def say(self, text: str) -> None:
         print(text, file=self._stream, flush=True)
@@ -68,7 +68,7 @@ class _Lines:
 
     def done(self, key: str, taken: float, now: float) -> None:
         done, total = len(self._schedule.done), self._schedule.total
-        line = f"{done:>{len(str(total))}} of {total}  {visible(doing(self._jobs[key]))}, "
+        line = f"{done:>{len(str(total))}} of {total}  {visible(doing(*self._calls[key]))}, "
         line += _seconds(taken)
         if done < total:
             line += f"; {_left(self._schedule, now)}"
@@ -81,11 +81,11 @@ class _Lines:
 class _Live:
     """Lines that change in place: what is being done, and how far it is."""
 
-    def __init__(self, stream: TextIO, jobs: Mapping[str, Job], schedule: Schedule) -> None:
+    def __init__(self, stream: TextIO, calls: Mapping[str, list[Job]], schedule: Schedule) -> None:
         from rich.console import Console
         from rich.live import Live
 
-        self._jobs, self._schedule = jobs, schedule
+        self._calls, self._schedule = calls, schedule
         self._console = Console(file=stream, highlight=False, markup=False, emoji=False)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
         self._live.start()
@@ -120,7 +120,7 @@ class _Live:
         under_way = list(schedule.running.items())
         lines = [
             Text(
-                f"  {visible(doing(self._jobs[key]))}, {_seconds(now - begun)}",
+                f"  {visible(doing(*self._calls[key]))}, {_seconds(now - begun)}",
                 overflow="ellipsis", no_wrap=True,
             )
             for key, begun in under_way[:_NAMED]
@@ -134,12 +134,12 @@ class _Live:
         return Group(*lines, bar)
 
 
-def shown_on(stream: TextIO, jobs: Mapping[str, Job], schedule: Schedule) -> Shown:
+def shown_on(stream: TextIO, calls: Mapping[str, list[Job]], schedule: Schedule) -> Shown:
     """How a run is shown on a stream: it changes in place on a terminal that can do that."""
     plain = not stream.isatty() or "NO_COLOR" in os.environ
     if plain or os.environ.get("TERM", "dumb") in ("dumb", "unknown", ""):
-        return _Lines(stream, jobs, schedule)
-    return _Live(stream, jobs, schedule)
+        return _Lines(stream, calls, schedule)
+    return _Live(stream, calls, schedule)
 
 
 def to_stderr(text: str) -> None:

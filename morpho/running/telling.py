@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,13 +54,13 @@ def edited_words(state: State) -> Iterator[str]:
                 )
 
 
-def failure_words(job: Job, log: Path) -> str:
+def failure_words(jobs: Sequence[Job], log: Path) -> str:
     """Say that a step failed, and why: what it said itself, or where it broke."""
     try:
         said = log.read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
         said = ""
-    what = visible(doing(job))
+    what = visible(doing(*jobs))
     if _TRACEBACK in said:
         last = said.splitlines()[-1]
         return (

@@ -33,10 +33,10 @@ def watched(call: Callable[[list[str]], int], arguments: list[str]) -> int:
     _, status, used = os.wait4(child, 0)
     if not os.WIFSIGNALED(status):
         return os.WEXITSTATUS(status)
-    number = os.WTERMSIG(status)
-    said = killed_words(number, in_bytes(used.ru_maxrss))
+    killed_by = os.WTERMSIG(status)
+    said = killed_words(killed_by, in_bytes(used.ru_maxrss))
     print(f"{' '.join(_named(arguments))}: {said}", file=sys.stderr, flush=True)
-    return 128 + number
+    return 128 + killed_by
 
 
 def _named(arguments: list[str]) -> list[str]:

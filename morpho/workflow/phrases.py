@@ -35,7 +35,7 @@ PHRASES: Mapping[str, Phrase] = {
     "screen": Phrase("screening digitisations", 4),
     "prepare": Phrase("mirroring, averaging and estimating landmarks", 4),
     "measure": Phrase("measuring the digitising error", 3),
-    "carry": Phrase("carrying points to the scan of {name}", 5, "scan to carry points to"),
+    "carry": Phrase("carrying points to the scan of {name}", 1, "scan to carry points to"),
     "slide": Phrase("sliding semilandmarks", 20),
     "superimpose": Phrase("superimposing", 2),
     "ordinate": Phrase("finding the axes of shape space", 2),
@@ -51,7 +51,7 @@ PHRASES: Mapping[str, Phrase] = {
     "differ": Phrase("finding where queries differ", 4),
     "warp": Phrase("warping surfaces", 20),
     "portray": Phrase("drawing figures of each query", 15),
-    "draw": Phrase("drawing {name}", 4, "figure to draw"),
+    "draw": Phrase("drawing {name}", 1, "figure to draw"),
     "supplement": Phrase("writing tables and words for the paper", 5),
     "report": Phrase("writing the page", 6),
     "archive": Phrase("packing the archive", 3),
@@ -64,14 +64,17 @@ def bone(element: str) -> str:
     return "all elements" if element == ALL_ELEMENTS else element.replace("_", " ")
 
 
-def doing(job: Job) -> str:
-    """Say what a job does.
+def doing(*jobs: Job) -> str:
+    """Say what a call does, by its jobs.
 
     >>> from morpho.workflow.plan import Job
     >>> from morpho.workflow.rules import BY_STEP
     >>> doing(Job(BY_STEP["slide"], "lower_jaw"))
     'lower jaw: sliding semilandmarks'
     """
+    job, *others = jobs
+    if others:
+        return f"{bone(job.element)}: {counted_first(len(jobs), PHRASES[job.rule.step].many)}"
     name = job.name
     if job.rule.step == "draw":
         name = f"'{FIGURES[name].title}'"
@@ -81,18 +84,10 @@ def doing(job: Job) -> str:
 
 def gathered(jobs: Iterable[Job]) -> list[str]:
     """Say what jobs do, a line each, figures and scans of an element in one."""
-    lines: dict[tuple[str, str], list[Job]] = {}
+    calls: dict[str, list[Job]] = {}
     for job in jobs:
-        step = job.rule.step
-        several = bool(PHRASES[step].many)
-        lines.setdefault((job.element, step if several else job.key), []).append(job)
-    said = []
-    for (element, step), some in lines.items():
-        if len(some) == 1:
-            said.append(doing(some[0]))
-        else:
-            said.append(f"{bone(element)}: {counted_first(len(some), PHRASES[step].many)}")
-    return said
+        calls.setdefault(job.call, []).append(job)
+    return [doing(*some) for some in calls.values()]
 
 
 def counted_first(count: int, phrase: str) -> str:

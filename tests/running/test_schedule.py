@@ -8,13 +8,14 @@ import pytest
 
 from morpho.running.schedule import Schedule, expected_seconds, roughly
 from morpho.workflow.phrases import PHRASES, doing, gathered
-from morpho.workflow.plan import Job
+from morpho.workflow.plan import Job, Plan
 from morpho.workflow.rules import BY_STEP, RULES
 
 
 def plan(**sources):
     """A plan of jobs, each with those that it reads from."""
-    return SimpleNamespace(jobs={key: key for key in sources}, sources=lambda job: sources[job])
+    jobs = {key: SimpleNamespace(call=key, key=key) for key in sources}
+    return SimpleNamespace(jobs=jobs, sources=lambda job: sources[job.key])
 
 
 def test_jobs_that_wait_for_each_other_take_their_sum():
@@ -53,23 +54,27 @@ def test_what_waits_for_a_failed_job_is_not_waited_for():
 
 def test_times_of_earlier_runs_are_taken_and_scale_the_others(tmp_path):
     """A job of which no time is known takes as long as usual, on a machine like this."""
-    jobs = {
-        "a/slide": Job(BY_STEP["slide"], "a"),
-        "a/draw/growth": Job(BY_STEP["draw"], "a", "growth"),
-        "check": Job(BY_STEP["check"]),
-        "a/grow": Job(BY_STEP["grow"], "a"),
-    }
-    for name, seconds in (("a/slide", 40), ("a/draw_growth", 8), ("check", 20)):
+    jobs = [
+        Job(BY_STEP["slide"], "a"),
+        Job(BY_STEP["draw"], "a", "growth"),
+        Job(BY_STEP["draw"], "a", "calibration"),
+        Job(BY_STEP["check"]),
+        Job(BY_STEP["grow"], "a"),
+    ]
+    study = Plan(None)
+    study.__dict__["jobs"] = {job.key: job for job in jobs}
+    for name, seconds in (("a/slide", 40), ("a/draw", 8), ("check", 20)):
         path = tmp_path / "benchmarks" / f"{name}.tsv"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(f"s\th:m:s\tmax_rss\n{seconds}\t0:00:00\t10\n")
     assert PHRASES["slide"].seconds == 20
-    found = expected_seconds(tmp_path, SimpleNamespace(jobs=jobs), jobs)
+    found = expected_seconds(tmp_path, study, study.jobs)
+    assert list(found) == ["a/slide", "a/draw", "check", "a/grow"]
     assert found["a/slide"] == 40
-    assert found["a/draw/growth"] == 8
+    assert found["a/draw"] == 8
     assert found["a/grow"] == pytest.approx(2 * PHRASES["grow"].seconds)
     (tmp_path / "benchmarks" / "a" / "slide.tsv").write_text("s\nbroken\n")
-    assert expected_seconds(tmp_path, SimpleNamespace(jobs=jobs), ["a/slide"])["a/slide"] == 40
+    assert expected_seconds(tmp_path, study, ["a/slide"])["a/slide"] == 40
 
 
 @pytest.mark.parametrize(

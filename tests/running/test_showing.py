@@ -30,7 +30,7 @@ def schedule():
 
 def play(stream, schedule):
     """Two jobs one after the other, and something found between them."""
-    shown = shown_on(stream, JOBS, schedule)
+    shown = shown_on(stream, {key: [job] for key, job in JOBS.items()}, schedule)
     for i, key in enumerate(JOBS):
         schedule.start(key, 100.0 * i)
         shown.look(100.0 * i)

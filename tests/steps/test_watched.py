@@ -119,6 +119,7 @@ def test_a_step_tells_it_in_one_line(tmp_path, monkeypatch, capsys, error, said)
         raise error
 
     monkeypatch.setattr(steps, "_do", broken)
+    monkeypatch.setattr(steps, "_calls", lambda config, step, rest: [rest])
     monkeypatch.setattr("morpho.study.settings.config.read_config", lambda path: _Config(tmp_path))
     assert main(["slide", str(tmp_path / "study.yaml"), "femur"]) == 1
     told = capsys.readouterr().err
@@ -128,4 +129,4 @@ def test_a_step_tells_it_in_one_line(tmp_path, monkeypatch, capsys, error, said)
 
 class _Config:
     def __init__(self, folder):
-        self.results = folder
+        self.results, self.path = folder, folder / "study.yaml"

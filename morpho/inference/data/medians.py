@@ -184,10 +184,31 @@ class References:
         aligned : ndarray of shape (n_landmarks, n_dimensions)
         target : ndarray of shape (n_landmarks, n_dimensions)
         """
-        targets = self._others[i][None] if self._left_out[i] else self.medians
-        aligned = resistant_fit(np.repeat(X[None], len(targets), axis=0), targets)[0]
-        distances = [
-            float(_rms(self.deviations(a, t))) for a, t in zip(aligned, targets, strict=True)
-        ]
-        best = int(np.argmin(distances))
-        return distances[best], aligned[best], targets[best]
+        return self.judge_each(np.array([i]), X[None])[0]
+
+    def judge_each(self, rows: NDArray[np.intp], X: Array) -> list[tuple[float, Array, Array]]:
+        """Hold changed digitisations against their references, all at once: see `judge`.
+
+        Parameters
+        ----------
+        rows : ndarray of int, of shape (n_changed,)
+            Indices of the digitisations that they were made from.
+        X : ndarray of shape (n_changed, n_landmarks, n_dimensions)
+
+        Returns
+        -------
+        list of (float, ndarray, ndarray)
+        """
+        counts = np.where(self._left_out[rows], 1, len(self.medians))
+        place = np.repeat(np.arange(len(rows)), counts)
+        targets = np.concatenate(
+            [self._others[i][None] if self._left_out[i] else self.medians for i in rows]
+            or [np.empty((0, *X.shape[1:]))]
+        )
+        aligned = resistant_fit(X[place], targets)[0]
+        distances = _rms(np.linalg.norm(aligned - targets, axis=2) / self.spread)
+        found = []
+        for last, count in zip(np.cumsum(counts), counts, strict=True):
+            best = last - count + int(np.argmin(distances[last - count : last]))
+            found.append((float(distances[best]), aligned[best], targets[best]))
+        return found

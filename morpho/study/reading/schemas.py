@@ -161,6 +161,7 @@ def _homes(key: str, schema: Schema, path: KeyPath = ()) -> list[str]:
 
 def _tell_unknown(path: KeyPath, key: str, root: Schema, here: Problems) -> None:
     known = list(_at(path, root).get("properties", {}))
+    renamed = [now for now in known if _child(_at(path, root), now).get("formerly") == key]
     homes = _homes(key, root)
     otherwise = (
         f"{key} belongs under {listed(homes, last='or')}."
@@ -169,7 +170,7 @@ def _tell_unknown(path: KeyPath, key: str, root: Schema, here: Problems) -> None
     )
     here.error(
         f"The key {quoted(key)} is not known{f' in {_label(path)}' if path else ''}.",
-        meant(nearest(key, known)) or otherwise,
+        f"It is called {renamed[0]} now." if renamed else meant(nearest(key, known)) or otherwise,
     )
 
 
