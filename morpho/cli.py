@@ -200,7 +200,8 @@ def _status(path: str) -> int:
     for line in _told(differences):
         print(line)
     if due:
-        print(f"The results no longer match: {counted(len(due), 'step')} to do. {command}")
+        steps = counted(len(state.plan.calls(due)), "step")
+        print(f"The results no longer match: {steps} to do. {command}")
         return CHANGED
     files = sum(len(state.records[key].makes) for key in state.plan.jobs)
     inputs = counted(len(recorded.get("inputs", ())), "input")

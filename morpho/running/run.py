@@ -333,5 +333,5 @@ def planned(state: State, cores: int | None, again: Sequence[str] = ()) -> list[
     seconds = expected_seconds(state.config.results, state.plan, state.due)
     schedule = Schedule(state.plan, seconds, cores or os.cpu_count() or 1)
     jobs = [one.job for one in state.due.values()]
-    lines = [f"{counted(len(jobs), 'step')} to do, {roughly(schedule.left(0))}:"]
+    lines = [f"{counted(schedule.total, 'step')} to do, {roughly(schedule.left(0))}:"]
     return lines + [f"  {visible(line)}" for line in gathered(jobs)]

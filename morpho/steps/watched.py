@@ -21,7 +21,10 @@ def watched(call: Callable[[list[str]], int], arguments: list[str]) -> int:
     sys.stdout.flush()
     child = os.fork()
     if child == 0:
-        return call(arguments)
+        try:
+            return call(arguments)
+        except KeyboardInterrupt:  # whoever pressed it knows
+            return 128 + signal.SIGINT
 
     def pass_on(number: int, _: Any) -> None:
         os.kill(child, number)

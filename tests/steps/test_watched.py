@@ -40,6 +40,7 @@ def start(does):
     [
         ("pass", 5, ""),
         ("sys.exit(3)", 3, ""),
+        ("raise KeyboardInterrupt", 130, ""),
         ("os.kill(os.getpid(), signal.SIGSEGV)", 139,
          "vary femur: Killed: it crashed within a library (signal 11).\n"),
     ],
