@@ -202,6 +202,8 @@ def _work(run: _Run, log: Path) -> int:
         raise
     finally:
         os.close(reading)
+    if engine.returncode < 0:  # it was killed, and its steps were not
+        _tell_group(engine, signal.SIGKILL)
     return engine.returncode
 
 
@@ -263,7 +265,8 @@ def _failed(run: _Run, code: int) -> int:
         )
     else:
         to_stderr(_why_it_stopped(run, code))
-        to_stderr(f"What was finished is kept; the same command goes on: {run.asked.command}")
+        done = f"{len(schedule.done)} of {counted(schedule.total, 'step')} are done and kept."
+        to_stderr(f"{done} Go on with: {run.asked.command}")
     return FAILED
 
 

@@ -59,7 +59,9 @@ def _memory(used: float) -> str:
 
 
 def killed_words(number: int, used: float) -> str:
-    """Say what most likely ended a step: the number of the signal, and the memory it used in bytes.
+    """Say what most likely ended a process: the number of the signal, and the bytes it used.
+
+    Of memory nothing is said where it is not known what was used: 0.
 
     >>> killed_words(15, 3e8)
     'Killed: it was asked to end, by somebody or by the queue of a cluster (signal 15).'
@@ -71,9 +73,10 @@ def killed_words(number: int, used: float) -> str:
     if name == "SIGKILL":
         if used > _MUCH * most_memory():
             return f"Killed, most likely because memory ran out: {_memory(used)}. {_GOES_ON}"
+        itself = f": it used {_size(used)} itself" if used else ""
         return (
-            f"Killed (signal 9) by somebody, or by the system because other programs took the "
-            f"memory: it used {_size(used)} itself. {_GOES_ON}"
+            "Killed (signal 9) by somebody, or by the system because other programs took the "
+            f"memory{itself}. {_GOES_ON}"
         )
     return f"Killed: {_SIGNALS.get(name, 'nobody knows why')} (signal {number})."
 

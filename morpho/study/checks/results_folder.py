@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,9 @@ def cannot_be_written(folder: Path, problem: OSError | None = None) -> tuple[str
     """Say that the results cannot be written, and what to do."""
     if problem is not None and not isinstance(problem, PermissionError):
         reason = problem.strerror or type(problem).__name__
-        return f"The results cannot be written into {folder} ({reason}).", _REMEDY
+        full = problem.errno in (errno.ENOSPC, errno.EDQUOT)
+        remedy = "Make room on its disk." if full else _REMEDY
+        return f"The results cannot be written into {folder} ({reason}).", remedy
     return f"The results cannot be written: you have no permission for {folder}.", _REMEDY
 
 
