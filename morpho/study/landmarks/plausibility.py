@@ -27,6 +27,8 @@ NEAR_A_SLIP = 1.6
 DEVIATIONS = 4.0
 # Thickness of a configuration, as a share of its length, below which it is flat.
 FLAT = 1e-9
+# Largest extent, in mm, below which landmarks are in one place: that is less than a molecule.
+SMALLEST = 1e-6
 
 _SLIPS = (10.0, 25.4, 100.0, 1000.0)
 
@@ -47,8 +49,7 @@ class _Sized:
 
 def _size(points: np.ndarray) -> float:
     """Root mean square distance from the centroid, which does not grow with missing landmarks."""
-    with np.errstate(over="ignore"):
-        return float(np.sqrt(np.square(points - points.mean(axis=0)).sum() / len(points)))
+    return float(np.sqrt(np.square(points - points.mean(axis=0)).sum() / len(points)))
 
 
 def check_plausibility(of: Digitised) -> None:
@@ -73,7 +74,7 @@ def check_plausibility(of: Digitised) -> None:
             continue
         _check_places(of, one)
         size = _size(points)
-        one.log_size = math.log(size if math.isfinite(size) else 1e300)
+        one.log_size = math.log(size)
         sized.append(one)
         other = copies.setdefault(rows[["x", "y", "z"]].to_numpy(dtype=float).tobytes(), one)
         if other is not one:
@@ -85,7 +86,7 @@ def check_plausibility(of: Digitised) -> None:
 def _degenerate(one: _Sized) -> bool:
     centred = one.points - one.points.mean(axis=0)
     largest = float(np.abs(centred).max())
-    if largest == 0 or largest <= FLAT * float(np.abs(one.points).max()):
+    if largest < SMALLEST or largest <= FLAT * float(np.abs(one.points).max()):
         rank = 0
     else:
         spread = np.linalg.svd(centred / largest, compute_uv=False)
@@ -97,7 +98,7 @@ def _degenerate(one: _Sized) -> bool:
         f"{('point', 'line', 'plane')[rank]}.",
         "Check that x, y and z are the right columns; the method needs three dimensions."
         if rank
-        else "Export the coordinates again.",
+        else "Look whether the unit and the exponents are right, or export the coordinates again.",
     )
     return True
 
