@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["SPECIMEN_COLUMNS", "gather_specimens", "read_specimens"]
 
 SPECIMEN_COLUMNS = ("taxon", "role", "side", "stage")
-LONGEST_NAME = 200  # bytes: files of the results are named after specimens and taxa
+LONGEST_NAME = 200
 
 _SIDES = {"": "", "left": "left", "l": "left", "right": "right", "r": "right"}
 _NEEDED = {"specimen", "taxon", "role"}
@@ -121,11 +121,9 @@ def _refused(cells: dict[str, str], first: dict[str, int]) -> tuple[str, str] | 
     if not name:
         return "The specimen has no name.", "Give each row a name, or delete it."
     for whose in ("specimen", "taxon"):
-        if (length := len(cells[whose].encode())) > LONGEST_NAME:
-            found = (
-                f"The name of the {whose} has {len(cells[whose])} characters ({length} bytes); "
-                f"{LONGEST_NAME} bytes are the most."
-            )
+        if len(cells[whose]) > LONGEST_NAME:
+            found = f"The name of the {whose} has {len(cells[whose])} characters; "
+            found += f"{LONGEST_NAME} are the most."
             return found, "Give it a shorter name."
     for ours, value in cells.items():
         if any(unicodedata.category(character) in {"Cc", "Zl", "Zp"} for character in value):

@@ -26,8 +26,8 @@ SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
 
 # Bytes of one name in a path, on most computers.
 _LONGEST = 255
-# Letters that a name of a result keeps of a longer one; more follows, such as an ending.
-_KEPT = 60
+# Bytes that a name of a result keeps of a longer one; more follows, such as an ending.
+_KEPT = 160
 
 _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
 _NO_FILES = {
@@ -202,7 +202,10 @@ def free_name(name: str, taken: Iterable[str]) -> str:
     >>> free_name("mean_A/B", ["mean_a_b"])
     'mean_A_B_2'
     """
-    safe, others = safe_name(name)[:_KEPT], {other.casefold() for other in taken}
+    safe, others = (
+        safe_name(name).encode()[:_KEPT].decode(errors="ignore"),
+        {other.casefold() for other in taken},
+    )
     if safe.casefold() not in others:
         return safe
     return next(f"{safe}_{i}" for i in count(2) if f"{safe}_{i}".casefold() not in others)

@@ -203,10 +203,9 @@ def _unusable(document: Document, data: dict[str, Any], problems: Problems) -> s
         bad.add(path)
         part, _, ours = path
         problems.error(
-            f"{part}.columns takes {ours} from the column {quoted(column)}, but {other} is taken "
-            "from it as well.",
-            f"Give each its own column: write the one that holds {other} under {part}: columns: "
-            f"{other}, or put this one right.",
+            f"{part}.columns takes both {other} and {ours} from the column {quoted(column)}.",
+            f"Give each its own column; the one that holds {other} is written under {part}: "
+            f"columns: {other}.",
             file=document.file,
             line=document.line(*path),
         )
