@@ -17,14 +17,15 @@ from morpho.study.public_names import PublicNames
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.schemas import check_against, load_schema
 from morpho.study.reading.tables import Table, read_table
+from morpho.study.reading.wording import quoted, visible
 from morpho.study.reading.yaml_file import read_yaml
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = [
-    "PublicInput", "Published", "input_files", "private_texts", "public_content", "public_inputs",
-    "public_settings", "public_table", "published",
+    "PublicInput", "Published", "Secret", "input_files", "private_texts", "public_content",
+    "public_inputs", "public_settings", "public_table", "published",
 ]  # fmt: skip
 
 # Shorter texts stand in names by chance.
@@ -187,26 +188,40 @@ def _sought(cell: str, why: str) -> set[str]:
     }
 
 
-def private_texts(config: StudyConfig) -> dict[str, str]:
-    """Texts of the columns that are kept back, each with its column.
+@dataclass(frozen=True)
+class Secret:
+    """Where a private text stands: messages tell this in its place, as results keep them."""
+
+    column: str
+    path: Path
+    line: int
+
+    @property
+    def words(self) -> str:
+        """Say what it is, without the text."""
+        return f"what {quoted(self.column)} holds in line {self.line} of {visible(self.path.name)}"
+
+
+def private_texts(config: StudyConfig) -> dict[str, Secret]:
+    """Texts of the columns that are kept back, each with where it stands first.
 
     Texts of four characters or more with a letter in them, and coordinates; of a place also the
     parts that a comma or the like divides. Left out are those that a column of ours has as well,
     such as a name of a taxon, and those that study.yaml lists under ``public_words``.
     """
-    found: dict[str, str] = {}
+    found: dict[str, Secret] = {}
     allowed = {_level(one) for one in config.settings.specimens.public_words}
     for kind, _, path in input_files(config, ("specimens", "landmarks")):
         table, back = _read(config, kind, path)  # type: ignore[arg-type]
         of_table = getattr(config.settings, kind)
         ours = {of_table.columns.get(name, name) for name in _NAMES[kind]}
         for i, name in enumerate(table.header):
-            cells = {row[i].strip() for row in table.rows}
             if name in ours and name not in back:
-                allowed |= {_level(cell) for cell in cells}
-            for cell in sorted(cells) if name in back else ():
-                found |= dict.fromkeys(_sought(cell, back[name]), name)
-    return {text: name for text, name in found.items() if _level(text) not in allowed}
+                allowed |= {_level(row[i]) for row in table.rows}
+            for line, row in zip(table.lines, table.rows, strict=True) if name in back else ():
+                for text in sorted(_sought(row[i].strip(), back[name])):
+                    found.setdefault(text, Secret(name, path, line))
+    return {text: where for text, where in found.items() if _level(text) not in allowed}
 
 
 # Columns whose cells results tell.

@@ -213,9 +213,10 @@ def test_private_texts_elsewhere_stop_the_archive(ran, tmp_path, file, content):
     before = path.read_text(encoding="utf-8") if path.is_file() else ""
     path.write_text(before + content.format(f"{SECRET.upper()} 3"), encoding="utf-8")
     (tmp_path / "s/results/archive.zip").unlink()
-    with pytest.raises(StudyError, match=f'"{SECRET} 3" stands in "locality"(.|\n)*{file}'):
+    with pytest.raises(StudyError, match=rf'"locality" holds in line 5(.|\n)*{file}') as refused:
         archive.run(read_config(tmp_path / "s"))
     assert not (tmp_path / "s/results/archive.zip").exists()
+    assert SECRET not in str(refused.value)  # logs are kept with the results
     study = yaml.safe_load((tmp_path / "s/study.yaml").read_text(encoding="utf-8"))
     study["specimens"]["public_words"] = [f"{SECRET} 3"]
     (tmp_path / "s/study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,6 @@ from morpho.study.leaks import Sought, text_of
 from morpho.study.public_inputs import private_texts, public_inputs, public_settings
 from morpho.study.public_names import PublicNames
 from morpho.study.reading.problems import Problems
-from morpho.study.reading.wording import quoted
 from morpho.wording import listed
 from morpho.workflow.plan import Plan
 from morpho.workflow.records import read_record
@@ -105,7 +104,7 @@ def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]
     return entries
 
 
-def _leaks(entries: Iterable[Entry], texts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+def _leaks(entries: Iterable[Entry], texts: Iterable[str]) -> Iterator[tuple[str, str]]:
     """Find private texts in files that are about to be published, or in their names."""
     sought = Sought(texts)
     for entry in entries:
@@ -121,9 +120,10 @@ def _stop_at_leaks(config: StudyConfig, entries: Iterable[Entry]) -> None:
         where.setdefault(text, []).append(name)
     problems = Problems(base=config.folder).at(file=config.path)
     for text, names in where.items():
+        what = texts[text].words
         problems.error(
-            f"{quoted(text)} stands in {quoted(texts[text])}, a column that is kept back, and "
-            f"would get into the archive with {listed(names, most=5)}.",
+            f"{what[0].upper()}{what[1:]}, a column that is kept back, would get into the archive "
+            f"with {listed(names, most=5)}.",
             "Take it out there, and run the study again; or, if it tells no place, list it under "
             "specimens: public_words.",
             **config.at("specimens"),

@@ -81,8 +81,8 @@ def _check_leaks(study: Study, problems: Problems) -> None:
     for path, content in places:
         for text in sought.found(f"{path.name} {text_of(path.name, content)}"):
             problems.warning(
-                f"{quoted(text)} stands here as well as in {quoted(texts[text])}, a column that is "
-                "kept back: there will be no archive.",
+                f"{texts[text].words[0].upper()}{texts[text].words[1:]}, a column that is kept "
+                "back, stands here as well: there will be no archive.",
                 "Take it out here; or, if it tells no place, list it under specimens: "
                 "public_words in study.yaml.",
                 file=path,
