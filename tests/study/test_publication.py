@@ -28,8 +28,8 @@ def test_the_check_says_what_is_published(told):
     lines = _publication(study)
     assert lines[1] == (
         "  specimen table: specimen, taxon, role, side, stage and hue; kept back: locality (its "
-        "name speaks of a place), altitude (it may tell an elevation), p (its values look like a place) "
-        "and q (its values look like a place)"
+        "name speaks of a place), altitude (it may tell an elevation), p (its values look like a "
+        "place) and q (its values look like a place)"
     )
     assert lines[2] == (
         "  landmark tables (18): specimen, element, replicate, landmark, x, y and z; "

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from morpho.study.landmarks.digitised import Digitised, each_digitisation
-from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
+from morpho.study.reading.coordinates import MILLIMETRES, SMALLEST, probable_unit
 from morpho.study.reading.problems import Problems
 
 __all__ = ["check_plausibility"]
@@ -27,8 +27,6 @@ NEAR_A_SLIP = 1.6
 DEVIATIONS = 4.0
 # Thickness of a configuration, as a share of its length, below which it is flat.
 FLAT = 1e-9
-# Largest extent, in mm, below which landmarks are in one place: that is less than a molecule.
-SMALLEST = 1e-6
 
 _SLIPS = (10.0, 25.4, 100.0, 1000.0)
 

@@ -7,13 +7,15 @@ import re
 
 from morpho.study.reading.wording import quoted
 
-__all__ = ["LARGEST", "MILLIMETRES", "CellError", "parse_coordinate", "probable_unit"]
+__all__ = ["LARGEST", "MILLIMETRES", "SMALLEST", "CellError", "parse_coordinate", "probable_unit"]
 
 MILLIMETRES = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 
 # No bone is digitised in numbers beyond this, whatever the unit; squares of much larger ones
 # would be no numbers.
 LARGEST = 1e9
+# Largest extent, in mm, below which points are in one place: that is less than a molecule's.
+SMALLEST = 1e-6
 
 _PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _WITH_COMMA = re.compile(r"[+-]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?\Z")
