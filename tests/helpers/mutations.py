@@ -6,6 +6,7 @@ import csv
 import io
 import os
 import shutil
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 
 from morpho.study.settings.schema import study_schema
 
-__all__ = ["MUTATIONS", "Folder", "add_scans", "mutate"]
+__all__ = ["MUTATIONS", "Folder", "make_small", "mutate"]
 
 SCANS = ("scans/jaw/A-1.ply", "scans/jaw/Q-1.stl", "scans/ring/B-1.obj", "scans/ring/B-2.glb")
 TABLES = ("specimens.csv", "landmarks/jaw/A-1.csv", "landmarks/jaw/Q-1.csv",
@@ -52,22 +53,36 @@ PIECES = (
 ENCODINGS = ("utf-16", "utf-16-le", "utf-32", "utf-8-sig", "cp1252", "cp037", "utf-7", "shift_jis")
 
 
-def add_scans(folder: Path) -> None:
-    """Give the study scans of every kind, and a table that belongs to nothing."""
-    ball = trimesh.creation.icosphere(subdivisions=2, radius=7.0)
+def _scan(table: Path) -> trimesh.Trimesh:
+    """A surface through all points of a landmark table, however it folds."""
+    rows = csv.DictReader(io.StringIO(table.read_text(encoding="utf-8")))
+    points = [[float(row[axis]) for axis in "xyz"] for row in rows]
+    faces = list(combinations(range(len(points)), 3))
+    return trimesh.Trimesh(points, faces, process=False)
+
+
+def make_small(folder: Path) -> None:
+    """Leave few specimens in the study, and give it scans of every kind and a stray table.
+
+    It can be checked without an error, and judged.
+    """
+    table = folder / "specimens.csv"
+    kept = [line for line in table.read_text().splitlines() if line[1:3] not in ("-3", "-4")]
+    table.write_text("\n".join(kept) + "\n")
+    for path in (folder / "landmarks").rglob("*-[34].csv"):
+        path.unlink()
+    (folder / "landmarks/ring/A-2.csv").unlink()
     for name in SCANS:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        ball.export(path)
+        _scan((folder / name.replace("scans", "landmarks")).with_suffix(".csv")).export(path)
     study = folder / "study.yaml"
-    text = study.read_text(encoding="utf-8")
     study.write_text(
-        f"{text}scans: {{files: 'scans/{{element}}/{{specimen}}.*'}}\n"
+        f"{study.read_text()}scans: {{files: 'scans/{{element}}/{{specimen}}.*'}}\n"
         "tests: {permutations: 9}\nrobustness: {error_draws: 2, rarefactions: 2, simulations: 0}\n"
-        "preparation: {missing: {imputations: 2}}\n",
-        encoding="utf-8",
+        "preparation: {missing: {imputations: 2}}\n"
     )
-    (folder / "landmarks/jaw/notes.tsv").write_text("a\tb\n1\t2\n", encoding="utf-8")
+    (folder / "landmarks/jaw/notes.tsv").write_text("a\tb\n1\t2\n")
 
 
 class Folder:
@@ -75,11 +90,16 @@ class Folder:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.whole = {
-            path.relative_to(folder): path.read_bytes()
-            for path in sorted(folder.rglob("*"))
-            if path.is_file()
-        }
+        self.whole = self.contents()
+
+    def contents(self) -> dict[Path, bytes]:
+        """What every file holds."""
+        paths = sorted(path for path in self.folder.rglob("*") if path.is_file())
+        return {path.relative_to(self.folder): path.read_bytes() for path in paths}
+
+    def study(self) -> str:
+        """What study.yaml holds."""
+        return (self.folder / "study.yaml").read_text(encoding="utf-8", errors="replace")
 
     def state(self) -> dict[str, Any]:
         """Every file, link, folder and pipe, with what it holds, its rights and its date."""
