@@ -205,10 +205,13 @@ def _times(cell: str, text: str) -> str:
 
 def _places(data: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     found = [path] if path else []
-    items = data.items() if isinstance(data, dict) else enumerate(data or ())
-    if isinstance(data, (dict, list)):
-        for key, value in items:
-            found += _places(value, (*path, key))
+    items: list[tuple[Any, Any]] = []
+    if isinstance(data, dict):
+        items = list(data.items())
+    elif isinstance(data, list):
+        items = list(enumerate(data))
+    for key, value in items:
+        found += _places(value, (*path, key))
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho.study.landmarks.digitised import Study
@@ -76,7 +77,9 @@ def _check_leaks(study: Study, problems: Problems) -> None:
     if not texts:
         return
     sought, settings = Sought(texts), config.settings
-    places = [(config.path, f"{settings.title}\n{settings.notice}".encode())]
+    places: list[tuple[Path, bytes | Path]] = [
+        (config.path, f"{settings.title}\n{settings.notice}".encode())
+    ]
     places += [(one.path, one.content) for one in public_inputs(config, scans=False)]
     for path, content in places:
         for text in sought.found(f"{path.name} {text_of(path.name, content)}"):
