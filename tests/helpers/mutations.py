@@ -18,7 +18,7 @@ from morpho.study.settings.schema import study_schema
 
 __all__ = ["MUTATIONS", "Folder", "make_small", "mutate"]
 
-SCANS = ("scans/jaw/A-1.ply", "scans/jaw/Q-1.stl", "scans/ring/B-1.obj", "scans/ring/B-2.glb")
+SCANS = ("scans/jaw/A-1.ply", "scans/jaw/Q-1.stl", "scans/ring/A-1.obj", "scans/ring/B-2.glb")
 TABLES = ("specimens.csv", "landmarks/jaw/A-1.csv", "landmarks/jaw/Q-1.csv",
           "landmarks/ring/B-2.csv", "landmarks/ring/Q-1.csv")  # fmt: skip
 YAMLS = ("study.yaml", "schemes/jaw.yaml", "schemes/ring.yaml")
@@ -71,7 +71,8 @@ def make_small(folder: Path) -> None:
     table.write_text("\n".join(kept) + "\n")
     for path in (folder / "landmarks").rglob("*-[34].csv"):
         path.unlink()
-    (folder / "landmarks/ring/A-2.csv").unlink()
+    for name in ("jaw/B-2.csv", "ring/A-2.csv", "ring/B-1.csv"):
+        (folder / "landmarks" / name).unlink()
     for name in SCANS:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
