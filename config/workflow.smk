@@ -195,7 +195,7 @@ def check_or_stop():
     from morpho.workflow.tidying import make_way
 
     try:
-        mark_start(STUDY_CONFIG, sys.argv)
+        mark_start(STUDY_CONFIG)
         for said in make_way(state()[0]):
             print(said, file=sys.stderr)
     except OSError as error:

@@ -134,6 +134,18 @@ def _summary(study: Study) -> str:
     return "\n".join(lines)
 
 
+def _publication(study: Study) -> list[str]:
+    """What of the tables will be published, before it is."""
+    from morpho.study.checks.publication import publication_words
+    from morpho.study.reading.problems import StudyError
+
+    try:
+        words = publication_words(study.config)
+    except StudyError:  # told above
+        return []
+    return ["What the archive will hold of the tables:", *(f"  {line}" for line in words)]
+
+
 def _verdict(problems: Problems) -> str:
     if problems.errors:
         return "Put the errors right, then check again."
@@ -151,6 +163,8 @@ def _check(path: str, scans: bool) -> int:
         print()
     if study is not None:
         print(_summary(study))
+        for line in _publication(study):
+            print(line)
     print(f"{problems.count()}. {_verdict(problems)}")
     return PROBLEMS if problems.errors else FINE
 

@@ -218,11 +218,13 @@ def render_page(
     changes: Mapping[str, Sequence[Mapping[str, Any]]],
     provenance: Mapping[str, Any],
     not_digitised: Sequence[str] = (),
+    published: Sequence[str] = (),
 ) -> str:
     """Make the page, complete in itself.
 
     `proportions` is the SVG of relative sizes of elements, `changes` those of `compared` since
-    the last complete run; `not_digitised` are queries of which no element is digitised.
+    the last complete run; `not_digitised` are queries of which no element is digitised, and
+    `published` says which columns of the user's tables are published.
     """
     made = [_element(element, settings.tests.alpha) for element in elements]
     conclusions = {element.name: element.tables["conclusions"] for element in elements}
@@ -241,6 +243,7 @@ def render_page(
     return environment.get_template("page.html.jinja").render(
         percent=percent,
         not_digitised=not_digitised,
+        published=published,
         queries=sorted({name for element in made for name in element["told"]}),
         together=told_of_individuals(joined, conclusions),
         joined=_tables(joined, "together"),

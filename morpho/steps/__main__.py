@@ -94,15 +94,25 @@ def _each(config: StudyConfig, step: str, calls: list[list[str]], if_due: bool) 
     """Do jobs one after another, or on as many cores as the engine grants; give their codes."""
     cores = min(int(os.environ.get(CORES, "1")), len(calls))
     do = partial(_tried, config, step, if_due=if_due)
-    if cores < 2:
+    if cores < 2 or sys.platform != "linux":  # elsewhere a fork may harm what is imported
         yield from map(do, calls)
         return
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
-    context = get_context("forkserver")
-    context.set_forkserver_preload([f"morpho.{BY_STEP[step].module}"])
-    with context.Pool(cores) as pool:
-        yield from pool.imap(do, calls)
+    import_module(f"morpho.{BY_STEP[step].module}")  # once, not in each process
+    sys.stdout.flush()
+    with ProcessPoolExecutor(cores, get_context("fork")) as pool:
+        try:
+            yield from pool.map(do, calls)
+        except BrokenProcessPool:
+            print(
+                f"{step}: a process was killed, most likely as memory ran out. Run the study again "
+                "with fewer cores; what was finished is kept.",
+                file=sys.stderr,
+            )
+            yield 1
 
 
 def _tried(config: StudyConfig, step: str, call: list[str], if_due: bool) -> int:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import json
 import os
 import platform
-import re
 import subprocess
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from hashlib import sha256
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from morpho.results.store import write_json
-from morpho.workflow.plan import Plan
+from morpho.study.public_inputs import public_inputs, public_settings
+from morpho.study.public_names import PublicNames
 from morpho.workflow.provenance import (
     PROVENANCE,
     file_sum,
@@ -70,31 +69,6 @@ def _git_revision(folder: Path, file: str) -> dict[str, Any] | None:
     return {"revision": revision, "edited": bool(edited)}
 
 
-def _named(argument: str, folder: Path) -> str:
-    """A path of a command: from the folder down, or by its last two parts."""
-    path = Path(argument)
-    if path.is_relative_to(folder) and path != folder:
-        return path.relative_to(folder).as_posix()
-    return PurePosixPath("elsewhere", *path.parts[1:][-2:]).as_posix()
-
-
-def _public_command(arguments: Sequence[str], folder: Path) -> str:
-    """Write a command as it could be given anywhere, without folders of the machine."""
-    shown = []
-    for i, argument in enumerate(arguments):
-        name, sign, value = argument.partition("=")
-        if i == 0:
-            stem = Path(argument)
-            shown.append(stem.parent.name if stem.name == "__main__.py" else stem.name)
-        elif os.path.isabs(argument):
-            shown.append(_named(argument, folder))
-        elif sign and os.path.isabs(value):
-            shown.append(f"{name}={_named(value, folder)}")
-        else:
-            shown.append(argument)
-    return " ".join(f'"{part}"' if re.search(r"\s", part) else part for part in shown)
-
-
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
@@ -109,24 +83,20 @@ def _code() -> str:
     return digest.hexdigest()[:16]
 
 
-def mark_start(config: StudyConfig, arguments: Sequence[str] = ()) -> None:
-    """Note when a run began and by which command; called before its first job."""
-    write_json(
-        config.results / HISTORY / _STARTED,
-        {"started": _now(), "command": _public_command(arguments, Path.cwd())},
-    )
+def mark_start(config: StudyConfig) -> None:
+    """Note when a run began; called before its first job."""
+    write_json(config.results / HISTORY / _STARTED, {"started": _now()})
 
 
 def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
     """Tell what the results are made of: versions, seed, settings, sums of every input.
 
     Without the times of the run the same inputs, program and machine give the same record. It
-    holds no absolute path, no name of machine or user, and no private column: the sum of a table
-    is that of its public part, as it goes into the archive.
+    holds no path, no name of a folder, machine or user, and no private column: files have the
+    names, and tables the sums, that they have in the archive, and so have the settings.
     """
-    plan = Plan(config)
-    settings = flat_settings(config.settings.plain())
-    settings.pop("specimens.private", None)  # which columns are private shows in the tables' sums
+    inputs = public_inputs(config)
+    names = PublicNames(config, [(one.kind, one.written, one.path) for one in inputs])
     found: dict[str, Any] = {
         "format": _FORMAT,
         "title": config.settings.title,
@@ -139,15 +109,15 @@ def record(config: StudyConfig, *, times: bool = True) -> dict[str, Any]:
             "study": _git_revision(config.folder, config.path.name),
         },
         "study_file": file_sum(config.path),
-        "settings": settings,
-        "inputs": plan.inputs(plan.job("finish")),
+        "settings": flat_settings(public_settings(config, names, inputs)),
+        "inputs": dict(sorted((names.name(one.path), file_sum(one.content)) for one in inputs)),
     }
     if times:
         try:
             begun = json.loads((config.results / HISTORY / _STARTED).read_text(encoding="utf-8"))
         except (OSError, ValueError):
             begun = {}
-        found |= {"started": begun.get("started"), "command": begun.get("command", "")}
+        found["started"] = begun.get("started")
     return found
 
 

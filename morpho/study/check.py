@@ -6,6 +6,7 @@ from pathlib import Path
 
 from morpho.study.checks.letters import check_letters
 from morpho.study.checks.preparation import check_distortion, check_estimates
+from morpho.study.checks.publication import check_publication
 from morpho.study.checks.results_folder import check_results_folder
 from morpho.study.checks.sample import check_element, check_model, check_sample, check_sides
 from morpho.study.landmarks.digitised import Digitised, Study
@@ -45,7 +46,7 @@ def check_study(path: Path | str, scans: bool = True) -> tuple[Study | None, Pro
         return None, problems
     landmarks = {element: rows for element, rows in tables.items() if element in schemes}
     study = Study(config, schemes, specimens, landmarks)
-    for check in (check_files, check_scan_units, check_letters, check_model):
+    for check in (check_files, check_scan_units, check_letters, check_model, check_publication):
         check(study, problems)
     elements = [
         Digitised(config, schemes[element], specimens, rows, problems.at(element=element))

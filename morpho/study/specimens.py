@@ -95,12 +95,22 @@ def _check_columns(
                 file=table.file,
                 line=1,
             )
-    for name in config.settings.specimens.private:
-        if name not in table.header:
-            hint = meant(nearest(name, table.header), quoted)
+    part = config.settings.specimens
+    read = {mapping.get(ours, ours): ours for ours in places}
+    for name in part.private:
+        if name in part.public:
             problems.error(
-                f"The private column {quoted(name)} is not in the specimen table.",
-                f"{hint} Put the name right, so that nothing private gets out.".lstrip(),
+                f"The column {quoted(name)} is listed as private and as public.",
+                "Take it out of one of the two lists.",
+                **config.at("specimens", "public"),
+            )
+        elif name in read:
+            problems.error(
+                f"The column {quoted(name)} is listed as private, but it is read as {read[name]}, "
+                "which the results tell.",
+                "Take it out of the list: it is needed."
+                if read[name] in _NEEDED
+                else "Take it out of the list, or rename the column in the table.",
                 **config.at("specimens", "private"),
             )
 
@@ -110,9 +120,11 @@ def _refused(cells: dict[str, str], first: dict[str, int]) -> tuple[str, str] | 
     name = cells["specimen"]
     if not name:
         return "The specimen has no name.", "Give each row a name, or delete it."
-    if len(name) > LONGEST_NAME:
-        found = f"The specimen's name has {len(name)} characters; {LONGEST_NAME} are the most."
-        return found, "Give it a shorter name."
+    for whose in ("specimen", "taxon"):
+        if len(cells[whose]) > LONGEST_NAME:
+            found = f"The name of the {whose} has {len(cells[whose])} characters; "
+            found += f"{LONGEST_NAME} are the most."
+            return found, "Give it a shorter name."
     for ours, value in cells.items():
         if any(unicodedata.category(character) in {"Cc", "Zl", "Zp"} for character in value):
             found = f"{ours} is {quoted(value)}, with a control character or line break in it."

@@ -102,7 +102,8 @@ def said_of(config: StudyConfig, specimens: Any) -> dict[str, dict[str, str]]:
         for term in config.settings.model.terms
         for name in ([term] if isinstance(term, str) else term)
     ]
-    private = config.private_columns(specimens.columns)
+    rows = list(specimens.itertuples(index=False, name=None))
+    private = config.kept_back("specimens", list(specimens.columns), rows)
     columns = [c for c in dict.fromkeys(["side", "stage", *terms]) if c in specimens.columns]
     told = specimens[[c for c in columns if c not in (*private, "taxon")]].astype(str)
     return told.rename(index=str).to_dict("index")

@@ -131,7 +131,7 @@ def _specimen_rows(
     if table is None or place is None or names is None:
         yield _bytes(path)
         return
-    private = set(config.private_columns(table.header))
+    private = config.kept_back("specimens", table.header, table.rows)
     for row in table.rows:
         if _forms(row[place].strip()) & names:
             cells = zip(table.header, map(str.strip, row), strict=True)

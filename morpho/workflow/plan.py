@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache, cached_property, partial
 from hashlib import sha256
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from morpho.results.figures import FIGURES
 from morpho.results.tables import ALL_ELEMENTS
-from morpho.study.public_inputs import public_content
+from morpho.study.public_inputs import public_table
 from morpho.study.reading.paths import safe_name
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.reading.tables import read_table
@@ -61,19 +62,25 @@ class Job:
         return [part for part in (self.element, self.name) if part]
 
 
-def _public_sum(config: StudyConfig, kind: str, path: Path) -> str:
+def _public_sum(config: StudyConfig, kind: str, path: Path) -> tuple[str, Any]:
     """Sum of what may be shown of a file: that of the whole would let one try out guesses.
 
-    It is 'absent' where the file is not there.
+    It is 'absent' where the file is not there. With it which columns of a table are shown.
     """
+    content: bytes | Path = path
+    told = None
+    if kind in ("specimens", "landmarks"):
+        # what is wrong is told by the check, before the first job
+        with suppress(StudyError):
+            content, told = public_table(config, kind, path)  # type: ignore[arg-type]
     try:
-        content = public_content(config, kind, path)
-    except StudyError:  # told by the check, before the first job
-        content = path
-    try:
-        return file_sum(content)
+        return file_sum(content), told
     except OSError:
-        return "absent"
+        return "absent", None
+
+
+def _digest(found: Any) -> str:
+    return sha256(repr(found).encode()).hexdigest()[:16]
 
 
 class Plan:
@@ -262,11 +269,17 @@ class Plan:
         table = read_table(self.config.specimens_file, Problems(), part.delimiter)  # type: ignore[arg-type]
         if None in templates or table is None:
             return files, self._rows(element)
-        private = set(self.config.private_columns(table.header))
+        private = self.config.kept_back("specimens", table.header, table.rows)
         kept = [i for i, column in enumerate(table.header) if column not in private]
         rows = [[row[i].strip() for i in kept] for row in table.rows]
         rows = sorted(row for row in rows if names & set(map(safe_name, row)))
         return files, sha256(repr((rows, self._scheme(element))).encode()).hexdigest()[:16]
+
+    @cached_property
+    def _kept_back(self) -> str:
+        """Digest of the columns of all tables that are published, and of those that are not."""
+        told = [self._sum(kind, path)[1] for kind, path in self._everything]
+        return _digest([(one.kind, one.kept, one.back) for one in dict.fromkeys(told) if one])
 
     # --- what they are made from ------------------------------------------------------------
 
@@ -314,15 +327,20 @@ class Plan:
                 files += self._everything
         sums: dict[str, str] = {}
         for kind, path in sorted(set(files), key=lambda one: one[1]):
-            sums[public_path(path, config.folder, sums)] = self._sum(kind, path)
+            sums[public_path(path, config.folder, sums)] = self._sum(kind, path)[0]
         return dict(sorted((found | sums).items()))
 
     def settings(self, job: Job) -> dict[str, Any]:
-        """Settings that a job heeds by dotted key; which columns are private by a digest alone."""
+        """Settings that a job heeds by dotted key; what is private by a digest alone.
+
+        A job that heeds all of them tells which columns are published: these count, too.
+        """
         flat = flat_settings(self.config.settings.plain())
-        if "specimens.private" in flat:
-            text = repr(sorted(flat["specimens.private"]))
-            flat["specimens.private"] = sha256(text.encode()).hexdigest()[:16]
+        for key in ("specimens.private", "specimens.public_words"):
+            if key in flat:
+                flat[key] = _digest(sorted(flat[key]))
+        if job.rule.settings is None:
+            flat["columns that are kept back"] = self._kept_back
         named = job.rule.settings
         if job.rule.per == "study":
             flat["order of the elements"] = list(self.config.elements)

@@ -68,6 +68,15 @@ def test_the_markup_is_balanced(page):
     assert page.open == []
 
 
+def test_the_page_says_what_is_published(page, hostile):
+    """Folded, in the section on what was done: columns of each table, and those kept back."""
+    [place] = [about for about in page.all("details") if about.get("id") == "published"]
+    assert "open" not in place
+    told = " ".join(page.text.split())
+    assert "Specimen table: specimen, taxon, role, side, stage" in told
+    assert "kept back: none." in told
+
+
 def without_scripts(html):
     """The page without the viewer's own script and its data."""
     return re.sub(r"<script\b[^>]*>.*?</script>", "", html, flags=re.DOTALL)

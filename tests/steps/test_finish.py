@@ -24,11 +24,3 @@ def test_sides_stages_and_variables_of_the_model_are_kept_and_nothing_private(in
     assert said["ash 1"] == {"side": "left", "stage": "adult", "sex": "f"}
     assert said["ash 3"]["sex"] == ""
     assert set(said) == set(study.names)
-
-
-def test_a_stage_that_is_private_is_not_kept(invent):
-    study = invent(
-        {"ash": 4}, settings={"specimens": {"file": "specimens.csv", "private": ["stage"]}}
-    )
-    specimens = read_element(study.config, "bone")[1]
-    assert "stage" not in said_of(study.config, specimens)["ash 1"]

@@ -21,9 +21,11 @@ from morpho.report.paper.tables import manuscript_tables
 from morpho.results.store import read_tables
 from morpho.results.tables import TABLES
 from morpho.steps.__main__ import STEPS
+from morpho.steps.prepare import check
 from morpho.steps.provenance import mark_start, read_record, record
 from morpho.steps.show import archive, finish, supplement
 from morpho.study.check import check_study
+from morpho.study.reading.problems import StudyError
 from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
 
@@ -69,7 +71,7 @@ def ran(tmp_path_factory):
                 continue
             for element in [()] if step in _WHOLE else [(name,) for name in study.elements]:
                 assert study.step(step, *element) == 0, step
-    mark_start(study.config, ["/usr/bin/snakemake", "--configfile", str(study.path)])
+    mark_start(study.config)
     supplement.run(study.config)
     archive.run(study.config)
     finish.run(study.config)
@@ -195,15 +197,78 @@ def test_nothing_private_is_anywhere(ran):
     assert head == "specimen,taxon,role,side,stage,sex"
 
 
-def test_private_words_elsewhere_are_told_before_publishing(ran, tmp_path, capsys):
-    """The program cannot know every place where a user wrote a locality: it looks for them."""
+@pytest.mark.parametrize(
+    ("file", "content"),
+    [
+        ("schemes/bone.yaml", "description: found in {}\n"),
+        ("results/report.html", "<td>from <b>{}</b></td>"),
+        ("results/supplement/methods.md", "It is from\n{}, they say."),
+        ("results/bone/notes/grow.json", '["{}"]'),
+    ],
+)
+def test_private_texts_elsewhere_stop_the_archive(ran, tmp_path, file, content):
+    """Inside a cell or a sentence, in capitals; a list of study.yaml lets it through."""
     shutil.copytree(ran.folder, tmp_path / "s")
-    scheme = tmp_path / "s/schemes/bone.yaml"
-    scheme.write_text(f"# from {SECRET.upper()} 3\n" + scheme.read_text(encoding="utf-8"))
+    path = tmp_path / "s" / file
+    before = path.read_text(encoding="utf-8") if path.is_file() else ""
+    path.write_text(before + content.format(f"{SECRET.upper()} 3"), encoding="utf-8")
+    (tmp_path / "s/results/archive.zip").unlink()
+    with pytest.raises(StudyError, match=rf'"locality" holds in line 5(.|\n)*{file}') as refused:
+        archive.run(read_config(tmp_path / "s"))
+    assert not (tmp_path / "s/results/archive.zip").exists()
+    assert SECRET not in str(refused.value)  # logs are kept with the results
+    study = yaml.safe_load((tmp_path / "s/study.yaml").read_text(encoding="utf-8"))
+    study["specimens"]["public_words"] = [f"{SECRET} 3"]
+    (tmp_path / "s/study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
     archive.run(read_config(tmp_path / "s"))
-    told = capsys.readouterr().err
-    assert f'"{SECRET} 3", which stands in a private column' in told
-    assert "study/schemes/bone.yaml" in told
+    assert (tmp_path / "s/results/archive.zip").is_file()
+
+
+def test_a_private_text_in_the_workbook_stops_the_archive(ran, tmp_path):
+    """What is packed is looked through as well."""
+    shutil.copytree(ran.folder, tmp_path / "s")
+    path = tmp_path / "s/results/supplement/tables.xlsx"
+    book = openpyxl.load_workbook(path)
+    book["legend"]["A1"] = f"see {SECRET} 3."
+    book.save(path)
+    with pytest.raises(StudyError, match=r"tables\.xlsx"):
+        archive.run(read_config(tmp_path / "s"))
+
+
+def test_comments_and_folders_are_not_published(ran, tmp_path):
+    """A comment of a scheme, and folders that are called after a site or a person."""
+    home = tmp_path / "Nemo" / "Verborgenes Loch"
+    shutil.copytree(ran.folder, home, ignore=shutil.ignore_patterns("results"))
+    scheme = home / "schemes/bone.yaml"
+    scheme.write_text("# from the Verborgenes Loch\n" + scheme.read_text(encoding="utf-8"))
+    (home / "schemes").rename(home / "schemes of Nemo")
+    for name in ("bone", "rib"):
+        (home / f"exports of Nemo/{name}/Verborgenes Loch").mkdir(parents=True)
+        (home / f"landmarks/{name}/all.csv").rename(
+            home / f"exports of Nemo/{name}/Verborgenes Loch/all.csv"
+        )
+    study = yaml.safe_load((home / "study.yaml").read_text(encoding="utf-8"))
+    study["landmarks"]["files"] = "exports of Nemo/{element}/*/*.csv"
+    for element in study["elements"].values():
+        element["scheme"] = element["scheme"].replace("schemes", "schemes of Nemo")
+    (home / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
+    config = read_config(home)
+    assert check.run(config) is None
+    made = json.dumps(record(config))
+    entries = archive._archive_entries(config)
+    assert {"study/landmarks/bone/1/all.csv", "study/schemes/rib.yaml"} <= {e.name for e in entries}
+    for word in ("Nemo", "Verborgen", str(tmp_path)):
+        assert word not in made
+        for entry in entries:
+            content = entry.content
+            content = content if isinstance(content, bytes) else content.read_bytes()
+            # Nemo is a finder too, which stays out in any case
+            assert word not in entry.name, entry.name
+            assert word.encode() not in content, entry.name
+    config.results.mkdir(exist_ok=True)
+    archive.run(config)
+    _, problems = check_study(unpacked(config, tmp_path / "out") / "study")
+    assert not problems.errors, problems.render()
 
 
 def test_private_columns_of_landmark_tables_stay_out_too(ran, tmp_path):
@@ -266,9 +331,9 @@ def test_files_from_elsewhere_get_a_place_in_the_archive(ran, tmp_path):
     (home / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
     config = read_config(home)
     entries = {one.name: one for one in archive._archive_entries(config)}
-    assert {"study/specimens/list.csv", "study/landmarks/bone/all.csv"} <= set(entries)
+    assert {"study/list.csv", "study/landmarks/bone/all.csv"} <= set(entries)
     written = yaml.safe_load(entries["study/study.yaml"].content)
-    assert written["specimens"]["file"] == "specimens/list.csv"
+    assert written["specimens"]["file"] == "list.csv"
     assert written["landmarks"]["files"] == "landmarks/{element}/*.csv"
     for name, one in entries.items():
         if isinstance(one.content, bytes):
@@ -324,8 +389,7 @@ def test_the_archive_is_the_same_on_another_day(ran, monkeypatch):
 def test_the_record_tells_of_what_the_results_are_made(ran):
     found = read_record(ran.config.results)
     assert found["seed"] == ran.config.settings.seed
-    assert found["command"].startswith("snakemake --configfile ")
-    assert found["command"].endswith("study.yaml")
+    assert "command" not in found
     assert found["started"] <= found["finished"]
     assert set(found["inputs"]) == {
         "specimens.csv", "schemes/bone.yaml", "schemes/rib.yaml", "landmarks/bone/all.csv",

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from morpho.study.reading.paths import PathPattern, safe_name
 from morpho.study.settings.config import read_config
-from morpho.study.settings.privacy import private_columns, speaks_of_place
+from morpho.study.settings.privacy import WHY, kept_back, places_by_values, speaks_of_place
 
 SECRET = "solid x\nendsolid x\n"
 
@@ -128,5 +128,61 @@ def test_other_columns_are_not_private(column):
 
 
 def test_listed_columns_are_private():
-    """A user lists one more column."""
-    assert private_columns(["sex", "donor", "site"], ["donor"]) == ["donor", "site"]
+    """A user lists one more column, and says of another that it tells no place."""
+    columns, rows = ["sex", "donor", "site", "grid"], [("f", "N.", "a cave", "5 mm")]
+    found = kept_back(columns, rows, private=["donor"], public=["grid"])
+    assert found == {"donor": "listed", "site": "name"}
+
+
+BY_VALUES = {
+    "hemisphere": ["N 47", "N 46 58", "S12.5"],
+    "hemisphere behind": ["47.2 N", "8 E", "12°"],
+    "degrees and minutes": ["", "", "found at 47° 12\u2032 in May"],
+    "a pair in one cell": ["47.1234, 8.4567", "", "?"],
+    "UTM": ["32T 465005 5247000", "32 U 465005E 5247000N", ""],
+    "MGRS": ["32TMT6500547000", "32T MT 650 470", ""],
+    "metres": ["2600000/1200000", "2600100 / 1200300", ""],
+    "map letters": ["SU 123 456", "SU 124 457", ""],
+    "code": ["8FVC9G8F+6X", "", ""],
+}
+NOT_BY_VALUES = {
+    "numbers": ["12.345", "11.2", "9"],
+    "inventory": ["MN 12345", "MN 12346", "E1"],
+    "dates": ["2024-05-01", "2023-11-30", "1999-01-01"],
+    "two measurements in a cell": ["12.3, 4.5", "11.2, 4.4", ""],
+    "sizes": ["12 x 30", "11 x 29", ""],
+    "one in four": ["N 4", "b", "c", "d"],
+    "initials": ["A. B.", "C. D.", "N."],
+}
+
+
+@pytest.mark.parametrize("cells", BY_VALUES.values(), ids=BY_VALUES)
+def test_cells_that_look_like_a_place_are_kept_back(cells):
+    """The column's name says nothing, and its cells lead to the site."""
+    assert places_by_values(["note_7"], [(cell,) for cell in cells]) == {"note_7": "values"}
+    assert kept_back(["q"], [(cell,) for cell in cells], public=["q"]) == {}
+    assert kept_back(["q"], [(cell,) for cell in cells], ours=["q"]) == {}
+
+
+@pytest.mark.parametrize("cells", NOT_BY_VALUES.values(), ids=NOT_BY_VALUES)
+def test_other_cells_are_not_kept_back(cells):
+    assert places_by_values(["q"], [(cell,) for cell in cells]) == {}
+
+
+def test_degrees_in_two_columns_are_kept_back():
+    """Decimal degrees side by side; measurements are not, nor numbers that are none."""
+    rows = [("47.12345", "8.54321", "a"), ("46.95121", "7.43899", "b")]
+    assert kept_back(["p", "q", "r"], rows) == {"p": "values", "q": "values"}
+    assert kept_back(["length", "width", "r"], rows) == {}
+    assert kept_back(["p", "q"], [("147.12345", "208.54321")]) == {}
+
+
+def test_columns_that_may_lead_to_a_place_are_asked_about():
+    """Elevation, horizon, free remarks: by their names, and remarks by their length."""
+    columns = ["elevation_m", "Horizont", "Bemerkung", "sex", "text"]
+    long = "seen by the river behind the old mill near town"
+    assert kept_back(columns, [("412", "B2", "", "f", long)]) == {
+        "elevation_m": "elevation", "Horizont": "horizon", "Bemerkung": "remarks",
+        "text": "remarks",
+    }  # fmt: skip
+    assert set(WHY) == {"listed", "name", "values", "elevation", "horizon", "remarks"}

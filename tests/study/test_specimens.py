@@ -233,8 +233,25 @@ def test_a_column_mapped_beside_ours_is_refused(tiny):
 def test_a_private_column_that_is_not_there_is_refused(tiny):
     """A user misspells the column to be kept back: it must not get out by that."""
     tiny.edit("study.yaml", "  file: specimens.csv", "  file: specimens.csv\n  private: [stag]")
-    with pytest.raises(StudyError, match=r'"stag" is not in the specimen table(.|\n)*"stage"'):
-        read_specimens(read_config(tiny.path))
+    [error] = tiny.errors()
+    assert error.startswith('study.yaml:4 None None: The private column "stag" is in no table')
+    assert 'Did you mean "stage"?' in error
+
+
+@pytest.mark.parametrize(
+    ("lists", "found"),
+    [
+        ("private: [stage]", 'The column "stage" is listed as private, but it is read as stage'),
+        ("private: [sex]\n  public: [sex]", 'The column "sex" is listed as private and as public'),
+    ],
+)
+def test_lists_that_cannot_be_kept_are_refused(tiny, lists, found):
+    """A user lists a column that the results tell, or one in both lists."""
+    table = tiny.read("specimens.csv").replace("adult", "adult,f").replace("stage", "stage,sex")
+    tiny.write("specimens.csv", table)
+    tiny.edit("study.yaml", "  file: specimens.csv", f"  file: specimens.csv\n  {lists}")
+    [error] = tiny.errors()
+    assert found in error
 
 
 def test_a_table_without_rows_is_refused(tiny):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from morpho import __version__
-from morpho.steps.provenance import _git_revision, _public_command
+from morpho.steps.provenance import _git_revision
 from morpho.workflow.provenance import (
     PACKAGES,
     file_sum,
@@ -67,20 +67,6 @@ def test_settings_are_flat_and_tell_no_path_of_the_machine():
         assert word not in text
     other = flat_settings({"specimens": {"file": "/home/me/secret/t.csv"}})
     assert other["specimens.file"] != flat["specimens.file"]
-
-
-def test_commands_are_told_without_folders_of_the_machine():
-    told = _public_command(
-        ["/home/me/.venv/bin/snakemake", "--cores", "all", "--configfile", "/home/me/s/study.yaml",
-         "--workflow-profile=/mnt/x/profiles/local", "two words"],
-        Path("/home/me/s"),
-    )  # fmt: skip
-    assert told == (
-        "snakemake --cores all --configfile study.yaml "
-        '--workflow-profile=elsewhere/profiles/local "two words"'
-    )
-    module = ["/usr/lib/python3/site-packages/snakemake/__main__.py", "-n"]
-    assert _public_command(module, Path("/")) == "snakemake -n"
 
 
 def test_versions_of_what_is_installed():

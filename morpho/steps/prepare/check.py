@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from morpho.results.store import write_table
+from morpho.study.public_inputs import input_files
+from morpho.study.public_names import PublicNames
 
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
@@ -32,14 +34,17 @@ def run(config: StudyConfig, look: str = "") -> None:
     _, problems = check_and_screen(config.path)
     problems.raise_if_errors()
     print(problems.render() or "Nothing to complain of.", file=sys.stderr)
+    names = PublicNames(config, input_files(config))
     rows = [
         {
             "severity": problem.severity,
-            "file": problems.shown_path(problem.file),
+            "file": names.name(problem.file) if problem.file else "",
             **{name: getattr(problem, name) for name in _COLUMNS[2:]},
         }
         for problem in problems
     ]
     table = pd.DataFrame(rows, columns=_COLUMNS)
+    table["found"] = table["found"].map(names.without_folders)
+    table["remedy"] = table["remedy"].map(names.without_folders)
     table["line"] = table["line"].astype("Int64")
     write_table(config.results / "check.csv", table)

@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
-import re
-import sys
-from collections.abc import Iterable
-from io import BytesIO
-from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import yaml
 
@@ -20,8 +16,11 @@ from morpho.results.tables import JOINED, TABLES
 from morpho.results.whole import whole
 from morpho.steps.provenance import record
 from morpho.steps.show import supplement
-from morpho.study.public_inputs import PublicInput, private_words, public_inputs
-from morpho.study.reading.paths import free_name
+from morpho.study.leaks import Sought, text_of
+from morpho.study.public_inputs import private_texts, public_inputs, public_settings
+from morpho.study.public_names import PublicNames
+from morpho.study.reading.problems import Problems
+from morpho.wording import listed
 from morpho.workflow.plan import Plan
 from morpho.workflow.records import read_record
 
@@ -33,7 +32,6 @@ __all__ = ["FILE", "run"]
 FILE = "archive.zip"
 
 _STUDY, _RESULTS = "study", "results"
-_TOKEN = re.compile(r"[*{}]")
 # Folders of an element whose files are told by their place alone.
 _WORDS = {
     "meshes": "surfaces",
@@ -54,71 +52,6 @@ _HEAD = """\
 # Written by formkin from the study's own study.yaml: every setting is told, with the
 # defaults; paths lead to the files of this archive; private columns are left out.
 """
-# How much of a file is looked through for private words.
-_LOOKED_AT = 1 << 22
-
-
-class _Places:
-    """Where inputs lie in the archive, so that patterns of study.yaml lead there."""
-
-    def __init__(self, config: StudyConfig, inputs: Iterable[PublicInput]) -> None:
-        self.config = config
-        self._folders: dict[Path, str] = {}
-        self._fixed: dict[tuple[str, str], tuple[Path, list[str]]] = {}
-        for kind, written in dict.fromkeys((given.kind, given.written) for given in inputs):
-            steps = written.replace("\\", "/").split("/")
-            count = next((i for i, s in enumerate(steps) if _TOKEN.search(s)), len(steps) - 1)
-            fixed = config.absolute("/".join(steps[:count]) or ("/" if count else "."))
-            self._fixed[kind, written] = fixed, steps[count:]
-        folders = [fixed for fixed, _ in self._fixed.values()]
-        for fixed in folders:
-            if fixed == config.folder or config.folder in fixed.parents:
-                self._folders[fixed] = Path(os.path.relpath(fixed, config.folder)).as_posix()
-        for (kind, _), (fixed, _) in self._fixed.items():
-            if fixed not in self._folders:
-                taken = [name.split("/")[0] for name in self._folders.values()]
-                self._folders[fixed] = free_name(kind, taken)
-
-    def pattern(self, kind: str, written: str) -> str:
-        """Path or pattern for the archive's study.yaml."""
-        fixed, rest = self._fixed[kind, written]
-        return PurePosixPath(self._folders[fixed], *rest).as_posix()
-
-    def name(self, given: PublicInput) -> str:
-        """Name in the archive."""
-        fixed, _ = self._fixed[given.kind, given.written]
-        inside = Path(os.path.relpath(given.path, fixed)).parts
-        return PurePosixPath(_STUDY, self._folders[fixed], *inside).as_posix()
-
-
-def _settings(config: StudyConfig, places: _Places, inputs: list[PublicInput]) -> bytes:
-    """study.yaml for the archive."""
-    settings: dict[str, Any] = config.settings.plain()
-    known = {(given.kind, given.written) for given in inputs}
-
-    def moved(kind: str, *written: str) -> list[str]:
-        found = [places.pattern(kind, one) for one in written if (kind, one) in known]
-        return found or [f"{kind}/*"]  # one without files leads nowhere here either
-
-    part = settings["specimens"]
-    part["file"], part["private"] = moved("specimens", part["file"])[0], []
-    files = settings["landmarks"]["files"]
-    several = moved("landmarks", *([files] if isinstance(files, str) else files))
-    settings["landmarks"]["files"] = several if len(several) > 1 else several[0]
-    for element in settings["elements"].values():
-        element["scheme"] = moved("scheme", element["scheme"])[0]
-    if "scans" in settings:
-        written = settings["scans"]["files"]
-        settings["scans"]["files"] = (
-            moved("scans", written)[0]
-            if ("scans", written) in known
-            else f"scans/{{element}}/{{specimen}}{Path(written).suffix or '.ply'}"
-        )
-    for given in inputs:  # tables written anew have commas
-        if isinstance(given.content, bytes):
-            settings[given.kind]["delimiter"] = "auto"
-    settings["results"] = _RESULTS
-    return (_HEAD + yaml.safe_dump(settings, sort_keys=False, allow_unicode=True)).encode()
 
 
 def _of_element(config: StudyConfig, element: str, made: list[Path]) -> list[tuple[Path, str]]:
@@ -144,10 +77,13 @@ def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]
     Results by what the study asks for, so that what an earlier run left behind stays out.
     """
     inputs = public_inputs(config, scans=scans)
-    places = _Places(config, inputs)
-    entries = [Entry(places.name(given), given.content, _KINDS[given.kind]) for given in inputs]
-    study = _settings(config, places, inputs)
-    entries.append(Entry(f"{_STUDY}/study.yaml", study, "settings of the study"))
+    names = PublicNames(config, [(one.kind, one.written, one.path) for one in inputs])
+    entries = [
+        Entry(f"{_STUDY}/{names.name(one.path)}", one.content, _KINDS[one.kind]) for one in inputs
+    ]
+    settings = public_settings(config, names, inputs)
+    study = _HEAD + yaml.safe_dump(settings, sort_keys=False, allow_unicode=True)
+    entries.append(Entry(f"{_STUDY}/study.yaml", study.encode(), "settings of the study"))
     # what lies there and was not made by a job is no result of the study
     records = (read_record(config.results, key) for key in Plan(config).jobs)
     made = sorted({config.results / path for one in records if one for path in one.makes})
@@ -168,32 +104,41 @@ def _archive_entries(config: StudyConfig, *, scans: bool = False) -> list[Entry]
     return entries
 
 
-def _leaks(entries: Iterable[Entry], words: Iterable[str]) -> list[tuple[str, str]]:
-    """Find private words in files that are about to be published."""
-    wanted = [(word, word.casefold().encode()) for word in sorted(words)]
-    found = []
+def _leaks(entries: Iterable[Entry], texts: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """Find private texts in files that are about to be published, or in their names."""
+    sought = Sought(texts)
     for entry in entries:
-        given = entry.content
-        with BytesIO(given) if isinstance(given, bytes) else given.open("rb") as file:
-            content = file.read(_LOOKED_AT)
-        text = content.decode("utf-8", errors="ignore").casefold().encode()
-        found += [(entry.name, word) for word, sought in wanted if sought in text]
-    return found
+        for text in sought.found(f"{entry.name} {text_of(entry.name, entry.content)}"):
+            yield entry.name, text
+
+
+def _stop_at_leaks(config: StudyConfig, entries: Iterable[Entry]) -> None:
+    """Refuse to publish what a column that is kept back holds."""
+    texts = private_texts(config)
+    where: dict[str, list[str]] = {}
+    for name, text in _leaks(entries, texts):
+        where.setdefault(text, []).append(name)
+    problems = Problems(base=config.folder).at(file=config.path)
+    for text, names in where.items():
+        what = texts[text].words
+        problems.error(
+            f"{what[0].upper()}{what[1:]}, a column that is kept back, would get into the archive "
+            f"with {listed(names, most=5)}.",
+            "Take it out there, and run the study again; or, if it tells no place, list it under "
+            "specimens: public_words.",
+            **config.at("specimens"),
+        )
+    problems.raise_if_errors()
 
 
 def run(config: StudyConfig) -> None:
-    """Write archive.zip; say where a private word stands in what goes into it."""
+    """Write archive.zip; refuse to where a private text would get into it."""
     scans = config.settings.report.scans_in_archive
     entries = _archive_entries(config, scans=scans)
-    for name, word in _leaks(entries, private_words(config)):
-        print(
-            f'"{word}", which stands in a private column, also stands in {name}: look at it before '
-            "you publish the archive.",
-            file=sys.stderr,
-        )
+    _stop_at_leaks(config, entries)
     more = [
-        "`study/` holds what was put in, without private columns; `results/` what came out. To "
-        "make the results again, run formkin on `study/study.yaml`."
+        "`study/` holds what was put in, without private columns and comments; `results/` what "
+        "came out. To make the results again, run formkin on `study/study.yaml`."
     ]
     if config.settings.scans is not None and not scans:
         more.append(

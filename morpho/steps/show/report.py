@@ -17,6 +17,7 @@ from morpho.steps.provenance import record
 from morpho.steps.show.draw import is_empty
 from morpho.steps.show.finish import changes_since_last_run
 from morpho.steps.show.scene import element_viewer
+from morpho.study.checks.publication import publication_words
 from morpho.study.specimens import read_specimens
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def run(config: StudyConfig) -> None:
         check=check,
         changes=changes_since_last_run(config, elements),
         provenance=made,
+        published=publication_words(config),
         not_digitised=_not_digitised(config, elements),
         versions={name: made["versions"][name] for name in _PROGRAMS},
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from glob import escape, glob
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,7 +40,12 @@ def _nearest_there(folder: Path) -> Path:
 def check_results_folder(config: StudyConfig, problems: Problems) -> None:
     """Check that the results, and the workflow's records beside them, can be written."""
     here = problems.at(**config.at("results"))
-    older = sorted(p for deep in ("*", "*/*") for p in config.results.glob(deep) if p.is_dir())
+    older = [
+        Path(found)
+        for deep in ("*", "*/*")
+        for found in sorted(glob(os.path.join(escape(str(config.results)), deep)))
+        if os.path.isdir(found)
+    ]
     records = config.results.parent / ".snakemake"
     for folder in (config.results, config.results / "history", *older, records):
         there = _nearest_there(folder)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import pandas as pd
 
@@ -22,7 +22,8 @@ def check_model(study: Study, problems: Problems) -> None:
     """Check that each term of the model is something that the specimen table has."""
     config, table = study.config, study.specimens
     columns = [name for name in table.columns if name != "role"]
-    private = set(config.private_columns(columns))
+    cells = list(table[columns].itertuples(index=False, name=None))
+    private = config.kept_back("specimens", columns, cells)
     seen: set[frozenset[str]] = set()
     for place, term in enumerate(config.settings.model.terms):
         parts = [term] if isinstance(term, str) else term
@@ -45,7 +46,7 @@ def check_model(study: Study, problems: Problems) -> None:
         )
 
 
-def _check_term(term: str, known: pd.DataFrame, private: set[str], here: Problems) -> None:
+def _check_term(term: str, known: pd.DataFrame, private: Collection[str], here: Problems) -> None:
     if term not in known:
         free = dict.fromkeys([*_OWN_TERMS, *(str(name) for name in known if name not in private)])
         hint = meant(nearest(term, free))
@@ -58,7 +59,7 @@ def _check_term(term: str, known: pd.DataFrame, private: set[str], here: Problem
         here.error(
             f"model.terms names {quoted(term)}, a private column, which must not reach the "
             "results.",
-            "Leave it out, or rename the column if it tells no place.",
+            "Leave it out; or list the column under specimens: public if it tells no place.",
         )
         return
     blank = list(known.index[known[term] == ""])

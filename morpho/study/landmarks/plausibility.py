@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from morpho.study.landmarks.digitised import Digitised, each_digitisation
-from morpho.study.reading.coordinates import MILLIMETRES, probable_unit
+from morpho.study.reading.coordinates import MILLIMETRES, SMALLEST, probable_unit
 from morpho.study.reading.problems import Problems
 
 __all__ = ["check_plausibility"]
@@ -47,8 +47,7 @@ class _Sized:
 
 def _size(points: np.ndarray) -> float:
     """Root mean square distance from the centroid, which does not grow with missing landmarks."""
-    with np.errstate(over="ignore"):
-        return float(np.sqrt(np.square(points - points.mean(axis=0)).sum() / len(points)))
+    return float(np.sqrt(np.square(points - points.mean(axis=0)).sum() / len(points)))
 
 
 def check_plausibility(of: Digitised) -> None:
@@ -73,7 +72,7 @@ def check_plausibility(of: Digitised) -> None:
             continue
         _check_places(of, one)
         size = _size(points)
-        one.log_size = math.log(size if math.isfinite(size) else 1e300)
+        one.log_size = math.log(size)
         sized.append(one)
         other = copies.setdefault(rows[["x", "y", "z"]].to_numpy(dtype=float).tobytes(), one)
         if other is not one:
@@ -85,7 +84,7 @@ def check_plausibility(of: Digitised) -> None:
 def _degenerate(one: _Sized) -> bool:
     centred = one.points - one.points.mean(axis=0)
     largest = float(np.abs(centred).max())
-    if largest == 0 or largest <= FLAT * float(np.abs(one.points).max()):
+    if largest < SMALLEST or largest <= FLAT * float(np.abs(one.points).max()):
         rank = 0
     else:
         spread = np.linalg.svd(centred / largest, compute_uv=False)
@@ -97,7 +96,7 @@ def _degenerate(one: _Sized) -> bool:
         f"{('point', 'line', 'plane')[rank]}.",
         "Check that x, y and z are the right columns; the method needs three dimensions."
         if rank
-        else "Export the coordinates again.",
+        else "Look whether the unit and the exponents are right, or export the coordinates again.",
     )
     return True
 

@@ -7,9 +7,15 @@ import re
 
 from morpho.study.reading.wording import quoted
 
-__all__ = ["MILLIMETRES", "CellError", "parse_coordinate", "probable_unit"]
+__all__ = ["LARGEST", "MILLIMETRES", "SMALLEST", "CellError", "parse_coordinate", "probable_unit"]
 
 MILLIMETRES = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+
+# No bone is digitised in numbers beyond this, whatever the unit; squares of much larger ones
+# would be no numbers.
+LARGEST = 1e9
+# Largest extent, in mm, below which points are in one place: that is less than a molecule's.
+SMALLEST = 1e-6
 
 _PLAIN = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?\Z")
 _WITH_COMMA = re.compile(r"[+-]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?\Z")
@@ -94,8 +100,11 @@ def parse_coordinate(text: str, decimal: str = ".") -> float:
     if not (_PLAIN if decimal == "." else _WITH_COMMA).match(text):
         raise _refuse(text, decimal)
     number = float(text.replace(",", "."))
-    if math.isinf(number):
-        raise CellError(f"is {quoted(text)}, too large a number.", "Digitise it again.")
+    if abs(number) > LARGEST:
+        raise CellError(
+            f"is {quoted(text)}, too large a number.",
+            "Look for a lost decimal mark or a wrong exponent, or digitise it again.",
+        )
     return number
 
 

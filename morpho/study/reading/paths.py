@@ -16,10 +16,18 @@ from collections.abc import Iterable
 from itertools import count, takewhile
 from pathlib import Path
 
-__all__ = ["PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "free_name", "no_file", "safe_name"]
+__all__ = [
+    "PLACEHOLDERS", "SCAN_ENDINGS", "PathPattern", "free_name", "no_file",
+    "safe_name", "too_long",
+]  # fmt: skip
 
 PLACEHOLDERS = ("element", "specimen", "replicate")
 SCAN_ENDINGS = (".ply", ".stl", ".obj", ".glb")
+
+# Bytes of one name in a path, on most computers.
+_LONGEST = 255
+# Bytes that a name of a result keeps of a longer one; more follows, such as an ending.
+_KEPT = 160
 
 _TOKEN = re.compile(r"\{([^{}]*)\}|(\*+)")
 _NO_FILES = {
@@ -50,6 +58,12 @@ def safe_name(name: str) -> str:
     if safe.startswith(".") or not safe:
         safe = "_" + safe[1:]
     return safe
+
+
+def too_long(written: str) -> str:
+    """Find the part of a path that is longer than most computers allow; blank if none is."""
+    parts = re.split(r"[/\\]", written)
+    return next((part for part in parts if len(os.fsencode(part)) > _LONGEST), "")
 
 
 def no_file(path: Path | str) -> str:
@@ -161,7 +175,10 @@ class PathPattern:
 
 
 def _there(pattern: str) -> list[Path]:
-    return sorted(map(Path, glob.glob(pattern)))
+    try:
+        return sorted(map(Path, glob.glob(pattern)))
+    except (OSError, ValueError):  # no path at all, as it is too long or has a NUL in it
+        return []
 
 
 def _caseless(text: str) -> str:
@@ -178,12 +195,17 @@ def _caseless(text: str) -> str:
 def free_name(name: str, taken: Iterable[str]) -> str:
     """A name that a file can have beside others, also where capitals are not told apart.
 
+    A long one is cut.
+
     Examples
     --------
     >>> free_name("mean_A/B", ["mean_a_b"])
     'mean_A_B_2'
     """
-    safe, others = safe_name(name), {other.casefold() for other in taken}
+    safe, others = (
+        safe_name(name).encode()[:_KEPT].decode(errors="ignore"),
+        {other.casefold() for other in taken},
+    )
     if safe.casefold() not in others:
         return safe
     return next(f"{safe}_{i}" for i in count(2) if f"{safe}_{i}".casefold() not in others)

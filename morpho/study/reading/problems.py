@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypedDict, TypeVar, Unpack
 
-from morpho.study.reading.wording import visible
+from morpho.study.reading.wording import shortened, visible
 from morpho.wording import counted
 
 __all__ = ["Problem", "Problems", "Severity", "StudyError", "Where", "refusal"]
@@ -56,9 +56,8 @@ class Problem:
     def lines(self) -> list[str]:
         """Tell it in two lines, with where in the file it is: line, element, specimen, landmark."""
         places = {name: getattr(self, name) for name in ("line", "element", "specimen", "landmark")}
-        where = [
-            f", {name} {visible(value)}" for name, value in places.items() if value is not None
-        ]
+        told = {name: visible(shortened(one)) for name, one in places.items() if one is not None}
+        where = [f", {name} {one}" for name, one in told.items()]
         return [f"  {self.severity}{''.join(where)}: {self.found}", f"    {self.remedy}"]
 
 

@@ -98,7 +98,8 @@ def wanted_by(schema: Schema) -> str:
     kind = schema.get("type")
     if kind == "string":
         if "pattern" in schema:
-            return "a name of letters, digits and underscores that begins with a letter"
+            name = "a name of letters, digits and underscores that begins with a letter"
+            return name + (f", {schema['maxLength']} at most" if "maxLength" in schema else "")
         return "a text that is not empty" if schema.get("minLength") else "a text"
     if kind == "array":
         low, high = schema.get("minItems", 0), schema.get("maxItems")
@@ -205,7 +206,7 @@ def check_against(document: Document, root: Schema, problems: Problems) -> set[K
         found = f"{_label(path)} is {_shown(value)}."
         if "propertyNames" in error.absolute_schema_path:
             found = f"The name {quoted(value)} in {_label(path)} cannot be used."
-            path, schema = (*path, value), {"type": "string", "pattern": ""}
+            path, schema = (*path, value), {"type": "string"} | schema["propertyNames"]
         bad.add(path)
         hint = meant(nearest(str(value), map(str, schema.get("enum", []))))
         if not hint and value is None and "default" in schema:

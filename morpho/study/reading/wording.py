@@ -6,7 +6,10 @@ import difflib
 import unicodedata
 from collections.abc import Callable, Iterable
 
-__all__ = ["Suggestions", "looks_alike", "meant", "nearest", "quoted", "squeezed", "visible"]
+__all__ = [
+    "Suggestions", "looks_alike", "meant", "nearest", "quoted", "shortened",
+    "squeezed", "visible",
+]  # fmt: skip
 
 
 def visible(text: object) -> str:
@@ -25,6 +28,12 @@ def visible(text: object) -> str:
     )
 
 
+def shortened(text: object, longest: int = 60) -> str:
+    """Cut a text that is too long for a message."""
+    shown = str(text)
+    return shown if len(shown) <= longest else shown[: longest - 1] + "…"
+
+
 def quoted(text: object, longest: int = 60) -> str:
     """Put what the user wrote between quotation marks, safe to show; longer texts are cut.
 
@@ -33,10 +42,7 @@ def quoted(text: object, longest: int = 60) -> str:
     >>> quoted("ridge dormouse", longest=6)
     '"ridge…"'
     """
-    shown = str(text)
-    if len(shown) > longest:
-        shown = shown[: longest - 1] + "…"
-    return f'"{visible(shown)}"'
+    return f'"{visible(shortened(text, longest))}"'
 
 
 def squeezed(name: str) -> str:

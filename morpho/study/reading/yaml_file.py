@@ -7,6 +7,7 @@ meaning of their own. So ``no`` is the word "no", and ``2024-05-01`` is no date.
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,9 @@ KeyPath = tuple[str | int, ...]
 
 _WHOLE = re.compile(r"[-+]?[0-9]+\Z")
 _DECIMAL = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?\Z")
+# What no text of these files holds: control characters but line breaks and tabs, and halves of
+# characters; both can only be written as escapes between quotation marks.
+_SPACES = {"\t", "\n", "\r"}
 _STANDARD = {f"tag:yaml.org,2002:{kind}" for kind in ("str", "seq", "map")}
 
 
@@ -150,7 +154,20 @@ class _Walk:
         if isinstance(node, yaml.ScalarNode) and node.style is None:
             self.document.texts[path] = node.value
             return _meaning(node.value)
-        return node.value
+        return self._text(str(node.value), line)
+
+    def _text(self, text: str, line: int) -> str:
+        """The text without what it cannot hold, which is told."""
+        wrong = {c for c in text if unicodedata.category(c) in {"Cc", "Cs"}} - _SPACES
+        if not wrong:
+            return text
+        self.problems.error(
+            f"There is a control character in {quoted(text)}.",
+            "Type the text anew; a backslash in it is written twice, or between single "
+            "quotation marks.",
+            line=line,
+        )
+        return "".join(character for character in text if character not in wrong)
 
     def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
         result: dict[str, Any] = {}
@@ -163,7 +180,7 @@ class _Walk:
                     line=line,
                 )
                 continue
-            key = key_node.value
+            key = self._text(str(key_node.value), line)
             if key in result:
                 first = self.document.lines[(*path, key)]
                 self.problems.error(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import trimesh
 
-from morpho.study.reading.coordinates import MILLIMETRES
+from morpho.study.reading.coordinates import LARGEST, MILLIMETRES, SMALLEST
 from morpho.study.reading.paths import SCAN_ENDINGS
 from morpho.study.reading.problems import Problems, StudyError, refusal
 from morpho.study.reading.wording import quoted
@@ -90,8 +90,18 @@ def read_scan_with_notes(path: Path | str, units: str = "mm") -> tuple[trimesh.T
             "The file is damaged or cut short: export it again.",
             path,
         )
-    if not np.ptp(vertices[np.unique(faces)], axis=0).max() > 0:
-        raise refusal("All of this scan lies in one point.", "Export it again.", path)
+    if np.abs(vertices).max() > LARGEST:
+        raise refusal(
+            f"This scan has a coordinate of {np.abs(vertices).max():.3g}, which no bone has.",
+            "The file is damaged, or a stray corner is far from the bone: export it again.",
+            path,
+        )
+    if not np.ptp(vertices[np.unique(faces)], axis=0).max() * MILLIMETRES[units] > SMALLEST:
+        raise refusal(
+            "All of this scan lies in one point.",
+            "Look whether its unit is right (scans: units in study.yaml), or export it again.",
+            path,
+        )
     mesh.apply_scale(MILLIMETRES[units])
     return repair_scan(mesh, path)
 

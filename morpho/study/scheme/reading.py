@@ -74,6 +74,7 @@ def usable_names(path: Path, element: str) -> Scheme | None:
     document.data = kept
     if check_against(document, load_schema("scheme"), Problems()):
         return None
+    kept = document.data  # in which a name such as true is a text
     names = [item["name"] for part in kept.values() for item in part]
     if len(set(names)) < len(names):
         return None

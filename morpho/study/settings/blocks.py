@@ -102,7 +102,9 @@ class Specimens(Block):
             "stage": "Growth stage, free text.",
         },
     )
-    private: list[str] = key([], "Columns that never reach the results, besides any whose name speaks of a place or coordinates.")
+    private: list[str] = key([], "Columns that reach neither results nor archive, besides those whose name or values speak of a place or coordinates, and those that may tell an elevation, a horizon or free remarks.")
+    public: list[str] = key([], "Columns, of this table or of the landmark tables, that may be published although they would be kept back by their name or values.")
+    public_words: list[Filled] = key([], "Texts of columns that are kept back that may stand elsewhere in the archive, as they tell no place there; any other stops the archive.")
 
 
 @dataclass(frozen=True)
@@ -254,7 +256,7 @@ class Settings(Block):
     specimens: Specimens = key(Specimens, needed=True)
     landmarks: Landmarks = key(Landmarks, needed=True)
     scans: Scans | None = key(None)
-    elements: dict[str, Element] = key(dict, "The elements (bones) of the study, each with its scheme.", needed=True, examples=[{"bone": {"scheme": "schemes/bone.yaml"}}], minProperties=1, propertyNames={"pattern": "^[A-Za-z][A-Za-z0-9_]*$"})
+    elements: dict[str, Element] = key(dict, "The elements (bones) of the study, each with its scheme.", needed=True, examples=[{"bone": {"scheme": "schemes/bone.yaml"}}], minProperties=1, propertyNames={"pattern": "^[A-Za-z][A-Za-z0-9_]*$", "maxLength": 60})
     preparation: Preparation = key(Preparation)
     shape_space: ShapeSpace = key(ShapeSpace)
     model: Model = key(Model)

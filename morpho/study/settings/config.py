@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import os
 import unicodedata
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, fields
 from pathlib import Path
+from typing import Any, Literal
 
-from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name
+from morpho.study.reading.paths import PLACEHOLDERS, SCAN_ENDINGS, PathPattern, safe_name, too_long
 from morpho.study.reading.problems import Problems, Where
 from morpho.study.reading.schemas import check_against, without
 from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath, read_yaml
 from morpho.study.settings import privacy
-from morpho.study.settings.blocks import Settings
+from morpho.study.settings.blocks import Landmarks, Settings, Specimens
 from morpho.study.settings.schema import study_schema
 from morpho.wording import listed
 
@@ -107,9 +108,25 @@ class StudyConfig:
             raise LookupError("a study without scans has no unit of scans")
         return part.units_of.get(element, {}).get(specimen, part.units)
 
-    def private_columns(self, columns: Iterable[str]) -> list[str]:
-        """Pick the columns of the specimen table that must not reach the results."""
-        return privacy.private_columns(columns, self.settings.specimens.private)
+    def kept_back(
+        self,
+        kind: Literal["specimens", "landmarks"],
+        columns: Sequence[str],
+        rows: Sequence[Sequence[str]],
+    ) -> dict[str, str]:
+        """Find the columns of a table that must not reach results or archive, and why.
+
+        Those that are read as columns of ours do, unless they are listed as private.
+        """
+        part, of_table = self.settings.specimens, getattr(self.settings, kind)
+        ours = _ours(Specimens if kind == "specimens" else Landmarks)
+        return privacy.kept_back(
+            columns,
+            rows,
+            private=part.private,
+            public=part.public,
+            ours={*ours, *(of_table.columns.get(name, name) for name in ours)},
+        )
 
 
 def _check_patterns(config: StudyConfig, problems: Problems) -> None:
@@ -131,19 +148,68 @@ def _check_patterns(config: StudyConfig, problems: Problems) -> None:
             )
 
 
-def _check_columns(config: StudyConfig, problems: Problems) -> None:
-    settings = config.settings
-    for part, given in (("specimens", settings.specimens), ("landmarks", settings.landmarks)):
-        ours: dict[str, str] = {}
-        for key, column in given.columns.items():
-            if column in ours:
-                problems.error(
-                    f"{part}.columns takes both {ours[column]} and {key} from the column "
-                    f"{quoted(column)}.",
-                    "Give each its own column.",
-                    **config.at(part, "columns", key),
-                )
-            ours[column] = key
+def _ours(kind: type[Specimens | Landmarks]) -> tuple[str, ...]:
+    """Columns that are read from a table."""
+    about = next(one for one in fields(kind) if one.name == "columns")
+    return tuple(about.metadata["keys"])
+
+
+def _too_long(data: dict[str, Any]) -> Iterator[tuple[KeyPath, str]]:
+    """Find the paths with a name in them that no file can have, each with that name."""
+    elements, files = data.get("elements", {}), data.get("landmarks", {}).get("files", "")
+    written: dict[KeyPath, str] = {
+        ("results",): data.get("results", ""),
+        ("specimens", "file"): data.get("specimens", {}).get("file", ""),
+        ("scans", "files"): data.get("scans", {}).get("files", ""),
+        **{("elements", name, "scheme"): one["scheme"] for name, one in elements.items()},
+        **(
+            {("landmarks", "files"): files}
+            if isinstance(files, str)
+            else {("landmarks", "files", i): one for i, one in enumerate(files)}
+        ),
+    }
+    for path, text in written.items():
+        if name := too_long(text):
+            yield path, name
+
+
+def _taken_twice(data: dict[str, Any]) -> Iterator[tuple[KeyPath, str, str]]:
+    """Find the columns of a table from which two of ours would be read.
+
+    Of each the path of its key, the other of ours, and the column.
+    """
+    for part, kind in (("specimens", Specimens), ("landmarks", Landmarks)):
+        given: dict[str, str] = data.get(part, {}).get("columns", {})
+        first = {ours: ours for ours in _ours(kind) if ours not in given}
+        for ours, theirs in given.items():
+            other = first.setdefault(theirs, ours)
+            if other != ours:
+                yield (part, "columns", ours), other, theirs
+
+
+def _unusable(document: Document, data: dict[str, Any], problems: Problems) -> set[KeyPath]:
+    """Tell and give the keys that agree with the schema and cannot be used all the same."""
+    bad: set[KeyPath] = set()
+    for path, name in _too_long(data):
+        bad.add(path)
+        problems.error(
+            f"There is a name of {len(name)} characters in this path, {quoted(name)}; no file can "
+            "have it.",
+            "Put the path right.",
+            file=document.file,
+            line=document.line(*path),
+        )
+    for path, other, column in _taken_twice(data):
+        bad.add(path)
+        part, _, ours = path
+        problems.error(
+            f"{part}.columns takes both {other} and {ours} from the column {quoted(column)}.",
+            f"Give each its own column; the one that holds {other} is written under {part}: "
+            f"columns: {other}.",
+            file=document.file,
+            line=document.line(*path),
+        )
+    return bad
 
 
 def _within(path: Path | str, folder: Path) -> bool:
@@ -199,6 +265,14 @@ def _check_folders(config: StudyConfig, problems: Problems) -> None:
             )
 
 
+def _sound(path: Path, data: dict[str, Any], bad: set[KeyPath]) -> dict[str, Any]:
+    """Leave out what is bad, and what that leaves without something that it needs."""
+    while bad - {()}:
+        data = without(data, bad)
+        bad = check_against(Document(path, data), study_schema(), Problems())
+    return data
+
+
 def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
     """Read study.yaml, telling every problem and keeping what can be used.
 
@@ -215,9 +289,9 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
         return None
     bad = check_against(document, study_schema(), problems)
     data = document.data if isinstance(document.data, dict) else {}
-    while bad - {()}:  # leaving something out may leave a block without what it needs
-        data = without(data, bad)
-        bad = check_against(Document(path, data), study_schema(), Problems())
+    data = _sound(path, data, bad)
+    if unusable := _unusable(document, data, problems):
+        data = _sound(path, data, unusable)
     settings = Settings.of(data)
     config = StudyConfig(
         path=path,
@@ -228,7 +302,6 @@ def gather_config(path: Path | str, problems: Problems) -> StudyConfig | None:
         lines=document.lines,
     )
     _check_patterns(config, problems)
-    _check_columns(config, problems)
     _check_folders(config, problems)
     return config
 
