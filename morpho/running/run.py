@@ -223,7 +223,7 @@ def _begin(config: StudyConfig, state: State) -> None:
     """Note the run's start, and make way for what it makes."""
     from morpho.steps.provenance import mark_start
 
-    mark_start(config, sys.argv)
+    mark_start(config)
     for said in make_way(state):
         print(said)
     for said in edited_words(state):
