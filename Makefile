@@ -14,10 +14,10 @@ test: .venv/dev  ## set up, and run the tests that everyone should see pass
 	.venv/bin/python -m pytest -n auto
 
 test-all: .venv/dev  ## all tests, with simulations of many studies and further whole runs
-	.venv/bin/python -m pytest -n auto -m "slow or not slow" --durations=10
+	.venv/bin/python -m pytest -n auto -m "long or not long" --durations=10
 
 fast: .venv/dev  ## the fast tests only
-	.venv/bin/python -m pytest -n auto -m "not slow and not whole"
+	.venv/bin/python -m pytest -n auto -m "not long and not slow and not whole"
 
 check: .venv/dev  ## format, lint and types of everything
 	.venv/bin/ruff format --check .

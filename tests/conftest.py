@@ -70,7 +70,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What takes longest comes first, so that no process is left alone with it at the end."""
     first: dict[Path, int] = {}
     for item in items:
-        marked = any(item.get_closest_marker(name) for name in ("whole", "slow"))
+        marked = any(item.get_closest_marker(name) for name in ("whole", "slow", "long"))
         place = len(_HEAVY) + (0 if marked else 1)
         if item.path.name in _HEAVY:
             place = _HEAVY.index(item.path.name)

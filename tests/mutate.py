@@ -255,7 +255,8 @@ class Suite:
             options = ["-q", "-x", "-n", "0", "-p", "no:cacheprovider", *more]
             self.seconds = {}
             code = pytest.main(
-                [*options, "-m", "not slow and not whole", *map(str, paths)], plugins=[self]
+                [*options, "-m", "not long and not slow and not whole", *map(str, paths)],
+                plugins=[self],
             )
             lines = [f"{taken}\t{name}\n" for name, taken in self.seconds.items()]
             out.write_text("".join(lines), encoding="utf-8")

@@ -191,7 +191,7 @@ def written(figure):
 @pytest.mark.parametrize("name", FIGURES)
 @pytest.mark.parametrize(
     "dpi",
-    [pytest.param(72, marks=pytest.mark.slow), 100, pytest.param(300, marks=pytest.mark.slow)],
+    [pytest.param(72, marks=pytest.mark.long), 100, pytest.param(300, marks=pytest.mark.long)],
 )
 def test_every_word_is_on_the_canvas_and_covers_no_other(name, words, dpi):
     """Numbers at landmarks too, at the resolutions that figures are written in."""

@@ -88,7 +88,7 @@ def faults(drawn):
     "which",
     [
         ("plain", "hard names", "one taxon"),
-        pytest.param(("crowded", "two taxa of a flat bone", "bare"), marks=pytest.mark.slow),
+        pytest.param(("crowded", "two taxa of a flat bone", "bare"), marks=pytest.mark.long),
     ],
     ids=["common", "rare"],
 )
@@ -139,8 +139,8 @@ def test_faults_are_seen(look_at):
     "study",
     [
         "hard names",
-        pytest.param("crowded", marks=pytest.mark.slow),
-        pytest.param("two taxa of a flat bone", marks=pytest.mark.slow),
+        pytest.param("crowded", marks=pytest.mark.long),
+        pytest.param("two taxa of a flat bone", marks=pytest.mark.long),
     ],
 )
 @pytest.mark.parametrize("name", ["shape_space", "growth", "canonical_axes", "adequacy"])
@@ -325,7 +325,7 @@ def test_a_share_of_variance_is_that_of_the_table(look, studies):
     assert panels[1].get_ylabel() == f"Axis 3 ({share[3]:.1%} of variance)"
 
 
-@pytest.mark.parametrize("study", ["plain", pytest.param("crowded", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("study", ["plain", pytest.param("crowded", marks=pytest.mark.long)])
 def test_the_views_are_on_one_scale(look, study):
     """A bone is as long in one view as in the next."""
     scales = []

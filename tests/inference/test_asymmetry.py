@@ -168,7 +168,7 @@ def test_two_runs_with_one_seed_are_the_same(rng):
 
 
 @pytest.mark.parametrize("kind", ["object", "matching"])
-@pytest.mark.slow
+@pytest.mark.long
 def test_levels_hold_without_asymmetry(kind):
     """P-values of side, and of individual by side, on bones that are alike on both sides."""
     rng = np.random.default_rng(3)
@@ -189,7 +189,7 @@ def test_levels_hold_without_asymmetry(kind):
         assert low <= rejected <= high, column
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_level_for_individuals_who_are_all_alike():
     rng = np.random.default_rng(4)
     p = []

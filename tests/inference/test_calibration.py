@@ -238,7 +238,7 @@ def test_power_rises_with_the_distance_between_taxa():
     assert counts[1] < counts[-1] == 21
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("growth", [0.0, 0.5])
 def test_false_alarms_stay_below_alpha(growth):
     """The share told outside, of all 18 folds of 50 studies of three normal taxa.

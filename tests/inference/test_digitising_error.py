@@ -158,7 +158,7 @@ def test_observers_are_exchanged_only_within_specimens(rng):
     assert len(np.unique(moved, axis=0)) == 24
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_test_of_observers_holds_its_level():
     rng = np.random.default_rng(11)
     p = []

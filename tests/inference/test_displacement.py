@@ -224,7 +224,7 @@ def test_each_family_is_adjusted_by_itself(rng):
     assert not np.allclose(table[column], together[column])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_semilandmarks_that_differ_name_no_landmark_that_does_not():
     """Eight landmarks as in the taxon, sixteen semilandmarks that are not.
 

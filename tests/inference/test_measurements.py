@@ -353,7 +353,7 @@ def test_what_cannot_be_compared_is_refused(change, message):
         compare_measurements(**(good | change))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_all_tables_of_a_large_study_in_five_seconds(rng):
     """200 specimens, 60 landmarks, 1770 distances and ratios, raw and beyond allometry."""
     X = 10 * rng.normal(size=(60, 3)) + rng.normal(size=(200, 60, 3))

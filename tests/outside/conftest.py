@@ -86,7 +86,7 @@ def draw_bones():
 
 
 @pytest.fixture(
-    params=[pytest.param(300, marks=pytest.mark.whole), pytest.param(800, marks=pytest.mark.slow)]
+    params=[pytest.param(300, marks=pytest.mark.whole), pytest.param(800, marks=pytest.mark.long)]
 )
 def studies(request):
     """Number of simulated studies: few in `make test`, many in `make test-all`.

@@ -111,7 +111,7 @@ def test_regression_heeds_covariation_that_a_spline_does_not():
     assert errors["regression"] < 0.8 * errors["spline"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("method", ["regression", "spline"])
 @pytest.mark.parametrize("n", [15, 40])
 def test_draws_hold_the_truth_as_often_as_they_say(method, n):
@@ -126,7 +126,7 @@ def test_draws_hold_the_truth_as_often_as_they_say(method, n):
     assert np.mean(coverage) == pytest.approx(0.9, abs=0.035)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("region", [0.5, 0.9])
 def test_two_landmarks_hidden_together_are_drawn_together(region):
     """Joint regions of both landmarks' six coordinates, so their covariance must be right."""

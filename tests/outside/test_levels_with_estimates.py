@@ -13,7 +13,7 @@ from morpho.inference.membership.judging import Rules
 from morpho.inference.robustness.reanalysis import Material, analyse
 from morpho.shape.estimation.estimator import LandmarkEstimator
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 RULES = Rules(0.05, 3, None, 1)
 POINTS = 15

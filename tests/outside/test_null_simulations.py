@@ -208,7 +208,7 @@ def _judged(X, code):
     return analyse(Material(X, code.astype(str), known), Rules(0.05, 4, None, 1))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("counts", "growth"), [((9, 10, 12), 0.0), ((9, 10, 12), 0.5), ((4, 14, 14), 0.5), ((8,), 0.0)]
 )
@@ -226,7 +226,7 @@ def test_members_are_not_told_outside(counts, growth, check_rate):
         check_rate(outside[:, j], 0.05, conservative=True, what=f"outside, {way}")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_new_forms_are_told_outside():
     """Whole chain on a query that differs from all taxa beyond their spread: it is noticed.
 

@@ -66,7 +66,7 @@ def ranked(request, tmp_path_factory):
     return found
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_wings_of_the_atlas_come_first(ranked):
     planted, table = ranked["atlas"]
     assert len(planted) == 2
@@ -74,7 +74,7 @@ def test_the_wings_of_the_atlas_come_first(ranked):
     assert (table["p_value_false_discovery"][:2] < 0.05).all()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_planted_landmarks_of_the_jaw_come_early(ranked):
     planted, table = ranked["lower_jaw"]
     assert len(table) == 18
@@ -84,7 +84,7 @@ def test_the_planted_landmarks_of_the_jaw_come_early(ranked):
     assert largest <= set(table["landmark"][:7])
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_displacements_are_as_long_as_they_were_planted(ranked):
     """To a factor of two, of those planted by more than half a mm.
 

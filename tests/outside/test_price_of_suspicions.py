@@ -150,7 +150,7 @@ def blank(count):
     return ("",) * count
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_bone_of_the_wrong_side_and_a_pair_exchanged_lead_to_no_wrong_verdict():
     """The form of its own is told inside in most studies, as the slips take the axes.
 
@@ -167,7 +167,7 @@ def test_a_bone_of_the_wrong_side_and_a_pair_exchanged_lead_to_no_wrong_verdict(
     assert clean["right taken back"] == 0
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_slip_of_any_kind_and_heavy_tails():
     one, heavy = counted(range(50, 56), blank(1)), counted(range(50, 54), (), heavy=True)
     assert one["wrong"] > 0

@@ -86,7 +86,7 @@ def test_no_more_than_one_false_alarm_in_the_demo_proper():
     assert sum(map(len, tables)) <= 1
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_another_sample_of_the_same_world(tmp_path):
     make_demo(1, tmp_path)
     settings = (ROOT / "config" / "study.yaml").read_text(encoding="utf-8")
@@ -100,7 +100,7 @@ def test_another_sample_of_the_same_world(tmp_path):
         assert_slips_found(tmp_path / "slips_with_queries", element, planted)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("element", ELEMENTS)
 def test_slips_of_every_kind_planted_one_at_a_time(element):
     """Power: 2 slips of each kind, in any first digitisation, one at a time."""

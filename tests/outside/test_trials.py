@@ -163,7 +163,7 @@ def rng_p():
 # ---------------------------------------------------------------- what calibration promises
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_power_told_by_calibration_is_that_for_new_taxa():
     """40 studies of four taxa from one population of taxa, and a fifth that is not known.
 

@@ -43,7 +43,7 @@ def _mean_by_pooled_variance(Y, labels, rng):
     return term_tests(Y, ["g"], {"g": labels}, permutations=99, random_state=rng)["p_value"][0]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize(("counts", "spread"), [((10, 10), 1), ((4, 14), 2), ((9, 14), 2)])
 def test_means_of_taxa_that_spread_unequally(counts, spread, check_rate):
     """The smaller taxon spreads as widely as the other, or twice as widely."""
@@ -62,7 +62,7 @@ def test_means_of_taxa_that_spread_unequally(counts, spread, check_rate):
         assert np.mean(pooled <= LEVEL) > 0.12
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("spread", [1, 2, 3])
 def test_growth_lines_of_taxa_that_spread_unequally(spread, check_rate):
     """A taxon of five that spreads more than two of twelve; one slope for all."""
@@ -84,7 +84,7 @@ def test_growth_lines_of_taxa_that_spread_unequally(spread, check_rate):
         assert np.mean(freely <= LEVEL) > 0.3
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_growth_lines_that_differ_are_still_told_apart():
     rng = np.random.default_rng(33)
     taxon = np.repeat(["a", "b", "c"], [8, 10, 12])
@@ -98,7 +98,7 @@ def test_growth_lines_that_differ_are_still_told_apart():
     assert np.mean(found) > 0.9
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("apart", [0.0, 1.0, 2.0])
 def test_size_before_taxa_that_differ(apart, check_rate):
     """Size has nothing to do with shape, taxa have; size is tested before them.

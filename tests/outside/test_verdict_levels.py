@@ -113,7 +113,7 @@ def test_members_are_not_told_outside(name):
     _check_level(np.random.default_rng(len(name)), SAMPLES[name], 25)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", SAMPLES)
 def test_members_are_not_told_outside_in_many_studies(name):
     """400 studies: an excess beyond some six in a hundred is noticed."""
@@ -121,7 +121,7 @@ def test_members_are_not_told_outside_in_many_studies(name):
 
 
 @pytest.mark.parametrize("studies", [pytest.param(25, marks=pytest.mark.whole),
-                                     pytest.param(400, marks=pytest.mark.slow)])  # fmt: skip
+                                     pytest.param(400, marks=pytest.mark.long)])  # fmt: skip
 @pytest.mark.parametrize("name", ["growth", "growth lines unequal"])
 def test_juveniles_are_not_told_outside(name, studies):
     """Members at the lower end of the sizes measured, and below it."""
@@ -143,7 +143,7 @@ def _noticed(rng, studies, queries):
 
 
 @pytest.mark.parametrize("studies", [pytest.param(1, marks=pytest.mark.whole),
-                                     pytest.param(8, marks=pytest.mark.slow)])  # fmt: skip
+                                     pytest.param(8, marks=pytest.mark.long)])  # fmt: skip
 def test_new_forms_are_noticed(studies):
     """Six and nine standard deviations off in any direction, four and six along what varies most.
 

@@ -239,7 +239,7 @@ def compared(X, labels, **options):
     return aligned[-1], prediction, {"centroid_size_mm": float(size), **options}
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_planted_displacements_rank_first():
     """Three of 20 landmarks moved by 8 deviations: they lead the list, 58 times of 60 or more."""
     rng = np.random.default_rng(8)
@@ -278,7 +278,7 @@ def test_a_planted_region_carries_the_difference():
     assert floor >= 54
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("n", [6, 20])
 def test_p_values_of_landmarks_are_uniform_under_the_null(check_rate, n):
     """A landmark taken at random of a query that belongs: one p-value of each kind a study."""

@@ -100,13 +100,19 @@ STUDIES = {
 }
 
 
-# These for everyone; the others in `make test-all`.
+# These for everyone, these in CI; the others in `make test-all`.
 _FIRST = ("taxa of one and of two", "no query")
+_SECOND = ("one taxon only", "only taxa of one", "no permutations", "more variables than specimens")
+_SPOILT_FIRST = ("duplicated specimens", "a taxon of one shape")
+
+
+def _when(name: str) -> tuple:
+    return () if name in _FIRST else pytest.mark.slow if name in _SECOND else pytest.mark.long
 
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(name, marks=() if name in _FIRST else pytest.mark.slow) for name in STUDIES],
+    [pytest.param(name, marks=_when(name)) for name in STUDIES],
 )
 def test_a_study_at_the_edge_runs_through(name, invent, sketched):
     """All steps, all figures and the page, with every warning an error."""
@@ -178,7 +184,10 @@ SPOILT = {
 }
 
 
-@pytest.mark.parametrize("name", SPOILT)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=() if n in _SPOILT_FIRST else pytest.mark.long) for n in SPOILT],
+)
 def test_spoilt_configurations_run_through(name, invent, sketched):
     """Nothing divides by nothing: all steps, all figures and the page, every warning an error."""
     with warnings.catch_warnings():

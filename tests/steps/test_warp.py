@@ -391,7 +391,7 @@ def test_the_template_is_the_schemes_choice(study, invent, chosen, spoilt, taken
     assert len(found) == 1
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_study_without_scans_has_an_empty_list(invent, only_svg):
     """No surface, no file, no figure of heat; all other figures of the query are there."""
     study = invented_bones(invent, with_scans=False)
@@ -429,7 +429,7 @@ def test_figures_of_the_queries_are_drawn(study, only_svg):
     assert "bump beyond the mean of Ash/oak" in text
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_scans_in_units_of_their_own_are_the_same_scans(study, invent):
     """A query's scan in centimetres and the template's in micrometres: the same meshes."""
     other = invented_bones(invent)
@@ -559,7 +559,7 @@ def test_a_scan_is_undistorted_with_its_landmarks(invent):
     assert np.abs(left[1] - before[1]).max() > 0.3
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_bone_made_symmetric_is_no_template(invent):
     """Its scan is not as it was found: another one is warped."""
     plain = symmetric_bones(invent, [], [])

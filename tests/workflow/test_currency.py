@@ -94,7 +94,13 @@ WITH_THE_ENGINE = (
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", WITH_THE_ENGINE)
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=pytest.mark.long if i % 3 else ())
+        for i, n in enumerate(WITH_THE_ENGINE)
+    ],
+)
 def test_the_run_does_what_is_due_and_nothing_else(name, copy):
     scenario = next(one for one in SCENARIOS if one.name == name)
     place = _place(scenario, copy)

@@ -122,6 +122,7 @@ def test_what_was_lost_or_edited_is_made_again_as_it_was(another):
     assert "Nothing to be done" in _run(another)
 
 
+@pytest.mark.long
 def test_a_setting_there_and_back_ends_in_the_same_bytes(copy, make):
     """All that is due, twice, through other results; the page tells of the way in between."""
     folder = copy()
