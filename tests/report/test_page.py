@@ -76,8 +76,7 @@ def test_the_page_says_what_is_published(page, hostile):
     [place] = [about for about in page.all("details") if about.get("id") == "published"]
     assert "open" not in place
     told = " ".join(page.text.split())
-    assert "Specimen table: specimen, taxon, role, side, stage" in told
-    assert "kept back: none." in told
+    assert "Specimen table: specimen, taxon, role, side and stage; kept back: none." in told
 
 
 def without_scripts(html):
