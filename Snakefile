@@ -20,7 +20,6 @@ workdir: WORKDIR
 
 wildcard_constraints:
     element="|".join([*ELEMENTS, ALL_ELEMENTS]),
-    figure="|".join(FIGURES),
 
 
 # On a cluster these stay where Snakemake runs: they only join tables.

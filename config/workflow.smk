@@ -3,6 +3,7 @@
 # What holds is decided by content (morpho/workflow), never by dates or by Snakemake's own
 # records: the workflow holds the jobs that are due, and Snakemake does them in order.
 
+import atexit
 import os
 import subprocess
 import sys
@@ -13,15 +14,17 @@ from shlex import quote
 from snakemake.settings.types import RerunTrigger
 
 HOUSE = Path(workflow.basedir)
-sys.path.insert(0, str(HOUSE))
+if (HOUSE / "morpho").is_dir():  # else it lies within the package, which is installed
+    sys.path.insert(0, str(HOUSE))
 
 from morpho.results.figures import FIGURES
 from morpho.study.settings.config import read_config
 from morpho.study.reading.problems import Problems, StudyError
 from morpho.study.checks.results_folder import cannot_be_written, check_results_folder
-from morpho.workflow.plan import ALL_ELEMENTS
+from morpho.workflow.at_work import UnderWayError, claim, make_free, release
+from morpho.workflow.plan import ALL_ELEMENTS, Plan
 from morpho.workflow.rules import BY_STEP, outputs
-from morpho.workflow.state import ANEW, State
+from morpho.workflow.state import ANEW, BEGUN, State
 
 if len(workflow.configfiles) > 1:
     sys.exit("Give one --configfile: the study.yaml of the study to run.")
@@ -71,6 +74,23 @@ def _forced():
     return set(asked.forcerun) | (set(asked.targets) if asked.forcetargets else set())
 
 
+def _begin():
+    """See that no other run of the study is under way, and clear away what a killed one left."""
+    try:
+        for said in make_free(STUDY_CONFIG):
+            print(said, file=sys.stderr)
+        claim(STUDY_CONFIG)
+    except UnderWayError as error:
+        print(error, file=sys.stderr)
+        sys.exit("Nothing was run.")
+    except OSError as error:
+        print(
+            *cannot_be_written(STUDY_CONFIG.results, error), sep="\n", file=sys.stderr
+        )
+        sys.exit("Nothing was run.")
+    atexit.register(release, STUDY_CONFIG, os.getpid())
+
+
 @cache
 def state():
     """What holds of the results, looked up once, when Snakemake asks for the first job."""
@@ -80,6 +100,8 @@ def state():
         workflow.dag_settings.force_incomplete = True
         if _forced():
             os.environ[ANEW] = "yes"
+        if workflow.executor_plugin is not None and not workflow.dryrun:
+            _begin()
     try:
         found = State(STUDY_CONFIG, forced=_forced())
         # within a job of a cluster, the job itself is all that is asked for
@@ -100,16 +122,19 @@ def everything_due(wildcards):
     return _asked_by(state()[1]) or [STUDY]
 
 
-def due_before(step):
-    """What has to be made before a job of a rule: results that it reads and that are due."""
+def due_before(step, element=""):
+    """What has to be made before a call of a rule: results that it reads and that are due."""
 
     def found(wildcards):
-        name = wildcards.get("name", wildcards.get("figure", ""))
         known, due = state()
-        job = known.plan.job(step, wildcards.get("element", ""), name)
-        if job.key in due and workflow.is_main_process:
-            workflow.dag.forcefiles.update(_below(path) for path in job.makes)
-        before = [key for key in known.plan.sources(job) if key in due]
+        called = known.plan.called(step, wildcards.get("element", element))
+        before = {}
+        for job in called:
+            if job.key in due and workflow.is_main_process:
+                workflow.dag.forcefiles.update(_below(path) for path in job.makes)
+            before |= dict.fromkeys(
+                key for key in known.plan.sources(job) if key in due
+            )
         # what these wait for themselves need not be named
         further = {
             one for key in before for one in known.plan.sources(known.plan.jobs[key])
@@ -124,28 +149,43 @@ def made_by(step):
     return [update(_below(path)) for path in outputs(BY_STEP[step])]
 
 
-def _kept_in(folder, step, ending):
-    place = {
-        "study": step,
-        "element": f"{{element}}/{step}",
-        "specimen": f"{{element}}/{step}/{{name}}",
-        "figure": f"{{element}}/{step}_{{figure}}",
-    }
-    return _below(f"{folder}/{place[BY_STEP[step].per]}.{ending}")
+def drawn_of(per):
+    """Every figure of an element, or of the study: one process draws them all."""
+    names = [figure.name for figure in FIGURES.values() if figure.per == per]
+    return [
+        update(_below(path))
+        for name in names
+        for path in outputs(BY_STEP["draw"], "{element}", name)
+    ]
 
 
-def log_of(step):
-    """Where it is kept what a job said."""
-    return _kept_in("logs", step, "log")
+# Tables of points carried to the scans of each element that has any.
+CARRIED = {
+    element: [update(_below(path)) for job in jobs for path in job.makes]
+    for element in ELEMENTS
+    if (jobs := Plan(STUDY_CONFIG).called("carry", element))
+}
 
 
-def times_of(step):
-    """Where it is kept how long a job took, and what memory."""
-    return _kept_in("benchmarks", step, "tsv")
+def _kept_in(folder, step, element, ending):
+    place = step if BY_STEP[step].per == "study" else f"{element}/{step}"
+    return _below(f"{folder}/{place}.{ending}")
+
+
+def log_of(step, element="{element}"):
+    """Where it is kept what a call said."""
+    return _kept_in("logs", step, element, "log")
+
+
+def times_of(step, element="{element}"):
+    """Where it is kept how long a call took, and what memory."""
+    return _kept_in("benchmarks", step, element, "tsv")
 
 
 def check_or_stop():
     """Tell every problem of the input at once, and stop if one of them is an error."""
+    if BEGUN in os.environ:  # `formkin run` has done all this
+        return
     command = [sys.executable, "-P", "-m", "morpho.steps", "check", str(_study), "look"]
     environment = os.environ | {"PYTHONPATH": str(HOUSE)}
     if subprocess.run(command, env=environment).returncode:
@@ -167,7 +207,7 @@ def check_or_stop():
 
 def tell_what_changed_meanwhile():
     """Say what does not hold although everything was done, as a file that was edited meanwhile."""
-    if set(workflow.dag_settings.targets) - {"all"}:
+    if set(workflow.dag_settings.targets) - {"all"} or BEGUN in os.environ:
         return
     left = State(STUDY_CONFIG)
     if left.due:

@@ -1,4 +1,4 @@
-"""The command line: ``formkin new FOLDER``, ``check STUDY`` and ``status STUDY``."""
+"""The command line: ``formkin new``, ``check``, ``run`` and ``status``."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ import os
 import shlex
 import sys
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from morpho import __version__
-from morpho.study.reading.wording import visible
+from morpho.study.reading.wording import quoted, visible
 from morpho.wording import counted, listed
 
 if TYPE_CHECKING:
@@ -35,23 +34,18 @@ _KINDS = {
 }
 
 
-def _run_command(study: str) -> str:
-    """Write the command that runs a study, for the folder that the user is in."""
-    house = Path(__file__).resolve().parents[1]
-    where = ""
-    if not os.path.isfile("Snakefile") or not os.path.samefile(".", house):
-        snakefile = house / "Snakefile"
-        shown = snakefile.as_posix() if snakefile.is_file() else "FOLDER_OF_FORMKIN/Snakefile"
-        where = f"--snakefile {shlex.quote(shown)} "
-    return f"snakemake {where}--cores all --configfile {shlex.quote(study)}"
+def _run_command(folder: str) -> str:
+    """Write the command that runs a study."""
+    if os.path.basename(folder) == "study.yaml":
+        folder = os.path.dirname(folder)
+    here = folder in ("", ".", "./")
+    return "formkin run" if here else f"formkin run {shlex.quote(folder)}"
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="formkin",
-        description="Does this form belong with its kin? Start a study, or check one.",
-        formatter_class=argparse.RawDescriptionHelpFormatter,  # else the command may be broken
-        epilog=f"The study itself is run with:\n  {_run_command('MY_STUDY/study.yaml')}",
+        description="Does this form belong with its kin? Start a study, check it, run it.",
     )
     parser.add_argument("--version", action="version", version=f"formkin {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -61,12 +55,38 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument(
         "--without-scans", action="store_true", help="leave out reading the scans, which takes long"
     )
+    run = commands.add_parser("run", help="run a study, or what of it is not up to date")
+    run.add_argument("--open", action="store_true", help="open the page in the browser at the end")
+    run.add_argument(
+        "--cores", type=_cores, metavar="N", help="steps at a time; by default one for each core"
+    )
+    run.add_argument(
+        "--again", action="append", default=[], metavar="STEP",
+        help="do a step again although it still holds, and what rests on it; may be repeated",
+    )  # fmt: skip
+    run.add_argument(
+        "--dry-run", action="store_true", help="tell what would be done and why, and do nothing"
+    )
+    run.add_argument(
+        "--profile", metavar="NAME",
+        help="where it runs: local or slurm, or a profile of Snakemake's of your own",
+    )  # fmt: skip
     status = commands.add_parser(
         "status", help="tell whether the results of a study still match its files"
     )
     for one in (check, status):
         one.add_argument("study", metavar="STUDY", help="folder of the study, or its study.yaml")
+    run.add_argument(
+        "study", metavar="STUDY", nargs="?", default=".",
+        help="folder of the study, or its study.yaml; by default the folder you are in",
+    )  # fmt: skip
     return parser
+
+
+def _cores(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of cores: 1 or more")
+    return int(text)
 
 
 def _new(folder: str) -> int:
@@ -87,7 +107,7 @@ def _new(folder: str) -> int:
         "  2. Fill in specimens.csv, and put your landmark tables into landmarks.\n"
         "  3. Go through study.yaml; every key is explained in it.\n"
         f"  4. formkin check {shlex.quote(folder)}\n"
-        f"  5. {_run_command((Path(folder) / 'study.yaml').as_posix())}"
+        f"  5. {_run_command(folder)}"
     )
     return FINE
 
@@ -170,8 +190,7 @@ def _status(path: str) -> int:
 
     try:
         config = read_config(path)
-        file = Path(path) / "study.yaml" if os.path.isdir(path) else Path(path)
-        command = f"Run the study again: {_run_command(file.as_posix())}"
+        command = f"Run the study again: {_run_command(path)}"
         state = State(config)
         due, differences = state.due, state.differences()
     except StudyError as error:
@@ -206,6 +225,63 @@ def _status(path: str) -> int:
     return FINE
 
 
+def _steps(asked: list[str]) -> frozenset[str] | None:
+    """Rules of the steps that were asked for by name or in words; None where one is not known."""
+    from morpho.study.reading.wording import looks_alike
+    from morpho.workflow.phrases import PHRASES
+
+    found = set()
+    for one in asked:
+        known = [
+            step
+            for step, phrase in PHRASES.items()
+            if looks_alike(one, step) or looks_alike(one, phrase.says.replace("{name}", "").strip())
+        ]
+        if not known:
+            print(f"There is no step {quoted(one)}. The steps are:", file=sys.stderr)
+            for step, phrase in PHRASES.items():
+                says = phrase.says.replace(" of {name}", "").replace("{name}", "figures")
+                print(f"  {step:<13}{says}", file=sys.stderr)
+            return None
+        found.update(known)
+    return frozenset(found)
+
+
+def _run(given: argparse.Namespace) -> int:
+    again = _steps(given.again)
+    if again is None:
+        return USAGE
+    from morpho.running.run import Asked, planned, run_study
+    from morpho.study.checks.results_folder import check_results_folder
+    from morpho.study.reading.problems import Problems, StudyError
+    from morpho.study.settings.config import read_config
+    from morpho.workflow.state import State
+
+    command = _run_command(given.study)
+    try:
+        config = read_config(given.study)
+        found = Problems(base=config.folder)
+        check_results_folder(config, found)
+        found.raise_if_errors()
+        state = State(config, forced=again)
+        due = state.due
+    except StudyError as error:
+        print(error, file=sys.stderr)
+        print("The study cannot be run: see the problems above.", file=sys.stderr)
+        return PROBLEMS
+    if given.dry_run:
+        print(visible(config.settings.title))
+        for line in _told(state.differences()) if state.records else ["Nothing was made yet."]:
+            print(line)
+        if not due:
+            print("Nothing to do.")
+        else:
+            print("\n".join(planned(state, given.cores)))
+            print("Nothing was done, as --dry-run was given.")
+        return FINE
+    return run_study(config, state, Asked(command, given.cores, given.profile, again, given.open))
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line.
 
@@ -222,6 +298,8 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         if given.command == "new":
             return _new(given.folder)
+        if given.command == "run":
+            return _run(given)
         if given.command == "status":
             return _status(given.study)
         return _check(given.study, scans=not given.without_scans)

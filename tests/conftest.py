@@ -24,6 +24,8 @@ from helpers.shared import made_once
 # Libraries look when they are loaded, which is later; those that are there already are told.
 os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 threadpool_limits(1)
+# Runs of copies of the house are many processes each: they compile its modules once.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # The same examples each time, however slow the machine.
 settings.register_profile(
@@ -117,7 +119,7 @@ class Ran:
     told : str
         Everything printed.
     jobs : set of (str, str)
-        Rule and wildcards of each job.
+        Step and wildcards of each job.
     """
 
     code: int
@@ -144,7 +146,9 @@ def _run(house: Path, *arguments: Any, cwd: Path | None = None, cores: int = 2) 
         rule = re.search(r"^(?:local)?rule (\w+):", block, re.MULTILINE)
         where = re.search(r"^ +wildcards: (.*)$", block, re.MULTILINE)
         if rule:
-            jobs.add((rule.group(1), where.group(1) if where else ""))
+            step, _, element = rule.group(1).partition("_")
+            named = f"element={element}" if element else ""
+            jobs.add((step, where.group(1) if where else named))
     return Ran(done.returncode, done.stdout, jobs)
 
 

@@ -1,9 +1,11 @@
 """The command line: what is printed, and the exit codes."""
 
+import io
 import os
-import shlex
+import re
 import subprocess
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -22,11 +24,11 @@ PLACES = {
 
 
 @pytest.fixture
-def study(tmp_path, capsys):
+def study(tmp_path):
     """A small study that can be run."""
     folder = tmp_path / "mine"
-    assert main(["new", str(folder)]) == 0
-    capsys.readouterr()
+    with redirect_stdout(io.StringIO()):
+        assert main(["new", str(folder)]) == 0
     (folder / "specimens.csv").write_text(FILES["specimens.csv"] + ROWS)
     lines = ["specimen,element,landmark,x,y,z"]
     for i, name in enumerate(["a1", "a2", "b1", "b2", "q"]):
@@ -49,33 +51,69 @@ def test_new_writes_commands_that_can_be_copied(tmp_path, capsys):
     assert main(["new", str(tmp_path / "a b")]) == 0
     told = capsys.readouterr().out
     assert f"formkin check '{tmp_path}/a b'\n" in told
-    assert f"--configfile '{tmp_path}/a b/study.yaml'\n" in told
+    assert f"formkin run '{tmp_path}/a b'\n" in told
 
 
-def test_the_command_of_a_run_works_where_the_user_is(study, capsys, monkeypatch):
-    """In the program's folder it is short; anywhere else it names the Snakefile."""
-    house = Path(__file__).parents[1]
-    monkeypatch.chdir(house)
-    assert main(["--help"]) == 0
-    short = "snakemake --cores all --configfile MY_STUDY/study.yaml\n"
-    assert f"\n  {short}" in capsys.readouterr().out
-    monkeypatch.chdir(study)
-    assert main(["--help"]) == 0
-    told = capsys.readouterr().out
-    command = next(line for line in told.splitlines() if line.startswith("  snakemake "))
-    words = shlex.split(command)
-    assert Path(words[words.index("--snakefile") + 1]).samefile(house / "Snakefile")
-    assert main(["status", str(study)]) == 1
-    assert f"snakemake --snakefile {shlex.quote(f'{house}/Snakefile')} " in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("given", "command"),
+    [
+        (".", "formkin run"), ("study.yaml", "formkin run"), ("mine", "formkin run mine"),
+        ("a b/study.yaml", "formkin run 'a b'"), ("other.yaml", "formkin run other.yaml"),
+    ],
+)  # fmt: skip
+def test_the_command_of_a_run_is_short(given, command):
+    assert _run_command(given) == command
 
 
-def test_the_command_of_a_run_without_the_snakefile_says_where_it_is(tmp_path, monkeypatch):
-    """The library alone was installed."""
-    monkeypatch.setattr("morpho.cli.__file__", str(tmp_path / "lib" / "morpho" / "cli.py"))
+def test_only_one_command_runs_a_study(study, capsys):
+    """What new, help and status tell; the engine's own line is for those who look for it."""
+    told = ""
+    for arguments in (["new", str(study.parent / "s")], ["--help"], ["status", str(study)]):
+        main(arguments)
+        told += "".join(capsys.readouterr())
+    assert told.count("formkin run ") == 2
+    assert "run a study" in told
+    assert "nakemake" not in told
+
+
+def test_a_step_that_there_is_not_lists_those_that_there_are(study, capsys):
+    assert main(["run", str(study), "--again", "sliding"]) == 2
+    told = capsys.readouterr().err
+    assert 'There is no step "sliding". The steps are:\n  check ' in told
+    assert "\n  slide        sliding semilandmarks\n" in told
+
+
+def test_a_run_before_anything_is_there_is_refused_in_words(tmp_path, capsys, monkeypatch):
+    """A user is in the wrong folder."""
     monkeypatch.chdir(tmp_path)
-    assert _run_command("a/study.yaml") == (
-        "snakemake --snakefile FOLDER_OF_FORMKIN/Snakefile --cores all --configfile a/study.yaml"
-    )
+    assert main(["run"]) == 1
+    told = capsys.readouterr().err
+    assert "study.yaml" in told
+    assert told.endswith("The study cannot be run: see the problems above.\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_of_a_study_with_errors_does_nothing(study, capfd):
+    """All problems at once, and no results."""
+    path = study / "landmarks" / "all.csv"
+    path.write_text(path.read_text().replace("a2,bone,shaft_middle,15", "a2,bone,shaft_middle,x"))
+    before = sorted(study.rglob("*"))
+    assert main(["run", str(study)]) == 1
+    told = capfd.readouterr()
+    assert 'landmark shaft_middle: x is "x"' in told.err
+    assert told.err.endswith("Nothing was run: see the problems of the input above.\n")
+    assert [path for path in sorted(study.rglob("*")) if path not in before] == []
+
+
+def test_a_dry_run_tells_what_there_is_to_do(study, capsys):
+    assert main(["run", str(study), "--dry-run", "--cores", "2"]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("My study\nNothing was made yet.\n")
+    assert "\n  bone: judging queries\n" in told
+    assert re.search(r"\n  bone: \d+ figures to draw\n", told)
+    assert re.search(r"\n\d+ steps to do, about ", told)
+    assert told.endswith("Nothing was done, as --dry-run was given.\n")
+    assert not (study / "results").exists()
 
 
 def test_new_refuses_to_overwrite(study, capsys):
@@ -113,6 +151,7 @@ def test_check_of_a_study_with_errors(study, capsys):
     ("arguments", "code"),
     [([], 2), (["chekc", "x"], 2), (["check"], 2), (["new"], 2), (["check", "x", "--y"], 2),
      (["status"], 2), (["status", "--help"], 0),
+     (["run", "x", "--cores", "0"], 2), (["run", "x", "--cores", "two"], 2), (["run", "--help"], 0),
      (["--version"], 0), (["--help"], 0), (["check", "--help"], 0)],
 )  # fmt: skip
 def test_exit_codes_of_usage(arguments, code, capsys):
@@ -132,7 +171,7 @@ def test_status_without_a_complete_run(study, capsys):
     assert main(["status", str(study)]) == 1
     told = capsys.readouterr().err
     assert "no run of this study has been completed" in told
-    assert f"snakemake --cores all --configfile {study}/study.yaml" in told
+    assert f"formkin run {study}\n" in told
 
 
 @pytest.mark.parametrize("what", ["nowhere", "", "a\x00b", "x" * 5000])

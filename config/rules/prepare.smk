@@ -46,20 +46,27 @@ rule measure:
         "step measure {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
-# One job a specimen: a new scan costs one.
-rule carry:
-    input:
-        due_before("carry"),
-    output:
-        made_by("carry"),
-    log:
-        log_of("carry"),
-    benchmark:
-        times_of("carry")
-    params:
-        study=STUDY,
-    shell:
-        "step carry {params.study:q} {wildcards.element} {wildcards.name:q} 2>&1 | tee {log:q}"
+# To all scans of an element in one call, on all cores: starting takes longer than carrying. A new
+# scan costs one, as the call passes over those that hold.
+for _element, _tables in CARRIED.items():
+
+    rule:
+        name:
+            f"carry_{_element}"
+        input:
+            due_before("carry", _element),
+        output:
+            _tables,
+        log:
+            log_of("carry", _element),
+        benchmark:
+            times_of("carry", _element)
+        threads: workflow.cores or 1
+        params:
+            study=STUDY,
+            element=_element,
+        shell:
+            "FORMKIN_CORES={threads} step carry {params.study:q} {params.element} 2>&1 | tee {log:q}"
 
 
 rule slide:

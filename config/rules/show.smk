@@ -50,7 +50,7 @@ rule draw:
     input:
         due_before("draw"),
     output:
-        made_by("draw"),
+        drawn_of("element"),
     log:
         log_of("draw"),
     benchmark:
@@ -58,7 +58,22 @@ rule draw:
     params:
         study=STUDY,
     shell:
-        "step draw {params.study:q} {wildcards.element} {wildcards.figure} 2>&1 | tee {log:q}"
+        "step draw {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
+
+
+rule draw_joined:
+    input:
+        due_before("draw"),
+    output:
+        drawn_of("study"),
+    log:
+        log_of("draw"),
+    benchmark:
+        times_of("draw")
+    params:
+        study=STUDY,
+    shell:
+        "step draw {params.study:q} {wildcards.element} 2>&1 | tee {log:q}"
 
 
 rule supplement:

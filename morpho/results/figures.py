@@ -8,9 +8,9 @@ from morpho.results.describing import Figure
 
 __all__ = ["FIGURES"]
 
-_BONES = {"links": "notes:slide.links", "towards": "notes:superimpose.towards"}
+_BONES = {"outline": "notes:slide.outline", "towards": "notes:superimpose.towards"}
 _ALPHA = {"alpha": "settings:tests.alpha"}
-_MAGNIFY = {"magnify": "settings:figures.magnify"}
+_EXAGGERATION = {"exaggeration": "settings:figures.exaggeration"}
 _NO_QUERY = "no query takes part in the comparison"
 
 # In the order of the page.
@@ -97,7 +97,7 @@ _ALL = (
         "Blue, dashed: the shape at the lowest score of a known specimen; orange: at the highest; "
         "grey: the mean.",
         drawn_by="space:axis_shapes",
-        needs={"ends": "table:axis_shapes", "mean": "table:mean_shape", **_BONES, **_MAGNIFY},
+        needs={"ends": "table:axis_shapes", "mean": "table:mean_shape", **_BONES, **_EXAGGERATION},
     ),
     Figure(
         "variance_per_axis",
@@ -161,7 +161,7 @@ _ALL = (
         "themselves. A superimposition by least squares can spread a local change over the bone: "
         "see the two fits below.",
         drawn_by="differences:vectors",
-        needs={"table": "rows:displacements", **_BONES, **_ALPHA, **_MAGNIFY},
+        needs={"table": "rows:displacements", **_BONES, **_ALPHA, **_EXAGGERATION},
         per="query",
     ),
     Figure(

@@ -6,10 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, TransformerMixin
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.shape.checks import ShapeError, check_configurations
+from morpho.shape.contract import Transformer, check_is_fitted
 from morpho.shape.orientation import principal_frame
 from morpho.shape.rotation import best_rotations
 
@@ -128,7 +127,7 @@ def procrustes_distance(A: ArrayLike, B: ArrayLike, *, kind: str = "angle") -> A
     return angle if kind == "angle" else np.sin(angle)
 
 
-class GeneralizedProcrustes(TransformerMixin, BaseEstimator):
+class GeneralizedProcrustes(Transformer):
     r"""Superimpose configurations on their own mean: translation, size, rotation.
 
     The mean shape is learned from the configurations given to `fit`; `transform`

@@ -6,17 +6,16 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, TransformerMixin
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.shape.checks import ShapeError, check_configurations
+from morpho.shape.contract import Transformer, check_is_fitted
 
 __all__ = ["TangentSpace"]
 
 Array = NDArray[np.float64]
 
 
-class TangentSpace(TransformerMixin, BaseEstimator):
+class TangentSpace(Transformer):
     r"""Project superimposed configurations orthogonally onto the tangent at a pole.
 
     Parameters

@@ -10,10 +10,9 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 from scipy.special import xlogy
-from sklearn.base import BaseEstimator, TransformerMixin
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.shape.checks import ShapeError
+from morpho.shape.contract import Transformer, check_is_fitted
 
 __all__ = ["ThinPlateSpline", "bending_energy_matrix"]
 
@@ -181,7 +180,7 @@ def bending_energy_matrix(reference: ArrayLike) -> Array:
     return half.T @ half
 
 
-class ThinPlateSpline(TransformerMixin, BaseEstimator):
+class ThinPlateSpline(Transformer):
     r"""The smoothest map that sends source landmarks exactly to target landmarks.
 
     Attributes

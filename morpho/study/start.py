@@ -58,7 +58,7 @@ landmarks:
 # midline: [front_name, back_name]
 
 # Lines to draw between landmarks.
-links:
+outline:
   - [near_end_front, near_end_back]
   - [near_end_front, far_end_front]
   - [near_end_back, far_end_back]

@@ -194,20 +194,20 @@ def _points(points: Points) -> tuple[dict[str, Any], Array]:
     _all_different("Points", names)
     positions = _checked(points.positions, (k, 3), "Positions of the points")
     number = {name: i for i, name in enumerate(names)}
-    links = []
-    for link in points.links:
-        for name in link:
+    outline = []
+    for line in points.outline:
+        for name in line:
             if name not in number:
-                raise ViewerDataError(f"A link names {name!r}, which is none of the points.")
-        if len(link) != 2:
-            raise ViewerDataError(f"A link joins two points, not {len(link)}: {list(link)}.")
-        links.append([number[name] for name in link])
+                raise ViewerDataError(f"A line names {name!r}, which is none of the points.")
+        if len(line) != 2:
+            raise ViewerDataError(f"A line joins two points, not {len(line)}: {list(line)}.")
+        outline.append([number[name] for name in line])
     entry = {
         "names": names,
         "definitions": [str(words) for words in points.definitions],
         "kinds": [str(kind) for kind in points.kinds],
         "positions": packed(positions),
-        "links": links,
+        "outline": outline,
     }
     return entry, positions
 

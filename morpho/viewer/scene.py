@@ -33,7 +33,7 @@ class Points:
     definitions: Sequence[str]
     kinds: Sequence[str]  # 'landmark'; for semilandmarks any other word
     positions: ArrayLike  # (n_points, 3)
-    links: Sequence[Sequence[str]] = ()  # pairs of points to be joined by lines
+    outline: Sequence[Sequence[str]] = ()  # pairs of points to be joined by lines
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +107,7 @@ class ViewerData:
 
     title: str
     points: Points
-    surface: Surface | None = None  # without it the links stand for the bone
+    surface: Surface | None = None  # without it the outline stands for the bone
     warps: Sequence[Warp] = ()
     specimens: Specimens | None = None
     towards: Sequence[str] = ("x", "y", "z")  # ends of the three coordinates

@@ -113,6 +113,7 @@ class CodeDigests:
         except (OSError, ValueError):
             pass
 
+    @cache  # noqa: B019 - one of these lives as long as the process
     def _path(self, module: str) -> Path | None:
         path = self.package.joinpath(*module.split(".")) if module else self.package
         for candidate in (path.with_suffix(".py"), path / "__init__.py"):
@@ -120,7 +121,7 @@ class CodeDigests:
                 return candidate
         return None
 
-    @cache  # noqa: B019 - one of these lives as long as the process
+    @cache  # noqa: B019
     def _look(self, module: str) -> tuple[str, tuple[str, ...]]:
         """Meaning of a module, and the names that it may import from the package."""
         path = self._path(module)
@@ -143,6 +144,7 @@ class CodeDigests:
         self._met[key] = found
         return found[0], tuple(found[1])
 
+    @cache  # noqa: B019
     def imported(self, module: str) -> frozenset[str]:
         """Modules of the package that a module imports, anywhere in its text."""
         return frozenset(name for name in self._look(module)[1] if name and self._path(name))

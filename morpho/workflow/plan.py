@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache, cached_property, partial
@@ -50,6 +50,11 @@ class Job:
     def key(self) -> str:
         """Name among the jobs of the study, and path of its record without the ending."""
         return "/".join(part for part in (self.element, self.rule.step, self.name) if part)
+
+    @property
+    def call(self) -> str:
+        """Key of the call that does it: one does all figures, or all scans, of an element."""
+        return self.key.removesuffix(f"/{self.name}") if self.name else self.key
 
     @property
     def arguments(self) -> list[str]:
@@ -162,6 +167,24 @@ class Plan:
     def job(self, step: str, element: str = "", name: str = "") -> Job:
         """Look a job up."""
         return self.jobs[Job(BY_STEP[step], element, name).key]
+
+    def called(self, step: str, element: str = "", name: str = "") -> list[Job]:
+        """Jobs that one call of a step does: where no figure or scan is named, all of an element.
+
+        Starting a process takes longer than most of them.
+        """
+        if BY_STEP[step].per in ("figure", "specimen") and not name:
+            return [
+                job for job in self.jobs.values() if (job.rule.step, job.element) == (step, element)
+            ]
+        return [self.job(step, element, name)]
+
+    def calls(self, keys: Iterable[str]) -> dict[str, list[Job]]:
+        """Jobs by the calls that do them, in the order of the keys."""
+        found: dict[str, list[Job]] = {}
+        for key in keys:
+            found.setdefault(self.jobs[key].call, []).append(self.jobs[key])
+        return found
 
     @cached_property
     def makers(self) -> dict[str, str]:

@@ -268,13 +268,13 @@ def path_of(element: str, result: str) -> str:
 def outputs(rule: Rule, element: str = "{element}", name: str = "") -> tuple[str, ...]:
     """What a rule makes, by path below the results.
 
-    `name` is that of the specimen's scan or of the figure; by default wildcards stand for it and
-    for the element.
+    `name` is that of the specimen's scan or of the figure; by default a wildcard stands for the
+    element.
     """
     if rule.per == "specimen":
-        return (f"{element}/tables/carried/{name or '{name}'}.csv",)
+        return (f"{element}/tables/carried/{name}.csv",)
     if rule.per == "figure":
-        return tuple(f"{element}/figures/{name or '{figure}'}.{ending}" for ending in DRAWN)
+        return tuple(f"{element}/figures/{name}.{ending}" for ending in DRAWN)
     if rule.per == "element":
         return tuple(path_of(element, one) for one in rule.makes)
     return rule.makes

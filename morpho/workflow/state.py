@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
 __all__ = [
-    "ANEW", "PACKAGE", "State", "code_of", "digests_of_code", "kept_in",
+    "ANEW", "BEGUN", "PACKAGE", "State", "code_of", "digests_of_code", "kept_in",
     "made_from",
 ]  # fmt: skip
 
@@ -29,6 +29,8 @@ PACKAGE = Path(__file__).parents[1]
 _OF_RUNS = ("logs", "benchmarks", "history", FOLDER)
 # Set in the environment of a step that is to do its job whatever holds.
 ANEW = "FORMKIN_ANEW"
+# Set in the environment of the engine where its caller has checked the study, and tells the user.
+BEGUN = "FORMKIN_BEGUN"
 
 
 @cache

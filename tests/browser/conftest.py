@@ -122,7 +122,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     hostile = invented_bone([f"{text} {i}" for i, text in enumerate(3 * HOSTILE)])
     hostile.points.names[:3] = HOSTILE
     hostile.points.definitions[:3] = HOSTILE
-    hostile.points.links.clear()
+    hostile.points.outline.clear()
     hostile.specimens.taxa[:8] = [HOSTILE[0]] * 4 + [HOSTILE[1]] * 4
     far = "<div style='height: 6000px'></div>"
     made = {

@@ -419,10 +419,10 @@ def test_light_and_dark_follow_the_reader(browser, pages):
     page.media(prefers_color_scheme="dark")
     page.settle()
     assert stage(page)[8, 8].mean() < 90 < 200 < light
-    link = page.run(f"{EGG}.stage.colours.link")
+    line = page.run(f"{EGG}.stage.colours.line")
     page.media(prefers_color_scheme="light")
     page.settle()
-    assert page.run(f"{EGG}.stage.colours.link") != link
+    assert page.run(f"{EGG}.stage.colours.line") != line
 
 
 def test_a_bone_without_surface_is_drawn_by_its_links(browser, pages):

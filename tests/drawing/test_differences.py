@@ -76,7 +76,7 @@ class Study:
         return X / np.linalg.norm(X, axis=(1, 2), keepdims=True)
 
     @property
-    def links(self):
+    def outline(self):
         return list(zip(self.points[:-1], self.points[1:], strict=True))
 
     def head(self, table):
@@ -141,7 +141,7 @@ class Study:
     def figure(self, name):
         return {
             "vectors": lambda: vectors(
-                self.displaced(), self.links, self.words["towards"], alpha=0.05, magnify=2
+                self.displaced(), self.outline, self.words["towards"], alpha=0.05, exaggeration=2
             ),
             "displacement_ranking": lambda: displacement_ranking(self.displaced(), alpha=0.05),
             "regions": lambda: regions(self.shares()),
@@ -249,11 +249,11 @@ def test_without_a_row_the_figure_says_so(study, name):
     assert written(figure)[0].startswith(said)
 
 
-@pytest.mark.parametrize("magnify", [1.0, 3.0])
-def test_arrows_go_from_the_prediction_to_the_query(study, magnify):
+@pytest.mark.parametrize("exaggeration", [1.0, 3.0])
+def test_arrows_go_from_the_prediction_to_the_query(study, exaggeration):
     """In each view, as many times as long as the title says; the query's colour is significance."""
     table = study.displaced()
-    figure = vectors(table, study.links, TOWARDS, alpha=0.05, magnify=magnify)
+    figure = vectors(table, study.outline, TOWARDS, alpha=0.05, exaggeration=exaggeration)
     panels = [axes for axes in figure.get_axes() if axes.axison]
     assert len(panels) == 3
     for axes, (a, b) in zip(panels, ("xy", "xz", "zy"), strict=True):
@@ -269,11 +269,11 @@ def test_arrows_go_from_the_prediction_to_the_query(study, magnify):
             drawn[tuple(np.round([*start, *(end - start)], 6))] = colour
         assert len(drawn) == len(table)
         for row in table.to_dict("records"):
-            step = magnify * np.array([row[f"{a}_mm"], row[f"{b}_mm"]])
+            step = exaggeration * np.array([row[f"{a}_mm"], row[f"{b}_mm"]])
             colour = drawn[tuple(np.round([row[a], row[b], *step], 6))]
             assert (colour == QUERY) == (row["p_value_false_discovery"] <= 0.05)
     told = "arrows are drawn 3 times as long"
-    assert any(told in word for word in written(figure)) == (magnify == 3)
+    assert any(told in word for word in written(figure)) == (exaggeration == 3)
 
 
 def test_colours_follow_the_level(study):
@@ -281,7 +281,7 @@ def test_colours_follow_the_level(study):
     table = study.displaced()
     assert 0 < (table["p_value_false_discovery"] <= 0.05).sum() < len(table)
     for alpha, any_red in ((0.05, True), (0.0, False)):
-        figure = vectors(table, study.links, TOWARDS, alpha=alpha)
+        figure = vectors(table, study.outline, TOWARDS, alpha=alpha)
         arrows = [one for one in figure.get_axes()[-1].collections if isinstance(one, Quiver)]
         colours = {to_hex(one.get_facecolor()[0]) for one in arrows}
         assert (QUERY in colours) == any_red
@@ -292,7 +292,7 @@ def test_estimated_landmarks_are_dashed_and_open_and_told(study):
     told = "landmark was estimated on this bone"
     for estimated in (True, False):
         table["estimated"] &= estimated
-        figure = vectors(table, study.links, TOWARDS, alpha=0.05)
+        figure = vectors(table, study.outline, TOWARDS, alpha=0.05)
         for axes in (one for one in figure.get_axes() if one.axison):
             dashed = [one for one in axes.patches if isinstance(one, FancyArrowPatch)]
             assert len(dashed) == int(estimated)
@@ -300,7 +300,7 @@ def test_estimated_landmarks_are_dashed_and_open_and_told(study):
         assert (told in written(figure)) == estimated
     table["estimated"] = table["landmark"] == table["landmark"][0]
     name = f"{table['landmark'][0]} (estimated)"
-    assert name in written(vectors(table, study.links, TOWARDS, alpha=0.05))
+    assert name in written(vectors(table, study.outline, TOWARDS, alpha=0.05))
     table["kind"] = "landmark"
     assert name in written(displacement_ranking(table, alpha=0.05))
 
@@ -309,7 +309,7 @@ def test_the_five_largest_are_numbered_and_in_the_key(study):
     """By SD, whatever the order of the rows; each number stands near its arrow in each view."""
     table = study.displaced()
     shuffled = table.sample(frac=1, random_state=3)
-    figure = vectors(shuffled, study.links, TOWARDS, alpha=0.05)
+    figure = vectors(shuffled, study.outline, TOWARDS, alpha=0.05)
     found = written(figure)
     at = found.index("Largest differences")
     for number, row in enumerate(table.head(5).to_dict("records"), start=1):
@@ -380,7 +380,7 @@ def test_a_landmark_that_never_moves_within_taxa_is_drawn_last(study):
     table.loc[0, "kind"] = "landmark"
     figure = displacement_ranking(table, alpha=0.05)
     assert figure.get_axes()[0].get_yticklabels()[-1].get_text() == table["landmark"][0]
-    found = written(vectors(table, study.links, TOWARDS, alpha=0.05))
+    found = written(vectors(table, study.outline, TOWARDS, alpha=0.05))
     assert found[found.index("Largest differences") + 4] == table["landmark"][1]
 
 
@@ -461,7 +461,7 @@ def test_of_two_mirror_images_one_is_ranked_and_named(study):
     assert names[0] == "point_3 (both sides)"
     assert len(names) == 11
     assert "further back, higher and further out" in written(figure)
-    figure = vectors(both, study.links, TOWARDS, alpha=0.05)
+    figure = vectors(both, study.outline, TOWARDS, alpha=0.05)
     named = [text for text in written(figure) if text.startswith("point_")]
     assert len(named) == 5
     assert "point_3 (both sides)" in named
@@ -471,7 +471,7 @@ def test_of_two_mirror_images_one_is_ranked_and_named(study):
 def test_displacements_of_which_none_passes_are_told_to_be_so(study, draw):
     table = study.displaced()
     calls = {
-        "vectors": lambda part: vectors(part, study.links, TOWARDS, alpha=0.05),
+        "vectors": lambda part: vectors(part, study.outline, TOWARDS, alpha=0.05),
         "displacement_ranking": lambda part: displacement_ranking(part, alpha=0.05),
     }
     none = "None beyond false-discovery control at 0.05"
@@ -545,8 +545,8 @@ def test_several_comparisons_in_one_table_are_refused(study, column):
 
 
 def test_what_cannot_be_drawn_is_refused(study):
-    with pytest.raises(ValueError, match="`magnify` must be above 0, but is 0"):
-        vectors(study.displaced(), [], TOWARDS, alpha=0.05, magnify=0)
+    with pytest.raises(ValueError, match="`exaggeration` must be above 0, but is 0"):
+        vectors(study.displaced(), [], TOWARDS, alpha=0.05, exaggeration=0)
     ranking, values, ends = study.measured()
     with pytest.raises(ValueError, match="holds measurements twice"):
         measurements(pd.concat([ranking, ranking]), values, ends, "find 1", alpha=0.05)

@@ -12,14 +12,14 @@ from morpho.drawing.style import figure_style, hold
 mpl.use("Agg")
 
 
-def drawn(points, links=(), semilandmarks=0):
+def drawn(points, outline=(), semilandmarks=0):
     """The numbers of a mean shape with their boxes, and the dots, in pixels."""
     count = len(points) - semilandmarks
     table = pd.DataFrame(points, columns=["x", "y", "z"])
     table["landmark"] = [f"p{i}" for i in range(len(points))]
     table["kind"] = ["landmark"] * count + ["curve"] * semilandmarks
     with figure_style():
-        figure = mean_shape(table, links, ["front", "top", "side"])
+        figure = mean_shape(table, outline, ["front", "top", "side"])
         hold(figure)
         figure.draw_without_rendering()
         axes = figure.axes[0]
@@ -77,9 +77,9 @@ def test_a_number_keeps_off_the_links():
     """Links lead up and to the right, where numbers stand otherwise."""
     points = np.array([[0, 0, 0], [1, 0.9, 0], [0.2, 0.7, 0.1]])
     alone = drawn(points)[1][0]
-    linked = drawn(points, links=[("p0", "p1")])[1][0]
+    linked = drawn(points, outline=[("p0", "p1")])[1][0]
     assert (alone.x0, alone.y0) != (linked.x0, linked.y0)
-    _, boxes, dots, _ = drawn(points, links=[("p0", "p1")])
+    _, boxes, dots, _ = drawn(points, outline=[("p0", "p1")])
     along = dots[0] + np.linspace(0, 1, 200)[:, None] * (dots[1] - dots[0])
     assert not any(boxes[0].contains(*point) for point in along)
 

@@ -204,7 +204,7 @@ def test_a_new_atlas_leaves_the_lower_jaw_alone(run, own_demo, changed, due):
             "draw"} <= ran.rules("atlas")  # fmt: skip
     alone = {rule for rule, where in ran.jobs if not where}
     assert alone == LAST | {"all", "combine", "check"}
-    assert ("draw", "element=all-elements, figure=proportions") in ran.jobs
+    assert ("draw", "element=all-elements") in ran.jobs
     # the engine does what is found to be due
     assert ran.rules() - {"all"} == rules(due())
 
@@ -230,7 +230,7 @@ def test_another_level_runs_no_geometry(own_demo, changed, due):
 
 def test_another_choice_of_figures_draws_only(own_demo, changed, due):
     text = (own_demo / "config" / "study.yaml").read_text(encoding="utf-8")
-    changed("config/study.yaml", text + "\nfigures:\n  magnify: 2\n")
+    changed("config/study.yaml", text + "\nfigures:\n  exaggeration: 2\n")
     assert rules(due()) == LAST | {"check", "draw", "portray"}
 
 

@@ -149,7 +149,7 @@ class InventedStudy:
             self.study[key] = old | value if isinstance(old, dict) else value
         self.scheme: dict[str, Any] = {
             "landmarks": [{"name": name} for name in self.landmarks],
-            "links": [[a, b] for a, b in zip(self.landmarks, self.landmarks[1:], strict=False)],
+            "outline": [[a, b] for a, b in zip(self.landmarks, self.landmarks[1:], strict=False)],
         }
         self.write()
 

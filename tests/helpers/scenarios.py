@@ -224,7 +224,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "specimens.csv", r"ash 2,ash,known,,", "ash 2,ash,known,left,"), ("check", *_ALL, *TOLD)),
     Scenario("a comment in a scheme", _replace("schemes/femur.yaml", r"\A", "# a bone\n"),
              ("check", *TOLD), told=("schemes/femur.yaml was changed",)),
-    Scenario("a link more in a scheme", _replace(
+    Scenario("a line more in a scheme", _replace(
         "schemes/femur.yaml", r"\Z", "- - point_1\n  - point_6\n"),
         ("check", *_of("femur", (*_READ, "slide", "superimpose", "differ", "warp")), *TOLD)),
     Scenario("a specimen more", _then(
@@ -257,7 +257,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "study.yaml", r"\Z", "seed: 1\n")),
     Scenario("the title", _replace("study.yaml", "An invented study", "A named study"),
              ("check", "supplement", *TOLD), told=("title was An invented study",)),
-    Scenario("how figures are drawn", _replace("study.yaml", r"\Z", "figures: {magnify: 2}\n"),
+    Scenario("how figures are drawn", _replace("study.yaml", r"\Z", "figures: {exaggeration: 2}\n"),
              ("check", "supplement", *TOLD, "every figure"), below=False),
     Scenario("a comment in study.yaml", _replace("study.yaml", r"\A", "# mine\n")),
     Scenario("elements in another order", _replace(

@@ -353,7 +353,7 @@ def element(queries: tuple[str, ...] = ("find",), name: str = "bone") -> Analyse
         "prepare": {"side": "right", "description": "", "symmetry": "object", "curves": ["edge"],
                     "curves_left_out": [], "patches": [], "missing": {"smallest_share": 0.75}},
         "slide": {"curves": ["edge"], "patches": [], "patches_left_out": [], "passes": 13,
-                  "converged": True, "imputations": 23, "method": "regression", "links": []},
+                  "converged": True, "imputations": 23, "method": "regression", "outline": []},
         "superimpose": {"passes": 17, "converged": True, "symmetric": True, "towards": []},
         "ordinate": {"axes_retained": 2, "rule": "share", "share": 0.7628},
         "screen": {"screened": 29, "trouble": []},

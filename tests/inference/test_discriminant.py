@@ -32,8 +32,8 @@ def test_canonical_axes_of_a_kite(rng):
     X = (means[:, None] + cross).reshape(-1, 2)
     model = CanonicalAxes().fit(X, np.repeat(list("abcd"), 4))
     # within: 4 groups with squares 2 along each axis; between: 4 * 18 and 4 * 2
-    np.testing.assert_allclose(model.trace_, [72 / 8, 8 / 8])
-    np.testing.assert_allclose(model.share_of_trace_, [0.9, 0.1])
+    np.testing.assert_allclose(model.ratios_, [72 / 8, 8 / 8])
+    np.testing.assert_allclose(model.share_between_taxa_, [0.9, 0.1])
     np.testing.assert_allclose(model.axes_, np.eye(2) * np.sqrt(12 / 8), atol=1e-12)
 
 
@@ -74,7 +74,7 @@ def test_canonical_axes_refuse_other_variables(rng):
 def test_groups_with_the_same_mean_raise_no_warning(rng):
     half = rng.normal(size=(6, 2))
     model = CanonicalAxes().fit(np.vstack([half, half]), np.repeat(["a", "b"], 6))
-    np.testing.assert_allclose(model.trace_, 0, atol=1e-12)
+    np.testing.assert_allclose(model.ratios_, 0, atol=1e-12)
 
 
 def test_taxa_apart_are_told_apart():

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from scipy.stats import chi
 
-from morpho.inference.data.medians import References
+from morpho.inference.data.medians import References, _median_of_chi
 
 
 def test_each_taxon_has_the_reference_of_its_own(rng):
@@ -22,3 +24,8 @@ def test_each_taxon_has_the_reference_of_its_own(rng):
     assert references.taxon_used.tolist() == taxa.tolist()
     # a bone held against the other taxon would lie far beyond
     assert references.distance.max() < references.limit
+
+
+@pytest.mark.parametrize("dimension", [1, 2, 3, 7])
+def test_the_median_of_chi_is_that_of_scipy(dimension):
+    assert _median_of_chi(dimension) == chi.median(dimension)

@@ -39,7 +39,7 @@ def _within(scores, y):
 
 @pytest.mark.parametrize("data_set", ["iris", "skulls", "crabs"])
 def test_canonical_axes_as_scikit_learn(data_set, request):
-    """LinearDiscriminantAnalysis of scikit-learn, solver 'svd': scores and shares of trace.
+    """LinearDiscriminantAnalysis of scikit-learn, solver 'svd': scores and shares of axes.
 
     Ours have unit variance within groups on n - G degrees of freedom; theirs on n or n - G,
     which changed between versions, so they are brought to ours first. Then scores agree up to
@@ -50,7 +50,9 @@ def test_canonical_axes_as_scikit_learn(data_set, request):
         y = np.char.add(y, more[0])
     ours = CanonicalAxes().fit(X, y)
     theirs = LinearDiscriminantAnalysis(solver="svd").fit(X, y)
-    np.testing.assert_allclose(ours.share_of_trace_, theirs.explained_variance_ratio_, atol=1e-10)
+    np.testing.assert_allclose(
+        ours.share_between_taxa_, theirs.explained_variance_ratio_, atol=1e-10
+    )
     a, b = ours.transform(X), theirs.transform(X)
     np.testing.assert_allclose(_within(a, y), np.eye(a.shape[1]), atol=1e-9)
     b /= np.sqrt(np.diag(_within(b, y)))
@@ -74,8 +76,8 @@ def test_iris_criteria_in_print(iris):
     )
     assert (table["p_value"] == 0.01).all()
     axes = CanonicalAxes().fit(X, y)
-    np.testing.assert_allclose(axes.trace_, [32.1919, 0.2854], atol=5e-5)
-    assert axes.share_of_trace_[0] == pytest.approx(0.9912, abs=5e-5)
+    np.testing.assert_allclose(axes.ratios_, [32.1919, 0.2854], atol=5e-5)
+    assert axes.share_between_taxa_[0] == pytest.approx(0.9912, abs=5e-5)
 
 
 def test_criteria_as_statsmodels(iris):

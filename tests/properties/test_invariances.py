@@ -68,9 +68,9 @@ def _results(X, order=None, seed=1):
         "f_ratios": table["f_ratio"][:3].to_numpy(),
         "criteria": criteria["value"].to_numpy(),
         "mean_distances": pairs["distance"].to_numpy(),
-        "trace": ShapeDiscriminant(axes="share", share=0.8, most=5)
+        "ratios": ShapeDiscriminant(axes="share", share=0.8, most=5)
         .fit(known, taxa)
-        .canonical_.trace_,
+        .canonical_.ratios_,
     }
     drawn = {
         "p_terms": table["p_value"][:3].to_numpy(),

@@ -86,7 +86,7 @@ def test_the_payload_holds_what_was_given(data):
     np.testing.assert_allclose(
         unpacked(read["points"]["positions"]), data.points.positions, atol=1e-6
     )
-    assert read["points"]["links"] == [[0, 1]]
+    assert read["points"]["outline"] == [[0, 1]]
     np.testing.assert_array_equal(unpacked(read["surface"]["faces"]), data.surface.faces)
     for warp, entry in zip(data.warps, read["warps"], strict=True):
         np.testing.assert_allclose(unpacked(entry["direction"]), warp.direction, atol=1e-6)
@@ -205,8 +205,8 @@ def bad(data, **changes):
             r"must have shape \(7, 3\), but has shape \(7, 2",
         ),
         ({"points__positions": np.full((K, 3), np.nan)}, "Positions of the points has missing"),
-        ({"points__links": [("point 0", "tusk")]}, "names 'tusk', which is none of the points"),
-        ({"points__links": [("point 0", "point 1", "point 2")]}, "joins two points, not 3"),
+        ({"points__outline": [("point 0", "tusk")]}, "names 'tusk', which is none of the points"),
+        ({"points__outline": [("point 0", "point 1", "point 2")]}, "joins two points, not 3"),
         ({"surface__faces": np.array([[0, 1, 30]])}, "name vertices 0 to 29"),
         ({"surface__faces": np.array([[0, 1, -1]])}, "name vertices 0 to 29"),
         ({"surface__faces": np.zeros((0, 3), int)}, "must have faces"),
@@ -272,7 +272,7 @@ class Reader(HTMLParser):
 def hostile_section(data):
     data = bad(data, title=HOSTILE[0], specimens__names=[*HOSTILE, "S4", "S5"],
                specimens__taxa=[HOSTILE[1]] * N, points__names=[*HOSTILE, "p", "q", "r"],
-               points__links=[], warp__label=HOSTILE[1], towards=HOSTILE[:3])  # fmt: skip
+               points__outline=[], warp__label=HOSTILE[1], towards=HOSTILE[:3])  # fmt: skip
     return viewer_section(data, identifier="jaw", still="data:,", alternative=HOSTILE[2])
 
 

@@ -38,3 +38,10 @@ def only_svg() -> Iterator[None]:
     """Writes figures as SVG: PDF and PNG take most of the time."""
     with invented.sketched(svg=True):
         yield
+
+
+@pytest.fixture
+def sketched() -> Iterator[None]:
+    """Draws figures and writes only their names: how they come out is looked at elsewhere."""
+    with invented.sketched():
+        yield

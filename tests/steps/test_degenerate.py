@@ -85,13 +85,13 @@ STUDIES = {
         [],
         {"inside"},
     ),
-    "broken stick, folds, shrunken covariance, magnified": (
+    "broken stick, folds, shrunken covariance, exaggerated": (
         {
             "taxa": TWO,
             "settings": {
                 "shape_space": {"axes": "broken_stick"},
                 "tests": {"folds": 3, "covariance": "shrunken"},
-                "figures": {"magnify": 3},
+                "figures": {"exaggeration": 3},
             },
         },
         ["Differences from the mean are drawn 3"],
@@ -108,7 +108,7 @@ _FIRST = ("taxa of one and of two", "no query")
     "name",
     [pytest.param(name, marks=() if name in _FIRST else pytest.mark.slow) for name in STUDIES],
 )
-def test_a_study_at_the_edge_runs_through(name, invent, only_svg):
+def test_a_study_at_the_edge_runs_through(name, invent, sketched):
     """All steps, all figures and the page, with every warning an error."""
     choices, said, verdicts = STUDIES[name]
     with warnings.catch_warnings():
@@ -179,7 +179,7 @@ SPOILT = {
 
 
 @pytest.mark.parametrize("name", SPOILT)
-def test_spoilt_configurations_run_through(name, invent, only_svg):
+def test_spoilt_configurations_run_through(name, invent, sketched):
     """Nothing divides by nothing: all steps, all figures and the page, every warning an error."""
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -208,7 +208,7 @@ def test_the_verdict_is_tried_as_often_as_asked(invent, kinds):
     assert needed["simulations"].tolist() == [1] + 8 * [5]
 
 
-def test_what_is_not_asked_for_is_not_tried(invent, only_svg):
+def test_what_is_not_asked_for_is_not_tried(invent, sketched):
     """No draws and no simulations: the tables are there, the figure says so, the rest stands."""
     none = {"error_draws": 0, "rarefactions": 2, "simulations": 0}
     study = invent(replicates=2, settings={"robustness": none})
@@ -277,7 +277,7 @@ def test_too_few_landmarks_are_shared(invent, capsys):
     assert "12 known specimens share 0 landmarks" in capsys.readouterr().err
 
 
-def test_all_queries_set_aside(invent, only_svg):
+def test_all_queries_set_aside(invent, sketched):
     """Too little is left of each: they are undecided, and the known taxa are still compared."""
     study = invent(queries={"find 1": "ash", "find 2": "birch"})
     study.shapes["bone"][-2:, :4] = np.nan
@@ -318,7 +318,7 @@ def test_a_landmark_that_one_query_lacks_is_left_out_for_all(invent):
     assert set(study.results().table("mean_shape")["landmark"]) == set(used[used].index)
 
 
-def test_no_side_where_bones_of_both_sides_are_matched(invent, only_svg, capsys):
+def test_no_side_where_bones_of_both_sides_are_matched(invent, sketched, capsys):
     """Without the column side all are taken to be of one: the check says so."""
     study = invent()
     for row in study.rows:
@@ -369,7 +369,7 @@ def test_a_covariate_has_its_own_line_and_its_own_degrees_of_freedom(invent):
     assert table.to_dict() == {"sex": 2, "age": 1, "taxon": 1, "residual": 7, "total": 11}
 
 
-def test_names_that_look_like_something_else(invent, only_svg):
+def test_names_that_look_like_something_else(invent, sketched):
     """Specimens and taxa named like numbers, blanks and formulas come through every table."""
     names = ["NA", "1e5", "007", "=cmd()", '"quoted", they say', "nan", "True", "-1", "a;b", "+2"]
     study = invent({"None": 5, "1.0": 5}, {"null": "None"})
@@ -423,7 +423,7 @@ def test_another_seed_moves_permutations_only(invent):
     pd.testing.assert_frame_equal(study.results().table("verdicts"), before["verdicts"])
 
 
-def test_one_taxon_on_the_page_and_in_the_methods(invent, only_svg):
+def test_one_taxon_on_the_page_and_in_the_methods(invent, sketched):
     """The growth model without taxon, no table without rows, no message of a program."""
     study = invent(taxa={"ash": 8}, settings={"model": {"terms": ["size", "taxon"]}})
     study.scheme["description"] = "A bone without a stop"
@@ -448,7 +448,7 @@ def test_one_taxon_on_the_page_and_in_the_methods(invent, only_svg):
     assert "There is nothing to show: no specimen was digitised twice" in page
 
 
-def test_a_query_that_is_not_digitised_is_no_lack_of_queries(invent, only_svg):
+def test_a_query_that_is_not_digitised_is_no_lack_of_queries(invent, sketched):
     study = invent(queries={})
     study.analyse()
     study.draw()

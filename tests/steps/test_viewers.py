@@ -241,7 +241,7 @@ def test_names_cannot_break_out_of_the_page(study):
 
 @pytest.mark.parametrize("fault", ["a face without a vertex", "a coordinate missing"])
 def test_without_the_surface_where_that_cannot_be_shown(study, handed, capsys, fault):
-    """Landmarks and links stand for the bone, and why is told."""
+    """Landmarks and lines stand for the bone, and why is told."""
     with_surface(study)
     surfaces = study.results().arrays("surfaces")
     if fault == "a face without a vertex":
@@ -259,7 +259,7 @@ def test_without_the_surface_where_that_cannot_be_shown(study, handed, capsys, f
 
 def test_nothing_where_it_cannot_be_shown_at_all(study, capsys):
     notes = study.results().notes("slide")
-    study.results().write_notes("slide", notes | {"links": [["point_1", "nowhere"]]})
+    study.results().write_notes("slide", notes | {"outline": [["point_1", "nowhere"]]})
     assert show(study) == Markup("")
     assert capsys.readouterr().out.count("'nowhere'") == 2
 

@@ -97,7 +97,7 @@ def invented_bones(make, *, mirrored=(), with_scans=True, **settings):
     for name in ("broken", "no scan"):
         study.shapes["bone"][study.names.index(name), gone] = np.nan
     study.scheme["symmetry"] = "matching"
-    study.scheme["links"] = []
+    study.scheme["outline"] = []
     study.scheme["axes"] = {
         axis: {"towards": word, "from": ENDS[axis][0], "to": ENDS[axis][1]}
         for axis, word in (("x", "front"), ("y", "top"))
@@ -510,7 +510,7 @@ def symmetric_bones(make, distortion, sheared):
         "symmetry": "object",
         "pairs": [[study.landmarks[i], study.landmarks[k + i]] for i in range(k)],
         "midline": study.landmarks[2 * k :],
-        "links": [],
+        "outline": [],
         "axes": {
             "x": {"towards": "front", "from": study.landmarks[2 * k + 1],
                   "to": study.landmarks[2 * k]},

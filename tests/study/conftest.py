@@ -30,7 +30,7 @@ landmarks:
   - {name: hole}
 curves:
   - {name: border, from: tip, to: heel, semilandmarks: 3}
-links:
+outline:
   - [tip, notch]
 modules:
   front: [tip, notch]

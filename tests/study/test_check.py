@@ -175,11 +175,11 @@ def test_a_specimen_without_digitisation_is_noted(tiny):
 
 
 SLIPS = {
-    "misspelt link": ("[tip, notch]\nmod", "[tip, noch]\nmod"),
-    "unknown key": ("links:", "lnks:"),
+    "misspelt line": ("[tip, notch]\nmod", "[tip, noch]\nmod"),
+    "unknown key": ("outline:", "lnks:"),
     "misspelt end of a curve": ("to: heel", "to: heal"),
     "misspelt key of a landmark": ("- {name: hole}", "- {nmae: hole}"),
-    "not YAML": ("links:", "links: ["),
+    "not YAML": ("outline:", "outline: ["),
 }
 
 
@@ -200,7 +200,7 @@ def test_a_slip_in_a_scheme_hides_no_slip_in_the_tables(tiny, old, new):
     assert "has no digitisation" not in tiny.told()
 
 
-@pytest.mark.parametrize("slip", ["misspelt link", "unknown key", "misspelt end of a curve"])
+@pytest.mark.parametrize("slip", ["misspelt line", "unknown key", "misspelt end of a curve"])
 def test_a_slip_in_a_scheme_whose_names_are_whole_hides_no_name(tiny, slip):
     """Names of landmarks, sizes and absent rows are checked as well."""
     tiny.edit("schemes/jaw.yaml", *SLIPS[slip])

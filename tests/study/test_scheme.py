@@ -22,7 +22,7 @@ def test_a_scheme_is_read_whole(tiny):
     scheme = read_scheme(tiny.folder / "schemes/jaw.yaml", "jaw")
     assert scheme.landmark_names == ("tip", "notch", "heel", "knob", "hole")
     assert (scheme.curves[0].start, scheme.curves[0].end) == ("tip", "heel")
-    assert scheme.links == (("tip", "notch"),)
+    assert scheme.outline == (("tip", "notch"),)
     assert scheme.modules == {"front": ("tip", "notch")}
     assert scheme.axes["x"].start == "heel"
     assert scheme.axes["z"].start is None
@@ -79,8 +79,8 @@ JAW = {
     "curve named as a landmark": ("name: border", "name: tip", "line 9", "stands twice"),
     "unknown landmark in a curve": ("to: heel", "to: heal", "line 9", '"heal".*you mean heel?'),
     "curve to itself": ("to: heel", "to: tip", "line 9", "border runs from tip to the same"),
-    "unknown landmark in links": ("- [tip, notch]", "- [tip, nocth]", "line 11", "mean notch?"),
-    "link to itself": ("- [tip, notch]", "- [tip, tip]", "line 11", "A link runs from tip to"),
+    "unknown landmark in outline": ("- [tip, notch]", "- [tip, nocth]", "line 11", "mean notch?"),
+    "line to itself": ("- [tip, notch]", "- [tip, tip]", "line 11", "A line runs from tip to"),
     "unknown landmark in modules": (
         "front: [tip, notch]",
         "front: [tip, zzz]",
@@ -96,13 +96,13 @@ JAW = {
     "unknown landmark in axes": ("to: knob", "to: nob", "line 16", "The axis y names.*knob"),
     "axis to itself": ("to: knob", "to: hole", "line 16", "The axis y runs from hole to the same"),
     "pairs without object symmetry": (
-        "links:",
+        "outline:",
         "pairs: [[tip, heel]]\nlinks:",
         "line 10",
         "There are pairs but symmetry is matching.*symmetry: object",
     ),
     "midline without object symmetry": (
-        "links:",
+        "outline:",
         "midline: [tip]\nlinks:",
         "line 10",
         "There are midline but symmetry is matching",
@@ -317,7 +317,7 @@ def test_all_slips_of_a_scheme_come_at_once(tiny):
     tiny.edit("schemes/jaw.yaml", "to: heel", "to: heal")
     tiny.edit("schemes/jaw.yaml", "- [tip, notch]", "- [tip, nocth]")
     tiny.edit("schemes/jaw.yaml", "to: knob", "to: hole")
-    tiny.edit("schemes/jaw.yaml", "links:", "lnks: 1\nlinks:")
+    tiny.edit("schemes/jaw.yaml", "outline:", "lnks: 1\noutline:")
     assert refusal(tiny, "jaw").count("  error") == 4
 
 
@@ -335,3 +335,12 @@ def test_a_missing_scheme_is_told(tiny):
     tiny.edit("study.yaml", "schemes/jaw.yaml", "schemes/jow.yaml")
     assert "schemes/jow.yaml\n  error, element jaw: This file does not exist" in tiny.told()
     assert 'Did you mean "jaw.yaml"' in tiny.told()
+
+
+def test_a_key_that_has_another_name_now_is_said(tiny):
+    """A user has a scheme and a study of an earlier version."""
+    tiny.edit("schemes/jaw.yaml", "outline:", "links:")
+    assert 'The key "links" is not known' in refusal(tiny, "jaw")
+    assert "It is called outline now." in refusal(tiny, "jaw")
+    tiny.write("study.yaml", tiny.read("study.yaml") + "\nfigures: {magnify: 2}\n")
+    assert "It is called exaggeration now." in tiny.told()

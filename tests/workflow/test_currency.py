@@ -61,7 +61,7 @@ def test_what_is_due_after_a_change(scenario, copy, capsys):
 
 
 def _dry_run(place: Path) -> tuple[set[str], str]:
-    """Jobs that a run would do, by key, and what it says."""
+    """Calls that a run would do, by key, and what it says."""
     study = place if place.suffix == ".yaml" else place / "study.yaml"
     done = subprocess.run(
         [sys.executable, "-m", "snakemake", "--cores", "1", "-n", "--snakefile",
@@ -77,8 +77,8 @@ def _dry_run(place: Path) -> tuple[set[str], str]:
         where = re.search(r"^ +wildcards: (.*)$", block, re.MULTILINE)
         if rule and rule[1] != "all":
             parts = dict(one.split("=", 1) for one in where[1].split(", ")) if where else {}
-            name = parts.get("figure", parts.get("name"))
-            found.add("/".join(filter(None, (parts.get("element"), rule[1], name))))
+            step, _, element = rule[1].partition("_")
+            found.add("/".join(filter(None, (parts.get("element", element), step))))
     return found, done.stdout
 
 
@@ -99,5 +99,6 @@ def test_the_run_does_what_is_due_and_nothing_else(name, copy):
     scenario = next(one for one in SCENARIOS if one.name == name)
     place = _place(scenario, copy)
     found, told = _dry_run(place)
-    assert found == set(State(read_config(place)).due)
+    state = State(read_config(place))
+    assert found == set(state.plan.calls(state.due))
     assert ("Nothing to be done" in told) == (not found)

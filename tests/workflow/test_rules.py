@@ -72,9 +72,6 @@ def test_wildcards_stand_where_a_rule_is_called_more_than_once():
     for rule in RULES:
         told = "".join(outputs(rule))
         assert ("{element}" in told) == (rule.per != "study"), rule.step
-        assert ("{name}" in told, "{figure}" in told) == (
-            rule.per == "specimen", rule.per == "figure",
-        )  # fmt: skip
 
 
 def test_a_setting_that_a_rule_does_not_name_cannot_be_read(made):

@@ -1,4 +1,4 @@
-"""Numbers beside dots, each where it hides least of dots, links and other numbers."""
+"""Numbers beside dots, each where it hides least of dots, lines and other numbers."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _MARKED, _DOT, _GAPS = 2.2, 1.2, (1.0, 4.0, 8.0, 12.0)
 _DIRECTIONS = np.array(
     [(1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (1, 0), (0, -1), (-1, 0)], dtype=float
 )
-# What it costs to hide a number, a dot, or a link, and to stand one step farther off.
+# What it costs to hide a number, a dot, or a line, and to stand one step farther off.
 _COSTS = (100.0, 30.0, 3.0, 4.0)
 _PASSES = 3
 
@@ -51,7 +51,7 @@ def place_numbers(axes: Axes, points: Array, numbered: Sequence[int]) -> None:
     radii = np.full(len(at), _DOT)
     radii[list(numbered)] = _MARKED
     dots = [_box(middle, np.full(2, r * pixels)) for middle, r in zip(at, radii, strict=True)]
-    links = [
+    outline = [
         Path(axes.transData.transform(segment))
         for lines in axes.collections
         if isinstance(lines, LineCollection)
@@ -70,7 +70,9 @@ def place_numbers(axes: Axes, points: Array, numbered: Sequence[int]) -> None:
                 wide = box.padded(0.8 * pixels)
                 cost = _COSTS[3] * step + 0.1 * order
                 cost += _COSTS[1] * box.count_overlaps(dots)
-                cost += _COSTS[2] * sum(link.intersects_bbox(wide, filled=False) for link in links)
+                cost += _COSTS[2] * sum(
+                    line.intersects_bbox(wide, filled=False) for line in outline
+                )
                 if not (room.x0 < box.x0 and box.x1 < room.x1):
                     cost += _COSTS[0]
                 if not (room.y0 < box.y0 and box.y1 < room.y1):

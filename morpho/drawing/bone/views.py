@@ -35,11 +35,11 @@ def bone_points(table: pd.DataFrame) -> tuple[Array, list[str]]:
 
 
 def bone_lines(
-    axes: Axes, points: Array, names: list[str], links: Sequence, view: list[int], **style: Any
+    axes: Axes, points: Array, names: list[str], outline: Sequence, view: list[int], **style: Any
 ) -> None:
-    """Draw the links of a bone in one view, its horizontal and its vertical coordinate."""
+    """Draw the lines of a bone in one view, its horizontal and its vertical coordinate."""
     place = dict(zip(names, points[:, view], strict=True))
-    segments = [[place[a], place[b]] for a, b in links if a in place and b in place]
+    segments = [[place[a], place[b]] for a, b in outline if a in place and b in place]
     axes.add_collection(LineCollection(segments, zorder=1, **style))
 
 

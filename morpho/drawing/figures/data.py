@@ -32,7 +32,7 @@ _LOOKS: Any = {"before": (GREY, "--"), "after": (INK, "-")}
     lambda errors: errors.empty, "No specimen was digitised twice: digitising error is not known."
 )
 def landmark_error(
-    errors: pd.DataFrame, mean: pd.DataFrame, links: Sequence, towards: Sequence[str]
+    errors: pd.DataFrame, mean: pd.DataFrame, outline: Sequence, towards: Sequence[str]
 ) -> Figure:
     """Draw the error of each landmark as a disc on the mean bone, and as bars."""
     points, names = bone_points(mean)
@@ -45,7 +45,7 @@ def landmark_error(
     towards = axis_names(figure, towards)
     left, right = figure.subfigures(1, 2, width_ratios=[0.55, 0.45], squeeze=False)[0]
     for axes, view in bone_views(left, frame, towards):
-        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
+        bone_lines(axes, points, names, outline, view, colors=GREY, linewidths=0.8)
         bone_dots(
             axes, points[shown], view, s=160 * (size[shown] / np.nanmax(size)) ** 2,
             color="#d98e04", edgecolor=INK, linewidth=0.5, zorder=3,
@@ -69,7 +69,7 @@ def landmark_error(
 
 
 @message_where(lambda shapes: shapes.empty, "The distortion of no bone was removed.")
-def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
+def distortion(shapes: pd.DataFrame, outline: Sequence, towards: Sequence[str]) -> Figure:
     """Draw each such bone before and after, superimposed, in three views."""
     specimens = sorted(set(shapes["specimen"]))
     found = {key: bone_points(part) for key, part in shapes.groupby(["specimen", "when"])}
@@ -84,7 +84,7 @@ def distortion(shapes: pd.DataFrame, links: Sequence, towards: Sequence[str]) ->
             for when, (color, style) in _LOOKS.items():
                 points, names = found[specimen, when]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
-                bone_lines(axes, points, names, links, view, **look)
+                bone_lines(axes, points, names, outline, view, **look)
                 bone_dots(axes, points, view, s=7, color=color, zorder=3)
     handles = [
         Line2D([], [], color=color, linestyle=style, label=when)

@@ -111,10 +111,10 @@ def _key(
 @message_where(lambda table: table.empty, _NOTHING)
 def vectors(
     table: pd.DataFrame,
-    links: Sequence,
+    outline: Sequence,
     towards: Sequence[str],
     alpha: float,
-    magnify: float = 1.0,
+    exaggeration: float = 1.0,
 ) -> Figure:
     """Draw arrows from a taxon's predicted shape to the places of a query, in three views.
 
@@ -122,12 +122,12 @@ def vectors(
     the query, `x_mm`, `y_mm`, `z_mm` the vector from there to the query's. Those not `counted` are
     drawn, but not named. The title says where arrows are drawn longer.
     """
-    if not magnify > 0:
-        raise ValueError(f"`magnify` must be above 0, but is {magnify}.")
+    if not exaggeration > 0:
+        raise ValueError(f"`exaggeration` must be above 0, but is {exaggeration}.")
     _, taxon, _ = _single(table)
     table = table.sort_values("in_taxon_sd", ascending=False, kind="stable", ignore_index=True)
     points, names = bone_points(table)
-    moved = magnify * table[["x_mm", "y_mm", "z_mm"]].to_numpy(dtype=float)
+    moved = exaggeration * table[["x_mm", "y_mm", "z_mm"]].to_numpy(dtype=float)
     significant = (table["p_value_false_discovery"] <= alpha).to_numpy()
     estimated = table["estimated"].to_numpy(dtype=bool)
     proper = (table["kind"] == "landmark").to_numpy()
@@ -139,13 +139,13 @@ def vectors(
     figure = plt.figure(figsize=(DOUBLE, tall + key))
     towards = axis_names(figure, towards)
     upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key], squeeze=False)[:, 0]
-    longer = "" if magnify == 1 else f"; arrows are drawn {magnify:g} times as long"
+    longer = "" if exaggeration == 1 else f"; arrows are drawn {exaggeration:g} times as long"
     _title(upper, table, longer + nothing)
     named = (table["in_taxon_sd"].notna() & table["counted"]).to_numpy().nonzero()[0][:_NAMED]
     _key(figure, lower, table.iloc[named], taxon, alpha, bool(estimated.any()))
     panels = bone_views(upper, (low, high), towards)
     for axes, view in panels:
-        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=0.8)
+        bone_lines(axes, points, names, outline, view, colors=GREY, linewidths=0.8)
         size = np.where(proper, 9, 2)
         bone_dots(axes, points, view, s=size, color=GREY, linewidth=0, zorder=2)
         arrows(axes, points[:, view], moved[:, view], significant, estimated)

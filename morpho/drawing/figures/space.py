@@ -16,7 +16,7 @@ from matplotlib.patches import Ellipse, Polygon
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 from scipy.spatial import ConvexHull, QhullError
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri
 
 from morpho.drawing.bone.numbering import place_numbers
 from morpho.drawing.bone.views import (
@@ -58,7 +58,7 @@ def _outline(axes: Axes, points: NDArray[np.float64], kind: str, color: str) -> 
     }  # fmt: skip
     if kind == "ellipses" and n >= 4:
         values, vectors = np.linalg.eigh(np.cov(points.T))
-        reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * f_distribution.ppf(0.95, 2, n - 2)
+        reach = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * fdtri(2, n - 2, 0.95)
         width, height = 2 * np.sqrt(np.maximum(values, 0) * reach)
         angle = np.degrees(np.arctan2(vectors[1, 0], vectors[0, 0]))
         middle = tuple(points.mean(axis=0))
@@ -140,7 +140,7 @@ def variance(table: pd.DataFrame) -> Figure:
     return figure
 
 
-def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> Figure:
+def mean_shape(table: pd.DataFrame, outline: Sequence, towards: Sequence[str]) -> Figure:
     """Draw the mean shape of the known specimens in three views, landmarks numbered."""
     points, names = bone_points(table)
     numbered = [i for i, kind in enumerate(table["kind"]) if kind == "landmark"]
@@ -152,7 +152,7 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
     upper, lower = figure.subfigures(2, 1, height_ratios=[tall, key_height], squeeze=False)[:, 0]
     panels = bone_views(upper, frame, towards)
     for axes, view in panels:
-        bone_lines(axes, points, names, links, view, colors=GREY, linewidths=1)
+        bone_lines(axes, points, names, outline, view, colors=GREY, linewidths=1)
         bone_dots(axes, points, view, s=4, color=GREY, zorder=2)
         bone_dots(axes, points[numbered], view, s=14, color=INK, zorder=3)
     key = lower.add_subplot()
@@ -170,15 +170,15 @@ def mean_shape(table: pd.DataFrame, links: Sequence, towards: Sequence[str]) -> 
 def axis_shapes(
     ends: pd.DataFrame,
     mean: pd.DataFrame,
-    links: Sequence,
+    outline: Sequence,
     towards: Sequence[str],
-    magnify: float = 1.0,
+    exaggeration: float = 1.0,
 ) -> Figure:
     """Draw the shapes at both ends of each axis over the mean, in three views."""
     middle, names = bone_points(mean)
     axes_drawn = sorted(set(ends["axis"]))
     shapes = {
-        (axis, end): middle + magnify * (bone_points(part)[0] - middle)
+        (axis, end): middle + exaggeration * (bone_points(part)[0] - middle)
         for (axis, end), part in ends.groupby(["axis", "end"])
     }
     frame = bone_frame([middle, *shapes.values()])
@@ -189,11 +189,11 @@ def axis_shapes(
     for part, axis in zip(parts, axes_drawn, strict=True):
         part.suptitle(f"Axis {axis}", x=0.06, ha="left", fontsize=8.5)
         for panel, view in bone_views(part, frame, towards):
-            bone_lines(panel, middle, names, links, view, colors=GREY, linewidths=0.8)
+            bone_lines(panel, middle, names, outline, view, colors=GREY, linewidths=0.8)
             for end, color, style in (("low", _LOW, "--"), ("high", _HIGH, "-")):
                 points = shapes[axis, end]
                 look = {"colors": color, "linewidths": 1.1, "linestyles": style}
-                bone_lines(panel, points, names, links, view, **look)
+                bone_lines(panel, points, names, outline, view, **look)
                 bone_dots(panel, points, view, s=6, color=color, zorder=3)
     handles = [
         Line2D([], [], color=_LOW, linestyle="--", label="lowest score of a known specimen"),

@@ -30,14 +30,14 @@ def _as_it_is(table: pd.DataFrame) -> pd.DataFrame:
 def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
     """Draw canonical scores as they are twice: as fitted, and each by a model without it."""
     scores, axes_table = _as_it_is(scores), _as_it_is(axes_table)
-    share = axes_table.set_index("canonical_axis")["share_of_trace"]
+    share = axes_table.set_index("canonical_axis")["share_between_taxa"]
     figure, panels = plt.subplots(1, 2, figsize=(DOUBLE, DOUBLE * 0.46), sharex=True, sharey=True)
     plane = 2 in share.index
     known = scores[scores["role"] == "known"]
     queries = scores[scores["role"] == "query"]
     names = queries["specimen"].tolist()
     if plane:
-        panels[0].set_ylabel(f"Canonical axis 2 ({share[2]:.1%} of trace)")
+        panels[0].set_ylabel(f"Canonical axis 2 ({share[2]:.1%} of the variation between taxa)")
     else:  # two taxa have one axis: a row for each taxon and each query
         rows = sorted(set(known["taxon"])) + names
         known = known.assign(canonical_2=known["taxon"].map(rows.index).astype(float))
@@ -49,7 +49,7 @@ def canonical(scores: pd.DataFrame, axes_table: pd.DataFrame) -> Figure:
         part = known[known["kind"] == kind]
         scatter(axes, part, queries, "canonical_1", "canonical_2", "hulls")
         axes.set_title(title)
-        axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of trace)")
+        axes.set_xlabel(f"Canonical axis 1 ({share[1]:.1%} of the variation between taxa)")
     legend(figure, known["taxon"].tolist(), names)
     for axes in panels if plane else ():
         label_queries(axes, queries, "canonical_1", "canonical_2")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi
+from scipy.special import gammaincinv
 
 from morpho.inference.models.design import InferenceError
 from morpho.shape.missing import landmarks_present
@@ -28,6 +28,11 @@ _TO_SD = 1.4826
 
 def _rms(deviations: Array) -> Array:
     return np.sqrt(np.nanmean(deviations**2, axis=-1))
+
+
+def _median_of_chi(dimension: int) -> float:
+    """Median of the chi distribution; `scipy.stats` has it too, and takes a second to import."""
+    return float(np.sqrt(2 * gammaincinv(0.5 * dimension, 0.5)))
 
 
 class References:
@@ -100,7 +105,7 @@ class References:
         middle = np.array([np.median(g[~np.isnan(g)]) if (~np.isnan(g)).any() else np.nan
                            for g in own_gaps.T])  # fmt: skip
         least = 1e-3 * np.nanmedian(middle)
-        self.spread = np.maximum(middle, least) / chi.median(dimension)
+        self.spread = np.maximum(middle, least) / _median_of_chi(dimension)
         distances = np.full(gaps.shape[:2], np.nan)
         distances[judged] = _rms(gaps[judged] / self.spread)
         nearest = np.zeros(len(X), dtype=int)
@@ -179,10 +184,31 @@ class References:
         aligned : ndarray of shape (n_landmarks, n_dimensions)
         target : ndarray of shape (n_landmarks, n_dimensions)
         """
-        targets = self._others[i][None] if self._left_out[i] else self.medians
-        aligned = resistant_fit(np.repeat(X[None], len(targets), axis=0), targets)[0]
-        distances = [
-            float(_rms(self.deviations(a, t))) for a, t in zip(aligned, targets, strict=True)
-        ]
-        best = int(np.argmin(distances))
-        return distances[best], aligned[best], targets[best]
+        return self.judge_each(np.array([i]), X[None])[0]
+
+    def judge_each(self, rows: NDArray[np.intp], X: Array) -> list[tuple[float, Array, Array]]:
+        """Hold changed digitisations against their references, all at once: see `judge`.
+
+        Parameters
+        ----------
+        rows : ndarray of int, of shape (n_changed,)
+            Indices of the digitisations that they were made from.
+        X : ndarray of shape (n_changed, n_landmarks, n_dimensions)
+
+        Returns
+        -------
+        list of (float, ndarray, ndarray)
+        """
+        counts = np.where(self._left_out[rows], 1, len(self.medians))
+        place = np.repeat(np.arange(len(rows)), counts)
+        targets = np.concatenate(
+            [self._others[i][None] if self._left_out[i] else self.medians for i in rows]
+            or [np.empty((0, *X.shape[1:]))]
+        )
+        aligned = resistant_fit(X[place], targets)[0]
+        distances = _rms(np.linalg.norm(aligned - targets, axis=2) / self.spread)
+        found = []
+        for last, count in zip(np.cumsum(counts), counts, strict=True):
+            best = last - count + int(np.argmin(distances[last - count : last]))
+            found.append((float(distances[best]), aligned[best], targets[best]))
+        return found

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri
 
 from morpho.inference.models.design import InferenceError, check_matrix, indicator
 
@@ -180,7 +180,7 @@ def repeatability(
     F = above / below if below > 0 else np.inf
     tail = (1 - confidence) / 2
     nu1, nu2 = _effective_df(between, df1), _effective_df(within, df2)
-    upper, lower = (float(f_distribution.ppf(p, nu1, nu2)) for p in (1 - tail, tail))
+    upper, lower = (float(fdtri(nu1, nu2, p)) for p in (1 - tail, tail))
 
     def correlation(f: float) -> float:
         return 1.0 if np.isinf(f) else (f - 1) / (f + n0 - 1)

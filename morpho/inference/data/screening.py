@@ -142,25 +142,27 @@ class _Screen:
     def joined(self, marks: Sequence[int]) -> str:
         return ";".join(self.names[j] for j in marks)
 
-    def whole(self, i: int, X: Array) -> bool:
-        """Mirror image, or left and right exchanged throughout."""
+    def other_side(self, X: Array) -> Array:
+        """Mirror images, or left and right exchanged throughout: where there is a plane of
+        symmetry the two look alike.
+        """
+        return mirror(X) if self.partners is None else X[:, self.partners]
+
+    def whole(self, i: int, after: float) -> bool:
+        """Whether a digitisation is of the other side, `after` being its distance as that."""
         limit, before = self.references.limit, self.references.distance[i]
-        partners = self.partners
-        # of a bone with a plane of symmetry the two look alike
-        kind, changed = ("mirror", mirror(X)) if partners is None else ("swapped", X[partners])
-        after = self.references.judge(i, changed)[0]
         if not after <= min(limit, _MIRRORED * before):
             return False
         limits = before, after, limit
-        if partners is None:
-            self.add(i, kind, [], limits, side=self.sides[i])
+        if self.partners is None:
+            self.add(i, "mirror", [], limits, side=self.sides[i])
         else:
-            self.add(i, kind, np.flatnonzero(partners != np.arange(len(X))).tolist(), limits)
+            moved = self.partners != np.arange(len(self.partners))
+            self.add(i, "swapped", np.flatnonzero(moved).tolist(), limits)
         return True
 
-    def exchanges(self, i: int, X: Array) -> tuple[Array, Judgement]:
+    def exchanges(self, i: int, X: Array, judgement: Judgement) -> tuple[Array, Judgement]:
         """Names exchanged between two or more landmarks; returns X with them put back."""
-        judgement = self.references.judge(i, X)
         before, aligned, target = judgement
         spread = self.references.spread
         there = np.flatnonzero(landmarks_present(aligned[None])[0] & ~np.isnan(target).any(axis=1))
@@ -334,11 +336,14 @@ def screen(
         references.own,
         None if partners is None else np.asarray(partners, dtype=np.intp),
     )
-    for i in np.flatnonzero(judged).tolist():
-        if work.whole(i, X[i]):
+    each = np.flatnonzero(judged)
+    sides_changed = references.judge_each(each, work.other_side(X[each]))
+    as_they_are = references.judge_each(each, X[each])
+    for i, changed, judgement in zip(each.tolist(), sides_changed, as_they_are, strict=True):
+        if work.whole(i, changed[0]):
             continue
         before = len(work.rows)
-        mended, judgement = work.exchanges(i, X[i])
+        mended, judgement = work.exchanges(i, X[i], judgement)
         if not work.displaced(i, mended, judgement) and len(work.rows) == before:
             work.unusual(i, judgement)
     found = references.sizes if sizes is None else np.asarray(sizes, dtype=float)

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import rankdata
 
 from morpho.inference.differences.prediction import TaxonPrediction
 from morpho.inference.differences.ranges import check_names, false_discovery
@@ -110,6 +109,8 @@ def _adjusted(
 
 
 def _rank_correlation(a: Array, b: Array) -> float:
+    from scipy.stats import rankdata  # takes long to import
+
     ranks = rankdata(a), rankdata(b)
     if np.ptp(ranks[0]) == 0 or np.ptp(ranks[1]) == 0:
         return float("nan")

@@ -7,14 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaln
-from scipy.stats import false_discovery_control
-from scipy.stats import t as t_distribution
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
+from scipy.special import gammaln, stdtr
 
 from morpho.inference.models.allometry import check_size
 from morpho.inference.models.design import InferenceError, indicator
+from morpho.shape.contract import Estimator, check_is_fitted
 
 __all__ = [
     "RangeComparison",
@@ -93,6 +90,8 @@ def false_discovery(p_values: ArrayLike, axis: int = -1) -> Array:
     >>> false_discovery([0.01, float("nan"), 0.04, 0.03]).tolist()
     [0.03, nan, 0.04, 0.04]
     """
+    from scipy.stats import false_discovery_control  # takes long to import
+
     p = np.asarray(p_values, dtype=float)
     if ((p < 0) | (p > 1)).any():
         raise InferenceError("P-values must lie between 0 and 1.")
@@ -180,7 +179,7 @@ class RangeComparison:
         return told
 
 
-class TaxonRanges(BaseEstimator):
+class TaxonRanges(Estimator):
     r"""Ranges, means and standard deviations of taxa, and queries held against them.
 
     Parameters
@@ -359,7 +358,7 @@ class TaxonRanges(BaseEstimator):
         outside = (value < low - slack) | (value > high + slack)
         difference = (value - mean) / self._judged_by
         v = np.where(self._judged_on > 0, self._judged_on, np.nan)
-        p = np.asarray(2 * t_distribution.sf(np.abs(difference) / np.sqrt(1 + leverage), v))
+        p = np.asarray(2 * stdtr(v, -np.abs(difference) / np.sqrt(1 + leverage)))
         return RangeComparison(
             taxa=self.taxa_,
             value=y,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as t_distribution
+from scipy.special import stdtr, stdtrit
 
 from morpho.inference.membership.known_taxa import LeftOut
 
@@ -148,7 +148,7 @@ class Reference:
         mean, spread = self._normal()
         with np.errstate(divide="ignore"):
             away = (np.log(relative) - mean) / spread
-        return t_distribution.sf(away, len(self.strangeness) - 1)
+        return stdtr(len(self.strangeness) - 1, -away)
 
     def critical(self) -> Array:
         """Relative distance from each taxon beyond which it rejects.
@@ -162,7 +162,7 @@ class Reference:
             if len(self.strangeness) < 3:
                 return np.full(len(self.within), np.inf)
             mean, spread = self._normal()
-            far = t_distribution.isf(self.alpha, len(self.strangeness) - 1)
+            far = -stdtrit(len(self.strangeness) - 1, self.alpha)
             return np.full(len(self.within), np.exp(mean + far * spread))
         least = self._least(self.strangeness)
         own = [self._least(x) if self._ranks(len(x)) else least for x in self.within]

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.models.design import InferenceError, check_matrix, indicator
+from morpho.shape.contract import Estimator, check_is_fitted
 
 __all__ = ["CommonSlope", "check_size", "regression_score"]
 
@@ -68,7 +67,7 @@ def regression_score(Y: ArrayLike, slope: ArrayLike) -> Array:
     return check_matrix(Y, least=1) @ slope / length
 
 
-class CommonSlope(BaseEstimator):
+class CommonSlope(Estimator):
     r"""Shape on size with one slope for all taxa and a mean for each.
 
     Attributes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 __all__ = ["squared_mahalanobis", "typicality"]
 
@@ -53,7 +53,7 @@ def typicality(squared_distance: ArrayLike, p: int, v: int, leverage: ArrayLike)
     if v < p:
         return np.full(squared_distance.shape, np.nan)
     F = squared_distance / (1 + np.asarray(leverage)) * (v - p + 1) / (v * p)
-    return f_distribution.sf(F, p, v - p + 1)
+    return fdtrc(p, v - p + 1, F)
 
 
 def squared_mahalanobis(rest: Array, z: Array, v: int) -> Array:

@@ -6,10 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, TransformerMixin
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.inference.models.design import InferenceError, check_matrix
+from morpho.shape.contract import Transformer, check_is_fitted
 
 __all__ = ["ShapeSpace", "axes_kept", "broken_stick", "fix_signs", "most_axes", "parallel_analysis"]
 
@@ -171,7 +170,7 @@ def axes_kept(
     return max(1, min(kept, most, count)), threshold
 
 
-class ShapeSpace(TransformerMixin, BaseEstimator):
+class ShapeSpace(Transformer):
     """Principal components of tangent coordinates.
 
     Parameters

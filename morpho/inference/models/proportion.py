@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import binomtest
+from scipy.special import betaincinv
 
 __all__ = ["exact_interval"]
 
@@ -27,5 +27,7 @@ def exact_interval(count: int, total: int, level: float = 0.95) -> tuple[float, 
     """
     if total == 0:
         return np.nan, np.nan
-    found = binomtest(count, total).proportion_ci(level, method="exact")
-    return float(found.low), float(found.high)
+    tail = (1 - level) / 2
+    low = betaincinv(count, total - count + 1, tail) if count else 0.0
+    high = betaincinv(count + 1, total - count, 1 - tail) if count < total else 1.0
+    return float(low), float(high)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binomtest
+from scipy.special import bdtrc
 
 from morpho.inference.models.design import InferenceError
 from morpho.inference.models.proportion import exact_interval
@@ -141,7 +141,7 @@ def conclude(
         return Conclusion("undecided", "suspected_specimens")
     alarms, left_out = _counts(calibration, "specimen")
     if verdict == "outside" and left_out:
-        excess = binomtest(alarms, left_out, alpha, alternative="greater").pvalue
+        excess = float(bdtrc(alarms - 1, left_out, alpha))
         if excess <= 0.05:
             return Conclusion("undecided", "false_alarms")
     if verdict == "inside" and power is not None:

@@ -32,9 +32,9 @@ class CanonicalAxes(TransformerMixin, BaseEstimator):
     axes_ : ndarray of shape (n_variables, n_canonical)
         Coefficients, scaled to unit variance within groups; the largest of each axis
         is positive.
-    trace_ : ndarray of shape (n_canonical,)
+    ratios_ : ndarray of shape (n_canonical,)
         Ratio of variation between to variation within groups along each axis.
-    share_of_trace_ : ndarray of shape (n_canonical,)
+    share_between_taxa_ : ndarray of shape (n_canonical,)
     mean_ : ndarray of shape (n_variables,)
 
     Notes
@@ -87,9 +87,9 @@ class CanonicalAxes(TransformerMixin, BaseEstimator):
                 "The variables do not vary within groups.", "no_variation"
             ) from error
         order = np.argsort(values)[::-1][:kept]
-        self.trace_ = np.maximum(values[order], 0.0)
-        whole = float(self.trace_.sum())
-        self.share_of_trace_ = self.trace_ / whole if whole > 0 else np.full(kept, 1 / kept)
+        self.ratios_ = np.maximum(values[order], 0.0)
+        whole = float(self.ratios_.sum())
+        self.share_between_taxa_ = self.ratios_ / whole if whole > 0 else np.full(kept, 1 / kept)
         self.axes_ = fix_signs(vectors[:, order]) * np.sqrt(n - count)
         return self
 

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
-from morpho.inference.robustness.stability import ALL_SUSPECTS
 from morpho.report.words.writing import as_plain, said
 from morpho.study.reading.wording import quoted
 from morpho.wording import listed
@@ -37,6 +36,9 @@ def hangs_on(suspicions: pd.DataFrame, tried: pd.DataFrame) -> Markup:
 
 def _outcomes(tried: pd.DataFrame) -> list[dict[str, Any]]:
     """What the procedure says where a verdict turns, each with the suspects it is without."""
+    # not above: the check tells suspicions too, and need not wait for this
+    from morpho.inference.robustness.stability import ALL_SUSPECTS
+
     found: dict[Markup, list[str]] = {}
     for row in tried[tried["turns"]].to_dict("records"):
         found.setdefault(said("suspicions", "outcome", row), []).append(str(row["setting"]))

@@ -71,8 +71,8 @@ TAXA: tuple[Table, ...] = (
         columns=(
             SIZE_HEEDED,
             Column("canonical_axis", "number of the canonical axis"),
-            Column("trace", "variation between by variation within taxa"),
-            Column("share_of_trace", "its share of the sum over axes"),
+            Column("between_by_within", "variation between by variation within taxa"),
+            Column("share_between_taxa", "its share of the sum over axes"),
         ),
     ),
     Table(

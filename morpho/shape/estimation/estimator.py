@@ -6,10 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.shape.checks import ShapeError, check_configurations
+from morpho.shape.contract import Estimator, check_is_fitted
 from morpho.shape.estimation.ridge import Ridge
 from morpho.shape.missing import enough_present, landmarks_present
 from morpho.shape.rotation import best_rotations
@@ -138,7 +137,7 @@ class _Pattern:
         return np.stack([self._back(turned + error, frames) for error in errors])
 
 
-class LandmarkEstimator(BaseEstimator):
+class LandmarkEstimator(Estimator):
     r"""Estimate missing landmarks from the mirror side, then by regression or spline.
 
     Parameters

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator
-from sklearn.utils.validation import check_is_fitted
 
 from morpho.shape.checks import ShapeError
+from morpho.shape.contract import Estimator, check_is_fitted
 
 __all__ = ["PENALTIES", "Ridge"]
 
@@ -18,7 +17,7 @@ Array = NDArray[np.float64]
 PENALTIES = np.logspace(-5, 3, 33)
 
 
-class Ridge(BaseEstimator):
+class Ridge(Estimator):
     r"""Regression of several variables on more than there are specimens.
 
     Parameters

@@ -50,9 +50,9 @@ def _one(
     )
     axes = pd.DataFrame(
         {
-            "canonical_axis": np.arange(1, len(model.canonical_.trace_) + 1),
-            "trace": model.canonical_.trace_,
-            "share_of_trace": model.canonical_.share_of_trace_,
+            "canonical_axis": np.arange(1, len(model.canonical_.ratios_) + 1),
+            "between_by_within": model.canonical_.ratios_,
+            "share_between_taxa": model.canonical_.share_between_taxa_,
         }
     )
     groups = np.unique(y)

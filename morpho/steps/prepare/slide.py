@@ -244,7 +244,7 @@ def run(config: StudyConfig, element: str, results: ElementResults) -> None:
     results.write_notes(
         "slide",
         {
-            "links": [list(link) for link in layout.links],
+            "outline": [list(line) for line in layout.outline],
             "curves": sorted(layout.curves),
             "patches": sorted(layout.patches),
             "patches_left_out": sorted(set(scheme.patch_names) - set(layout.patches)),

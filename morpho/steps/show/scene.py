@@ -182,7 +182,7 @@ def _data(config: StudyConfig, results: ElementResults, surface: Surface | None)
         )  # fmt: skip
     return ViewerData(
         results.element.replace("_", " "),
-        Points(bone.points, words, bone.kinds, bone.mean, slid["links"]),
+        Points(bone.points, words, bone.kinds, bone.mean, slid["outline"]),
         surface,
         [*_axis_warps(bone), *_growth_warp(bone), *_query_warps(bone, surface, alpha)],
         specimens,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import functools
 import json
-from pathlib import Path
 from typing import Any
 
+from morpho.house import workflow_folder
 from morpho.study.reading.problems import Problems
 from morpho.study.reading.wording import meant, nearest, quoted
 from morpho.study.reading.yaml_file import Document, KeyPath
@@ -18,7 +18,7 @@ __all__ = [
 
 Schema = dict[str, Any]
 
-CONFIG_FOLDER = Path(__file__).resolve().parents[3] / "config"
+CONFIG_FOLDER = workflow_folder() / "config"
 
 
 @functools.cache
@@ -162,6 +162,7 @@ def _homes(key: str, schema: Schema, path: KeyPath = ()) -> list[str]:
 
 def _tell_unknown(path: KeyPath, key: str, root: Schema, here: Problems) -> None:
     known = list(_at(path, root).get("properties", {}))
+    renamed = [now for now in known if _child(_at(path, root), now).get("formerly") == key]
     homes = _homes(key, root)
     otherwise = (
         f"{key} belongs under {listed(homes, last='or')}."
@@ -170,7 +171,7 @@ def _tell_unknown(path: KeyPath, key: str, root: Schema, here: Problems) -> None
     )
     here.error(
         f"The key {quoted(key)} is not known{f' in {_label(path)}' if path else ''}.",
-        meant(nearest(key, known)) or otherwise,
+        f"It is called {renamed[0]} now." if renamed else meant(nearest(key, known)) or otherwise,
     )
 
 

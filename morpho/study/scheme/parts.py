@@ -131,7 +131,7 @@ class Scheme:
     symmetry: Literal["none", "matching", "object"] = "none"  # as in its JSON Schema
     pairs: tuple[tuple[str, str], ...] = ()
     midline: tuple[str, ...] = ()
-    links: tuple[tuple[str, str], ...] = ()  # lines to draw
+    outline: tuple[tuple[str, str], ...] = ()  # lines to draw
     modules: dict[str, tuple[str, ...]] = field(default_factory=dict, hash=False)  # regions
     axes: dict[str, Axis] = field(default_factory=dict, hash=False)
     description: str = ""

@@ -23,7 +23,7 @@ class Layout:
     curves: dict[str, NDArray[np.intp]]  # along each, from landmark to landmark
     patches: dict[str, NDArray[np.intp]]
     partners: NDArray[np.intp] | None  # itself on the midline; None without a plane
-    links: tuple[tuple[str, str], ...]  # lines to draw
+    outline: tuple[tuple[str, str], ...]  # lines to draw
 
     def without(self, dropped: Sequence[str]) -> Layout:
         """The layout that is left when points are dropped.
@@ -50,7 +50,7 @@ class Layout:
             {name: place[p] for name, p in self.curves.items() if not gone & set(p.tolist())},
             {name: place[p] for name, p in self.patches.items() if not gone & set(p.tolist())},
             partners,
-            tuple(link for link in self.links if set(link) <= set(names)),
+            tuple(line for line in self.outline if set(line) <= set(names)),
         )
 
 
@@ -95,14 +95,14 @@ def layout_of(scheme: Scheme, *, curves: bool = True, patches: Mapping[str, int]
         for c in chosen
     }
     covered = {frozenset((curve.start, curve.end)) for curve in chosen}
-    links = [tuple(link) for link in scheme.links if frozenset(link) not in covered]
+    outline = [tuple(line) for line in scheme.outline if frozenset(line) not in covered]
     for line in along.values():
-        links += [(names[a], names[b]) for a, b in pairwise(line)]
+        outline += [(names[a], names[b]) for a, b in pairwise(line)]
     return Layout(
         names,
         tuple(points.values()),
         along,
         {name: np.array([place[one] for one in part]) for name, part in own["patch"].items()},
         _partners(scheme, place, chosen) if scheme.symmetry == "object" else None,
-        tuple((str(a), str(b)) for a, b in links),
+        tuple((str(a), str(b)) for a, b in outline),
     )

@@ -181,11 +181,11 @@ class _Check:
                 )
 
     def _lists(self) -> None:
-        for path, (first, second) in self.entries("links"):
+        for path, (first, second) in self.entries("outline"):
             for name in (first, second):
-                self.known(path, name, "A link")
+                self.known(path, name, "A line")
             if first == second:
-                self.tell(path, f"A link runs from {first} to itself.", "Delete or correct it.")
+                self.tell(path, f"A line runs from {first} to itself.", "Delete or correct it.")
         for path, names in self.entries("modules"):
             for place, name in enumerate(names):
                 self.known((*path, place), name, f"The module {path[1]}")

@@ -231,7 +231,7 @@ class Figures(Block):
     """Choices for the figures."""
 
     outlines: Literal["hulls", "ellipses"] = key("hulls", "What is drawn around the specimens of a taxon.")
-    magnify: float = key(1, "Factor by which drawn shape changes are exaggerated; said in the caption where it is not 1.", above=0, most=20)
+    exaggeration: float = key(1, "Factor by which drawn shape changes are exaggerated; said in the caption where it is not 1.", above=0, most=20, formerly="magnify")
     measurements: int = key(12, "How many of the ranked measurements are drawn.", least=1, most=40)
 
 

@@ -1,5 +1,5 @@
 /*
- * The bone in 3D: surface, landmarks, links and arrows on one canvas.
+ * The bone in 3D: surface, landmarks, lines and arrows on one canvas.
  *
  * Draws only when something has changed. All sizes of marks are in pixels of the screen;
  * the camera has no perspective, so that the scale bar holds everywhere.
@@ -8,7 +8,7 @@
 (() => {
   const viewer = (window.formkinViewer = window.formkinViewer || {});
   const UP = { x: 0, y: 1, z: 0 };
-  const PIXELS = { landmark: 4.5, other: 2.2, chosen: 7, halo: 1.4, link: 1.3, reference: 1, arrow: 1.5 };
+  const PIXELS = { landmark: 4.5, other: 2.2, chosen: 7, halo: 1.4, line: 1.3, reference: 1, arrow: 1.5 };
   const REACH = 16; // how near the pointer must come to a landmark, in pixels
   const MORPH = 240; // milliseconds from one shape to the next
   const ROOM = 1.12; // of the field, in extents of the bone
@@ -75,7 +75,7 @@
   viewer.Stage = class Stage {
     /**
      * @param {object} parts canvas, box, compass, scale, tag: elements
-     * @param {object} bone points, kinds, links, surface (or null), towards,
+     * @param {object} bone points, kinds, outline, surface (or null), towards,
      *     everything (coordinates that must find room; may be missing)
      * @param {object} calls picked(index of a landmark, or -1 beside all), turned(side or null)
      * Throws where the browser has no WebGL.
@@ -92,7 +92,7 @@
       this.waiting = false;
       this.chosen = -1;
       this.pointed = -1;
-      this.options = { surface: true, landmarks: true, other: false, links: !bone.surface, reference: false };
+      this.options = { surface: true, landmarks: true, other: false, outline: !bone.surface, reference: false };
       this.renderer = new THREE.WebGLRenderer({ canvas: parts.canvas, context, antialias: true, alpha: true });
       this.renderer.setPixelRatio(Math.min(window.devicePixelRatio || 1, 2));
       this.still = window.matchMedia("(prefers-reduced-motion: reduce)");
@@ -110,7 +110,7 @@
 
     buildScene() {
       const THREE = this.THREE;
-      const { surface, points, links } = this.bone;
+      const { surface, points, outline } = this.bone;
       this.scene = new THREE.Scene();
       this.camera = new THREE.OrthographicCamera(-1, 1, 1, -1, 0.001, 100);
       this.scene.add(this.camera);
@@ -158,8 +158,8 @@
       for (const part of this.halos.parts) part.material.side = THREE.BackSide; // a rim
       this.balls = new Copies(THREE, this.scene, ball, k, { order: 3 });
       this.choice = new Copies(THREE, this.scene, ball, 1, { order: 4 });
-      this.rods = new Copies(THREE, this.scene, rod, Math.max(links.length, 1));
-      this.referenceRods = new Copies(THREE, this.scene, rod, Math.max(links.length, 1));
+      this.rods = new Copies(THREE, this.scene, rod, Math.max(outline.length, 1));
+      this.referenceRods = new Copies(THREE, this.scene, rod, Math.max(outline.length, 1));
       this.shafts = new Copies(THREE, this.scene, rod, k, { order: 2 });
       this.tips = new Copies(THREE, this.scene, tip, k, { order: 2 });
     }
@@ -197,7 +197,7 @@
     readColours() {
       const style = getComputedStyle(this.parts.box);
       this.colours = {};
-      for (const name of ["bone", "mark", "halo", "chosen", "link", "reference", "arrow"]) {
+      for (const name of ["bone", "mark", "halo", "chosen", "line", "reference", "arrow"]) {
         this.colours[name] = style.getPropertyValue(`--viewer-${name}`).trim() || "#888888";
       }
       if (this.plain) this.plain.color.set(this.colours.bone);
@@ -397,11 +397,11 @@
     }
 
     drawLinks() {
-      const { links } = this.bone;
+      const { outline } = this.bone;
       const { points, reference } = this.shown;
-      const shown = this.options.links || !this.shown.vertices || !this.options.surface;
-      const all = (shape, thick) => links.map(([a, b]) => this.laid(this.at(shape, a), this.at(shape, b), thick));
-      this.rods.lay(shown ? all(points, PIXELS.link) : [], this.colours.link);
+      const shown = this.options.outline || !this.shown.vertices || !this.options.surface;
+      const all = (shape, thick) => outline.map(([a, b]) => this.laid(this.at(shape, a), this.at(shape, b), thick));
+      this.rods.lay(shown ? all(points, PIXELS.line) : [], this.colours.line);
       const compared = reference && this.options.reference;
       this.referenceRods.lay(compared ? all(reference, PIXELS.reference) : [], this.colours.reference);
     }

@@ -69,7 +69,7 @@
       try {
         this.stage = new viewer.Stage(
           { canvas: parts.canvas, box: parts.stage, compass: parts.compass, scale: parts.scale, tag: parts.tag },
-          { ...data.points, links: data.points.links, points: this.points, surface: this.surface, towards: data.towards,
+          { ...data.points, outline: data.points.outline, points: this.points, surface: this.surface, towards: data.towards,
             everything: data.specimens && unpacked(data.specimens.configurations) },
           { picked: (index) => this.chooseLandmark(index), turned: (side) => (parts.from.value = side || "free") },
         );
@@ -403,14 +403,14 @@
     fillShow() {
       if (!this.stage) return;
       const { options } = this.stage;
-      const { kinds, links } = this.data.points;
+      const { kinds, outline } = this.data.points;
       const warp = this.warps[this.warp] || {};
       const choices = [
         ["surface", "surface", this.surface, options],
         ["landmarks", "landmarks", kinds.includes("landmark"), options],
         ["other", "semilandmarks", kinds.some((kind) => kind !== "landmark"), options],
-        ["links", "lines between landmarks", this.surface && links.length, options],
-        ["reference", "lines of the reference", links.length, options],
+        ["outline", "lines between landmarks", this.surface && outline.length, options],
+        ["reference", "lines of the reference", outline.length, options],
         ["heat", "heat", this.surface && warp.heat, this.wants],
         ["arrows", "arrows", warp.arrows, this.wants],
       ];
