@@ -2,6 +2,7 @@
 
 import base64
 import re
+import shutil
 from hashlib import sha256
 from html import escape
 from html.parser import HTMLParser
@@ -19,8 +20,10 @@ from morpho.report.words.verdict import noticing_words
 from morpho.report.words.writing import as_plain, said
 from morpho.results.figures import FIGURES
 from morpho.results.tables import TABLES
-from morpho.steps.provenance import record
+from morpho.steps.provenance import mark_start, record
+from morpho.steps.show import report
 from morpho.steps.show.supplement import FILES
+from morpho.study.settings.config import read_config
 
 pytestmark = pytest.mark.whole
 
@@ -73,8 +76,7 @@ def test_the_page_says_what_is_published(page, hostile):
     [place] = [about for about in page.all("details") if about.get("id") == "published"]
     assert "open" not in place
     told = " ".join(page.text.split())
-    assert "Specimen table: specimen, taxon, role, side, stage" in told
-    assert "kept back: none." in told
+    assert "Specimen table: specimen, taxon, role, side and stage; kept back: none." in told
 
 
 def without_scripts(html):
@@ -84,6 +86,16 @@ def without_scripts(html):
 
 def portraits(hostile):
     return hostile.results().table("portraits")["file"].tolist()
+
+
+def test_the_page_is_the_same_in_another_folder(hostile, tmp_path, monkeypatch):
+    """On another day, too; neither the folder's name nor the command is told."""
+    there = tmp_path / "Verborgenes Loch"
+    shutil.copytree(hostile.folder, there)
+    monkeypatch.setattr("morpho.steps.provenance._now", lambda: "2031-01-01T00:00:00+00:00")
+    mark_start(read_config(there))
+    report.run(read_config(there))
+    assert (there / "results/report.html").read_text(encoding="utf-8") == hostile.html
 
 
 def test_hostile_names_bring_no_element(page, hostile):

@@ -60,7 +60,7 @@ def test_a_landmark_called_true_is_a_name(tiny):
     assert all('names "tip", which is no landmark' in one for one in errors)
     tiny.write("schemes/jaw.yaml", tiny.read("schemes/jaw.yaml").replace("tip", "true"))
     problems = Problems()
-    assert gather_scheme(tiny.folder / "schemes/jaw.yaml", "jaw", problems).links[0][0] == "true"
+    assert gather_scheme(tiny.folder / "schemes/jaw.yaml", "jaw", problems).outline[0][0] == "true"
     assert not len(problems)
 
 
