@@ -16,11 +16,36 @@ class Estimator:
     """Parameters are what the constructor takes; what is learned ends in an underscore."""
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """Give the parameters by name."""
+        """Give the parameters by name.
+
+        Parameters
+        ----------
+        deep : bool
+            Of no account: no parameter is an estimator.
+
+        Returns
+        -------
+        dict
+        """
         return {name: getattr(self, name) for name in signature(type(self)).parameters}
 
     def set_params(self, **params: Any) -> Self:
-        """Set parameters by name; ValueError names one that there is not."""
+        """Set parameters by name.
+
+        Parameters
+        ----------
+        **params : any
+
+        Returns
+        -------
+        Estimator
+            Itself.
+
+        Raises
+        ------
+        ValueError
+            If there is no such parameter.
+        """
         known = self.get_params()
         for name, value in params.items():
             if name not in known:
@@ -42,7 +67,17 @@ class Transformer(Estimator):
     """An estimator with `fit` and `transform`."""
 
     def fit_transform(self, X: Any, y: Any = None) -> Any:
-        """Fit, and transform what it was fitted by."""
+        """Fit, and transform what it was fitted by.
+
+        Parameters
+        ----------
+        X : array-like
+        y : array-like, optional
+
+        Returns
+        -------
+        ndarray
+        """
         return self.fit(X, y).transform(X)  # type: ignore[attr-defined]
 
     def __sklearn_tags__(self) -> Any:
@@ -54,7 +89,17 @@ class Transformer(Estimator):
 
 
 def check_is_fitted(estimator: Estimator) -> None:
-    """Raise scikit-learn's NotFittedError of an estimator that has learned nothing yet."""
+    """See that an estimator has learned something.
+
+    Parameters
+    ----------
+    estimator : Estimator
+
+    Raises
+    ------
+    sklearn.exceptions.NotFittedError
+        If it has not.
+    """
     if not any(name.endswith("_") and not name.startswith("_") for name in vars(estimator)):
         from sklearn.exceptions import NotFittedError
 
