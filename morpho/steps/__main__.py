@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from morpho.steps.progress import told_in_tenths
 from morpho.workflow.rules import BY_STEP, RULES
@@ -35,7 +35,9 @@ def _calls(config: StudyConfig, step: str, rest: list[str]) -> list[list[str]]:
     return [job.arguments for job in Plan(config).called(step, *rest)]
 
 
-def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
+def _do(
+    config: StudyConfig, step: str, rest: list[str], if_due: bool, shared: Sequence[Any] = ()
+) -> None:
     """Do a job, and keep beside the results what it was made from."""
     from morpho.results.store import ElementResults
     from morpho.workflow.heeded import heeded
@@ -50,7 +52,9 @@ def _do(config: StudyConfig, step: str, rest: list[str], if_due: bool) -> None:
     if begun.job.rule.per == "study":
         made = module.run(seen, *rest)
     else:
-        made = module.run(seen, rest[0], ElementResults(config.results, rest[0]), *rest[1:])
+        made = module.run(
+            seen, rest[0], ElementResults(config.results, rest[0]), *rest[1:], *shared
+        )
     for path in end_job(config, begun, made or []):
         print(f"{path} was edited by hand, and is left.", file=sys.stderr)
 
@@ -92,8 +96,20 @@ def main(arguments: list[str]) -> int:
 
 def _each(config: StudyConfig, step: str, calls: list[list[str]], if_due: bool) -> Iterator[int]:
     """Do jobs one after another, or on as many cores as the engine grants; give their codes."""
+    from morpho.study.reading.problems import StudyError
+    from morpho.workflow.heeded import heeded
+
+    rule = BY_STEP[step]
+    module = import_module(f"morpho.{rule.module}")  # once, not in each process
+    try:
+        share = getattr(module, "share", None)
+        shared = [share(heeded(config, rule.settings), calls[0][0])] if share else []
+    except StudyError as error:
+        print(error, file=sys.stderr)
+        yield 1
+        return
     cores = min(int(os.environ.get(CORES, "1")), len(calls))
-    do = partial(_tried, config, step, if_due=if_due)
+    do = partial(_tried, config, step, if_due=if_due, shared=shared)
     if cores < 2 or sys.platform != "linux":  # elsewhere a fork may harm what is imported
         yield from map(do, calls)
         return
@@ -101,7 +117,6 @@ def _each(config: StudyConfig, step: str, calls: list[list[str]], if_due: bool) 
     from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
-    import_module(f"morpho.{BY_STEP[step].module}")  # once, not in each process
     sys.stdout.flush()
     with ProcessPoolExecutor(cores, get_context("fork")) as pool:
         try:
@@ -115,14 +130,16 @@ def _each(config: StudyConfig, step: str, calls: list[list[str]], if_due: bool) 
             yield 1
 
 
-def _tried(config: StudyConfig, step: str, call: list[str], if_due: bool) -> int:
+def _tried(
+    config: StudyConfig, step: str, call: list[str], if_due: bool, shared: Sequence[Any] = ()
+) -> int:
     """Do a job; trouble is told in words."""
     from morpho.inference.models.design import InferenceError
     from morpho.shape.checks import ShapeError
     from morpho.study.reading.problems import StudyError
 
     try:
-        _do(config, step, call, if_due)
+        _do(config, step, call, if_due, shared)
     except StudyError as error:
         print(error, file=sys.stderr)
     except (ShapeError, InferenceError) as error:

@@ -23,7 +23,9 @@ from morpho.study.scheme.reading import Patch, Scheme
 if TYPE_CHECKING:
     from morpho.study.settings.config import StudyConfig
 
-__all__ = ["run"]
+__all__ = ["run", "share"]
+
+Read = tuple[Scheme, pd.DataFrame, pd.DataFrame]
 
 
 def _nearest_to_mean(rows: pd.DataFrame, scheme: Scheme, candidates: Sequence[str]) -> str:
@@ -53,12 +55,19 @@ def _template_of(
     return candidates[0] if candidates else None
 
 
-def run(config: StudyConfig, element: str, results: ElementResults, name: str) -> None:
+def share(config: StudyConfig, element: str) -> Read:
+    """Read what all jobs of a call need: the tables are many, and each job uses little of them."""
+    return read_element(config, element)
+
+
+def run(
+    config: StudyConfig, element: str, results: ElementResults, name: str, read: Read | None = None
+) -> None:
     """Write the carried points of one specimen, known by the name its files bear.
 
     Without a scan or without landmarks enough the table stays empty.
     """
-    scheme, specimens, rows = read_element(config, element)
+    scheme, specimens, rows = read or share(config, element)
     known = specimens.index[specimens["role"] == "known"].tolist()
     layout, tables = layout_of(scheme, patches={}), []
     for specimen in (s for s in specimens.index if safe_name(s) == name):
