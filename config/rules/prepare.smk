@@ -62,6 +62,10 @@ for _element, _tables in CARRIED.items():
         benchmark:
             times_of("carry", _element)
         threads: workflow.cores or 1
+        # on a cluster: its rules have the elements' names, which no profile knows
+        resources:
+            mem_mb=4000,
+            runtime=120,
         params:
             study=STUDY,
             element=_element,
