@@ -25,7 +25,7 @@ def docs(tmp_path_factory):
     return folder
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_every_module_has_a_page_with_its_names(docs):
     missing = []
     for path in MODULES:
@@ -40,7 +40,7 @@ def test_every_module_has_a_page_with_its_names(docs):
     assert missing == []
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_pages_need_no_network_and_show_no_source_of_a_formula(docs):
     for path in docs.rglob("*.html"):
         page = path.read_text(encoding="utf-8")
@@ -51,7 +51,7 @@ def test_pages_need_no_network_and_show_no_source_of_a_formula(docs):
         assert ".. math::" not in shown, path
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_links_between_pages_lead_somewhere(docs):
     dead = []
     for path in docs.rglob("*.html"):
@@ -61,7 +61,7 @@ def test_links_between_pages_lead_somewhere(docs):
     assert dead == []
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("name", ["developers", "morpho"])
 def test_the_picture_names_every_layer(docs, name):
     page = (docs / f"{name}.html").read_text(encoding="utf-8")

@@ -34,6 +34,7 @@ def formkin(house, *arguments, cwd):
     )
 
 
+@pytest.mark.long
 def test_a_new_study_from_start_to_report(tables, run, house, small, tmp_path):
     """formkin new, tables filled in, check, run: in a folder with spaces and umlauts, from afar.
 

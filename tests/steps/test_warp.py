@@ -419,7 +419,7 @@ def test_scans_that_are_not_there_yet(study, invent):
     assert not (other.results().folder / "meshes").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_figures_of_the_queries_are_drawn(study, only_svg):
     run(study, "portray")
     portraits = study.results().table("portraits")

@@ -53,7 +53,7 @@ def changed(data: bytes, changes: list) -> bytes:
     return data
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("file", FILES)
 @settings(
     max_examples=20,

@@ -186,7 +186,7 @@ def test_a_large_scan_is_reduced_with_its_error_told(ball, monkeypatch):
     assert np.array_equal(repair_scan(fine)[0].vertices, repaired.vertices)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_two_million_triangles_are_reduced():
     """A user's scan straight from the scanner."""
     fine = trimesh.creation.uv_sphere(radius=10, count=[1000, 1001])

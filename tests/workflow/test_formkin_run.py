@@ -286,7 +286,8 @@ def test_a_run_that_something_happens_to_is_taken_up_again(copy):
     assert started.returncode == 1
     assert "The workflow engine was ended. Killed" in err
     assert err.endswith(f"0 of 2 steps are done and kept. Go on with: formkin run {folder}\n")
-    assert not step.is_running()
+    # ended, though a machine may lack what buries the children of the dead
+    assert not step.is_running() or step.status() == psutil.STATUS_ZOMBIE
 
     code, out, err = run(folder)
     assert (code, err) == (0, "")
@@ -296,7 +297,7 @@ def test_a_run_that_something_happens_to_is_taken_up_again(copy):
     assert set(after) == set(before)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_both_ways_do_the_same(copy, tmp_path):
     """formkin run, and the engine's own line as the guide has it: the same jobs, the same bytes."""
     found = []

@@ -20,7 +20,7 @@ from helpers.shared import made_once
 from morpho.study.settings.config import read_config
 from morpho.workflow.state import State
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 HOUSE = Path(__file__).parents[2]
 # What tells when a run was, and how long it took.
@@ -122,7 +122,6 @@ def test_what_was_lost_or_edited_is_made_again_as_it_was(another):
     assert "Nothing to be done" in _run(another)
 
 
-@pytest.mark.long
 def test_a_setting_there_and_back_ends_in_the_same_bytes(copy, make):
     """All that is due, twice, through other results; the page tells of the way in between."""
     folder = copy()
