@@ -239,7 +239,7 @@ IN_FOCUS = (
 )
 
 
-@pytest.mark.parametrize("width", [360, 1440])
+@pytest.mark.parametrize("width", [360, pytest.param(1440, marks=pytest.mark.long)])
 def test_every_control_is_reached_in_order_and_is_seen_to_be(browser, report, width):
     page = opened(browser, report, width=width)
     for element in ("lower_jaw", "atlas"):

@@ -66,7 +66,11 @@ def planted(element):
 
 @pytest.mark.parametrize(
     ("study", "element", "hangs"),
-    [("study", "lower_jaw", True), ("study", "atlas", False), ("crossed_pairs", "atlas", False)],
+    [
+        ("study", "lower_jaw", True),
+        ("study", "atlas", False),
+        pytest.param("crossed_pairs", "atlas", False, marks=pytest.mark.long),
+    ],
 )
 def test_every_verdict_is_right_or_undecided(concluded, study, element, hangs):
     """And names the suspects."""
