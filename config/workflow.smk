@@ -160,10 +160,11 @@ def drawn_of(per):
 
 
 # Tables of points carried to the scans of each element that has any.
+_plan = Plan(STUDY_CONFIG)
 CARRIED = {
     element: [update(_below(path)) for job in jobs for path in job.makes]
     for element in ELEMENTS
-    if (jobs := Plan(STUDY_CONFIG).called("carry", element))
+    if (jobs := _plan.called("carry", element))
 }
 
 

@@ -331,10 +331,10 @@ def run_study(config: StudyConfig, state: State, asked: Asked) -> int:
 
 def planned(state: State, cores: int | None, again: Sequence[str] = ()) -> list[str]:
     """Say what would be done, step by step, and how long that takes."""
-    from morpho.workflow.phrases import gathered
+    from morpho.workflow.phrases import doing
 
     seconds = expected_seconds(state.config.results, state.plan, state.due)
     schedule = Schedule(state.plan, seconds, cores or os.cpu_count() or 1)
-    jobs = [one.job for one in state.due.values()]
     lines = [f"{counted(schedule.total, 'step')} to do, {roughly(schedule.left(0))}:"]
-    return lines + [f"  {visible(line)}" for line in gathered(jobs)]
+    calls = state.plan.calls(state.due).values()
+    return lines + [f"  {visible(doing(*jobs))}" for jobs in calls]

@@ -11,11 +11,9 @@ from morpho.results.tables import ALL_ELEMENTS
 from morpho.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from morpho.workflow.plan import Job
 
-__all__ = ["PHRASES", "Phrase", "bone", "doing", "gathered"]
+__all__ = ["PHRASES", "Phrase", "bone", "doing"]
 
 
 @dataclass(frozen=True)
@@ -80,14 +78,6 @@ def doing(*jobs: Job) -> str:
         name = f"'{FIGURES[name].title}'"
     says = PHRASES[job.rule.step].says.format(name=name)
     return f"{bone(job.element)}: {says}" if job.element else says
-
-
-def gathered(jobs: Iterable[Job]) -> list[str]:
-    """Say what jobs do, a line each, figures and scans of an element in one."""
-    calls: dict[str, list[Job]] = {}
-    for job in jobs:
-        calls.setdefault(job.call, []).append(job)
-    return [doing(*some) for some in calls.values()]
 
 
 def counted_first(count: int, phrase: str) -> str:

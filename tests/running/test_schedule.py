@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from morpho.running.schedule import Schedule, expected_seconds, roughly
-from morpho.workflow.phrases import PHRASES, doing, gathered
+from morpho.workflow.phrases import PHRASES, doing
 from morpho.workflow.plan import Job, Plan
 from morpho.workflow.rules import BY_STEP, RULES
 
@@ -109,7 +109,9 @@ def test_many_figures_and_scans_are_told_in_one_line():
     jobs = [Job(BY_STEP["draw"], "atlas", name) for name in names]
     jobs += [Job(BY_STEP["carry"], "atlas", name) for name in "AB"]
     jobs += [Job(BY_STEP["draw"], "femur", "growth"), Job(BY_STEP["report"])]
-    assert gathered(jobs) == [
+    study = Plan(None)
+    study.__dict__["jobs"] = {job.key: job for job in jobs}
+    assert [doing(*some) for some in study.calls(study.jobs).values()] == [
         "atlas: 3 figures to draw",
         "atlas: 2 scans to carry points to",
         doing(jobs[5]),
